@@ -1,0 +1,61 @@
+# Everything runs in .venv, made on first use. `make` alone explains itself.
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+STAMP := $(VENV)/.installed
+TEST_STAMP := $(VENV)/.installed-test
+
+help:
+	@echo "evenstring: what make can do"
+	@echo
+	@echo "  make demo      the whole chain on the virtual board: recording, report.html, report.json in out/demo"
+	@echo "  make test      all tests (sets up .venv by itself)"
+	@echo "  make lint      format check, lint, types, generated files"
+	@echo "  make format    put the code into the house format"
+	@echo "  make generate  write what follows from protocol/messages.toml"
+	@echo "  make bench     speed, as ratios against reference libraries in the same run"
+	@echo "  make soak      the long runs, with their figures"
+	@echo "  make clean     remove .venv and out"
+	@echo
+	@echo "Python 3.11 or newer is all it needs: make PYTHON=python3.11 demo"
+
+$(STAMP): pyproject.toml
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || { echo "evenstring needs Python 3.11 or newer: make PYTHON=/path/to/python3.11 ..." >&2; exit 1; }
+	@test -x $(BIN)/python || $(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip install -q --disable-pip-version-check -e .
+	@touch $@
+
+$(TEST_STAMP): pyproject.toml $(STAMP)
+	$(BIN)/python -m pip install -q --disable-pip-version-check -e '.[test,dev]'
+	@touch $@
+
+demo: $(STAMP)
+	$(BIN)/evenstring demo -o out/demo
+
+test: $(TEST_STAMP)
+	$(BIN)/python -m pytest -n 2 -m "not soak" --cov --cov-report=term:skip-covered
+
+lint: $(TEST_STAMP)
+	$(BIN)/ruff format --check .
+	$(BIN)/ruff check .
+	$(BIN)/python -m mypy
+	$(BIN)/python protocol/generate.py --check
+
+format: $(TEST_STAMP)
+	$(BIN)/ruff format .
+	$(BIN)/ruff check --fix .
+
+generate: $(STAMP)
+	$(BIN)/python protocol/generate.py
+
+bench: $(TEST_STAMP)
+	$(BIN)/python -m tests.benchmarks
+
+soak: $(TEST_STAMP)
+	$(BIN)/python -m pytest -n 2 -m soak -s
+
+clean:
+	rm -rf $(VENV) out
+
+.PHONY: help demo test lint format generate bench soak clean
+.DEFAULT_GOAL := help

@@ -1,0 +1,1 @@
+"""Findings: pure functions from a Session to what happened to the string."""

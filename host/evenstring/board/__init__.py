@@ -1,0 +1,1 @@
+"""The boards a computer can talk to: the virtual one and real ones."""

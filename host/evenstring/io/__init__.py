@@ -1,0 +1,1 @@
+"""Recordings, tables and exports: bytes and files in, bytes and files out."""

@@ -1,0 +1,124 @@
+"""Pack profile: what is known of the pack beforehand (pack.toml), with defaults by chemistry.
+
+Every value that the user did not give is listed in `PackProfile.defaults`, so that a report can show it.
+Limits of the 4.2 V chemistries are common practice.
+"""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from evenstring.errors import InputError
+
+__all__ = ["CHEMISTRIES", "PackProfile", "load_profile", "parse_profile"]
+
+
+@dataclass(frozen=True, slots=True)
+class PackProfile:
+    """A pack as its owner describes it. Units are in the names; None means not known."""
+
+    groups: int
+    name: str = ""
+    chemistry: str = "nmc"
+    capacity_ah: float = 20.0
+    parallel_strings: int = 1
+    full_v: float = 4.20
+    ceiling_v: float = 4.25
+    empty_v: float = 3.00
+    discard_v: float = 2.50
+    bleed_ma: float = 50.0
+    threshold_v: float = 4.18
+    charger_current_a: float | None = None
+    done_light_a: float = 0.5
+    strict_discard: bool = False  # any visit below discard, however short and loaded, means do not charge
+    defaults: tuple[str, ...] = ()  # names ("limits.full_v") of the values that were not given
+
+
+# Volts of one group. 4.2 V rows: common practice; LFP row: common practice, from memory.
+CHEMISTRIES: dict[str, dict[str, float]] = {
+    "nmc": {"full_v": 4.20, "ceiling_v": 4.25, "empty_v": 3.00, "discard_v": 2.50, "threshold_v": 4.18},
+    "nca": {"full_v": 4.20, "ceiling_v": 4.25, "empty_v": 3.00, "discard_v": 2.50, "threshold_v": 4.18},
+    "lco": {"full_v": 4.20, "ceiling_v": 4.25, "empty_v": 3.00, "discard_v": 2.50, "threshold_v": 4.18},
+    "lfp": {"full_v": 3.60, "ceiling_v": 3.65, "empty_v": 2.50, "discard_v": 2.00, "threshold_v": 3.45},
+}  # fmt: skip
+
+# (table, key) in pack.toml -> field here; all numbers.
+_NUMBERS = {
+    ("pack", "capacity_ah"): "capacity_ah",
+    ("limits", "full_v"): "full_v",
+    ("limits", "ceiling_v"): "ceiling_v",
+    ("limits", "empty_v"): "empty_v",
+    ("limits", "discard_v"): "discard_v",
+    ("balancer", "bleed_ma"): "bleed_ma",
+    ("balancer", "threshold_v"): "threshold_v",
+    ("charger", "current_a"): "charger_current_a",
+    ("charger", "done_light_a"): "done_light_a",
+}
+
+
+def load_profile(path: Path) -> PackProfile:
+    """Read a pack.toml.
+
+    Raises:
+        InputError: the file cannot be read or a value makes no sense.
+    """
+    try:
+        text = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(f"{path}: cannot read this pack profile ({error}); give a pack.toml file") from error
+    return parse_profile(text, where=str(path))
+
+
+def parse_profile(text: str, where: str = "pack.toml") -> PackProfile:
+    """Make a profile from the text of a pack.toml; `where` names it in messages.
+
+    Raises:
+        InputError: not TOML, no `groups`, or a value makes no sense.
+    """
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(f"{where}: not valid TOML: {error}") from error
+    pack = _table(data, "pack", where)
+    groups = pack.get("groups")
+    if not isinstance(groups, int) or isinstance(groups, bool) or not 1 <= groups <= 40:
+        raise InputError(f"{where}: [pack] groups must be a whole number from 1 to 40, not {groups!r}")
+    chemistry = str(pack.get("chemistry", "nmc")).lower()
+    if chemistry not in CHEMISTRIES:
+        raise InputError(f"{where}: [pack] chemistry {chemistry!r} is not known; use one of {', '.join(CHEMISTRIES)}")
+    given: dict[str, Any] = {}
+    defaults = [] if "chemistry" in pack else ["pack.chemistry"]
+    for (table, key), name in _NUMBERS.items():
+        value = _table(data, table, where).get(key)
+        if value is None:
+            defaults.append(f"{table}.{key}")
+            continue
+        if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value) or value <= 0:
+            raise InputError(f"{where}: [{table}] {key} must be a number above 0, not {value!r}")
+        given[name] = float(value)
+    profile = PackProfile(groups=groups, chemistry=chemistry)
+    profile = replace(
+        profile,
+        **(CHEMISTRIES[chemistry] | given),
+        name=str(pack.get("name", "")),
+        parallel_strings=int(pack.get("parallel_strings", 1)),
+        strict_discard=bool(_table(data, "limits", where).get("strict_discard", False)),
+        defaults=tuple(defaults),
+    )
+    if not profile.discard_v <= profile.empty_v < profile.full_v <= profile.ceiling_v:
+        raise InputError(
+            f"{where}: [limits] must rise: discard {profile.discard_v}, empty {profile.empty_v},"
+            f" full {profile.full_v}, ceiling {profile.ceiling_v}"
+        )
+    return profile
+
+
+def _table(data: dict[str, Any], name: str, where: str) -> dict[str, Any]:
+    table = data.get(name, {})
+    if not isinstance(table, dict):
+        raise InputError(f"{where}: [{name}] must be a table, not {table!r}")
+    return table

@@ -1,0 +1,1 @@
+"""report.json and the page made from it."""

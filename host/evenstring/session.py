@@ -1,0 +1,146 @@
+"""A session: what one recording says, as arrays. The contract between decoding and analysis.
+
+Everything here is immutable; arrays are read-only by convention and shared, never copied without need.
+Shapes: n scans, g groups, k temperature channels. Times are seconds since the first scan. Charging current is positive.
+A voltage is only a number where `quality` is OK; elsewhere the array holds NaN, so that misuse cannot pass for a reading.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import datetime
+from enum import IntEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Gap", "Ident", "LinkStats", "Mark", "Meter", "Quality", "Session"]
+
+F32 = NDArray[np.float32]
+F64 = NDArray[np.float64]
+U8 = NDArray[np.uint8]
+
+
+class Quality(IntEnum):
+    """What a reading is worth."""
+
+    OK = 0
+    NO_READING = 1
+    OVER_POSITIVE = 2  # beyond the range: at least its end
+    OVER_NEGATIVE = 3
+    LEAD_OPEN = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Ident:
+    """Who made the frames, from the latest IDENT message; defaults where none was seen."""
+
+    schema: int = 1
+    groups: int = 0
+    front_end: str = "unknown"
+    board_id: str = ""
+    string_name: str = ""
+    firmware: str = ""
+    runtime: str = ""
+    boot_count: int = 0
+    reset_reason: str = "unknown"
+    scan_ms: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Meter:
+    """Standard uncertainties of the instrument (k = 1). None: the instrument did not state it."""
+
+    resolution_v: float = 200e-6
+    noise_v: float | None = None  # one reading against the next, same channel
+    channel_u_v: float | None = None  # one channel against another, constant in time
+    gain_u: float | None = None  # common to all channels, relative: cancels in the spread
+
+
+@dataclass(frozen=True, slots=True)
+class LinkStats:
+    """What happened to the bytes on their way. Counted, shown, never hidden."""
+
+    bytes_total: int = 0
+    frames_good: int = 0
+    frames_damaged: int = 0
+    frames_lost: int = 0  # gaps in the sequence numbers
+    frames_unknown: int = 0  # types this version does not know
+    tail_bytes: int = 0  # after the last delimiter: a torn frame
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A note, a change of connection or a program's signature, at a time of the session."""
+
+    time_s: float
+    kind: str  # note, link, source, time
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """Time in which nothing was measured."""
+
+    start_s: float
+    end_s: float
+    why: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Session:
+    """Arrays of one recording.
+
+    Attributes:
+        time_s: (n,) instant of the middle of each scan, rising.
+        volts_v: (n, g) mean of the passes; NaN where quality is not OK.
+        quality: (n, g) `Quality` codes.
+        span_s: (n,) time from the first to the last reading of the scan; 0 when all groups are read at one instant.
+        out_back_v: (n, g) out minus back reading, or None with one pass: how much a group moved within the scan.
+        current_a: (n,) mean current of the scan, NaN where not measured, or None without a sensor.
+        current_out_a, current_back_a: (n, g) current at each group's own reading, or None.
+        out_offset_s, back_offset_s: (n, g) or (g,) instants of the readings relative to time_s, or None.
+        pack_v: (n, p) whole-pack voltage samples of the scan, or None.
+        temps_c: (n, k) temperatures, or None.
+        start: wall-clock time of time 0, or None when the recording has none.
+    """
+
+    time_s: F64
+    volts_v: F32
+    quality: U8
+    span_s: F32
+    out_back_v: F32 | None = None
+    current_a: F32 | None = None
+    current_out_a: F32 | None = None
+    current_back_a: F32 | None = None
+    out_offset_s: F32 | None = None
+    back_offset_s: F32 | None = None
+    pack_v: F32 | None = None
+    temps_c: F32 | None = None
+    start: datetime | None = None
+    ident: Ident = field(default_factory=Ident)
+    meter: Meter = field(default_factory=Meter)
+    link: LinkStats = field(default_factory=LinkStats)
+    marks: tuple[Mark, ...] = ()
+    gaps: tuple[Gap, ...] = ()
+    pack_toml: str | None = None  # the profile carried by the recording itself
+
+    @property
+    def scans(self) -> int:
+        """Number of scans, n."""
+        return int(self.volts_v.shape[0])
+
+    @property
+    def groups(self) -> int:
+        """Number of groups, g."""
+        return int(self.volts_v.shape[1])
+
+    @property
+    def duration_s(self) -> float:
+        """From the first to the last scan; 0 for an empty session."""
+        return float(self.time_s[-1] - self.time_s[0]) if self.scans else 0.0
+
+    @property
+    def has_current(self) -> bool:
+        """Whether any current was measured."""
+        return self.current_a is not None and bool(np.isfinite(self.current_a).any())

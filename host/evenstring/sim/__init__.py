@@ -1,0 +1,1 @@
+"""Packs whose truth is known."""

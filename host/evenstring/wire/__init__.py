@@ -1,0 +1,1 @@
+"""Frames: the message table, decoding and encoding. No I/O here."""
