@@ -2,7 +2,7 @@
 
 Everything here is immutable; arrays are read-only by convention and shared, never copied without need.
 Shapes: n scans, g groups, k temperature channels. Times are seconds since the first scan. Charging current is positive.
-A voltage is only a number where `quality` is OK; elsewhere the array holds NaN, so that misuse cannot pass for a reading.
+A voltage is a number only where `quality` is OK; elsewhere the array holds NaN: misuse cannot pass for a reading.
 """
 
 from __future__ import annotations
