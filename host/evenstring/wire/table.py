@@ -46,6 +46,8 @@ class Table:
     reading_step_uv: int
     max_frame: int
     max_groups: int
+    command_codes: tuple[int, int]
+    mark_codes: tuple[int, int]
     header: tuple[Field, ...]
     reading_codes: dict[str, int]
     enums: dict[str, dict[str, int]]
@@ -74,6 +76,8 @@ def load_table() -> Table:
         reading_step_uv=protocol["reading_step_uv"],
         max_frame=protocol["max_frame"],
         max_groups=protocol["max_groups"],
+        command_codes=(protocol["command_codes"][0], protocol["command_codes"][1]),
+        mark_codes=(protocol["mark_codes"][0], protocol["mark_codes"][1]),
         header=tuple(_field(f) for f in data["header"]["fields"]),
         reading_codes=data["reading_codes"],
         enums=data["enums"],
