@@ -6,6 +6,7 @@ Limits of the 4.2 V chemistries are common practice.
 
 from __future__ import annotations
 
+import json
 import math
 import tomllib
 from dataclasses import dataclass, replace
@@ -14,7 +15,7 @@ from typing import Any
 
 from evenstring.errors import InputError
 
-__all__ = ["CHEMISTRIES", "PackProfile", "load_profile", "parse_profile"]
+__all__ = ["CHEMISTRIES", "PackProfile", "load_profile", "parse_profile", "to_toml"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,3 +123,26 @@ def _table(data: dict[str, Any], name: str, where: str) -> dict[str, Any]:
     if not isinstance(table, dict):
         raise InputError(f"{where}: [{name}] must be a table, not {table!r}")
     return table
+
+
+def to_toml(profile: PackProfile) -> str:
+    """The profile as the text of a pack.toml, only with what was given: defaults stay defaults when it is read again."""
+    lines = ["[pack]", f"name = {json.dumps(profile.name, ensure_ascii=False)}", f"groups = {profile.groups}"]
+    if "pack.chemistry" not in profile.defaults:
+        lines.append(f'chemistry = "{profile.chemistry}"')
+    if profile.parallel_strings != 1:
+        lines.append(f"parallel_strings = {profile.parallel_strings}")
+    table = "pack"
+    for (section, key), name in _NUMBERS.items():
+        if f"{section}.{key}" in profile.defaults:
+            continue
+        if section != table:
+            lines += ["", f"[{section}]"]
+            table = section
+        lines.append(f"{key} = {getattr(profile, name)!r}")
+    if profile.strict_discard:
+        if table != "limits":
+            lines += ["", "[limits]"] if not any(line == "[limits]" for line in lines) else []
+        at = lines.index("[limits]") + 1
+        lines.insert(at, "strict_discard = true")
+    return "\n".join(lines) + "\n"

@@ -7,6 +7,7 @@ which they came. What stays was measured: nothing is averaged, nothing is interp
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -71,7 +72,7 @@ def _extremes(time_s: F64, values: F32, buckets: int) -> tuple[F64, F32]:
     bounds = np.unique(np.concatenate(([0], np.searchsorted(time_s, edges), [len(time_s)])))
     columns = np.arange(values.shape[1])
     rows = np.empty((2 * (len(bounds) - 1), values.shape[1]), dtype=np.int64)
-    for i, (start, stop) in enumerate(zip(bounds[:-1], bounds[1:], strict=True)):
+    for i, (start, stop) in enumerate(pairwise(bounds)):
         piece = values[start:stop]
         missing = np.isnan(piece)
         lowest = np.where(missing, np.inf, piece).argmin(axis=0) + start

@@ -1,0 +1,343 @@
+"""Decoded frames to a Session: one time axis, volts with a quality each, and what is known of the instrument.
+
+The board's uptime is 32 bits of milliseconds: its wrap is undone here. A recording may hold several runs of a board
+(resets, files put one after another); a run begins where uptime falls or IDENT states another boot. Runs are placed
+by the wall-clock marks in them; without marks they follow each other, and the gap says that its length is not known.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evenstring.errors import InputError
+from evenstring.session import Gap, Ident, LinkStats, Mark, Meter, Quality, Session
+from evenstring.wire.stream import ScanRows
+from evenstring.wire.structs import Frame
+from evenstring.wire.table import load_table
+
+__all__ = ["assemble"]
+
+F32 = NDArray[np.float32]
+F64 = NDArray[np.float64]
+I64 = NDArray[np.int64]
+
+_WRAP = 1 << 32
+_GAP_FACTOR = 5  # an interval this many times its neighbours, and over 5 s, is a gap
+_GAP_S = 5.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Runs:
+    """Runs of the board: their first scans, and where each lies in time."""
+
+    of_scan: I64  # (n,) run of each scan
+    time_ms: F64  # (n,) since the first scan of the recording
+    wall_ms: float | None  # unix time of the first scan
+    unknown_gaps: tuple[int, ...]  # first scans of runs placed without a clock
+    origin_ms: F64  # (runs,) time_ms minus unwrapped uptime
+
+
+def assemble(scans: Sequence[ScanRows], frames: Sequence[Frame], link: LinkStats, where: str) -> Session:
+    """Make a Session.
+
+    Args:
+        scans: blocks of scans from the decoder, in any order.
+        frames: the other frames, in stream order.
+        link: counts of the decoder.
+        where: name of the recording, for messages.
+
+    Raises:
+        InputError: scans of different numbers of groups.
+    """
+    sizes = {int(block.rows["groups"][0]) for block in scans}
+    if len(sizes) > 1:
+        counts = ", ".join(str(v) for v in sorted(sizes))
+        raise InputError(f"{where}: holds scans of {counts} groups; give recordings of one string at a time")
+    groups = sizes.pop() if sizes else 0
+    order = np.argsort(np.concatenate([b.ordinals for b in scans])) if scans else np.zeros(0, np.int64)
+    place = np.empty_like(order)
+    place[order] = np.arange(len(order))
+    arrays = _Arrays(len(order), groups, scans)
+    first = 0
+    for block in scans:
+        arrays.fill(block.rows, place[first : first + len(block.rows)])
+        first += len(block.rows)
+    ordinals = np.concatenate([b.ordinals for b in scans])[order] if scans else order
+    runs = _place_runs(ordinals, arrays.uptime_ms, frames)
+    time_s = (runs.time_ms + arrays.span_s * 500.0) / 1000.0
+    if len(time_s):
+        time_s = time_s - time_s[0]
+    ident, meter = _identity(frames)
+    return Session(
+        time_s=time_s,
+        link=link,
+        ident=ident,
+        meter=meter,
+        start=None if runs.wall_ms is None else datetime.fromtimestamp(runs.wall_ms / 1000.0, UTC),
+        gaps=_gaps(time_s, arrays.gap_before, runs),
+        marks=_marks(frames, ordinals, time_s),
+        pack_toml=_last(frames, "MARK_PACK", "toml"),
+        **arrays.result(),
+    )
+
+
+class _Arrays:
+    """Session arrays under construction, filled block by block so that memory stays near the result's own size."""
+
+    def __init__(self, n: int, groups: int, scans: Sequence[ScanRows]) -> None:
+        shape = (n, groups)
+        heads = [block.rows[0] for block in scans]
+        two = any(head["passes"] == 2 for head in heads)
+        each = any(head["currents"] > 1 for head in heads)
+        self.uptime_ms = np.zeros(n, np.int64)
+        self.gap_before = np.zeros(n, np.bool_)
+        self.span_s = np.zeros(n, np.float32)
+        self.volts_v = np.full(shape, np.nan, np.float32)
+        self.quality = np.zeros(shape, np.uint8)
+        self.out_back_v = np.full(shape, np.nan, np.float32) if two else None
+        self.step_s = np.zeros(n, np.float32)
+        self.turn_s = np.zeros(n, np.float32)
+        self.current_a = np.full(n, np.nan, np.float32) if any(h["currents"] for h in heads) else None
+        self.current_out_a = np.full(shape, np.nan, np.float32) if each else None
+        self.current_back_a = np.full(shape, np.nan, np.float32) if each and two else None
+        self.pack_v = self._extra(n, max((int(h["packs"]) for h in heads), default=0))
+        self.temps_c = self._extra(n, max((int(h["temps"]) for h in heads), default=0))
+        self.groups = groups
+
+    @staticmethod
+    def _extra(n: int, columns: int) -> F32 | None:
+        return np.full((n, columns), np.nan, np.float32) if columns else None
+
+    def fill(self, rows: NDArray[Any], at: I64) -> None:
+        """Store one block of scans of one shape at the given places."""
+        flags = load_table().flags["scan"]
+        passes = int(rows["passes"][0])
+        self.uptime_ms[at] = rows["uptime_ms"]
+        self.gap_before[at] = (rows["flags"] & (1 << flags["gap_before"])) > 0
+        self.step_s[at] = rows["step_us"] * 1e-6
+        self.turn_s[at] = rows["turn_us"] * 1e-6
+        steps = (self.groups - 1) * passes
+        self.span_s[at] = rows["step_us"] * (steps * 1e-6) + (rows["turn_us"] * 1e-6 if passes == 2 else 0)
+        out_v, out_q = _volts(rows["reading"][:, : self.groups])
+        if passes == 2 and self.out_back_v is not None:
+            back_v, back_q = _volts(rows["reading"][:, self.groups :])
+            self.out_back_v[at] = out_v - back_v
+            both = (out_q == Quality.OK) & (back_q == Quality.OK)
+            mean = np.where(both, (out_v + back_v) / 2, np.where(out_q == Quality.OK, out_v, back_v))
+            self.quality[at] = _worse(out_q, back_q)
+            self.volts_v[at] = np.where(self.quality[at] == Quality.OK, mean, np.nan)
+        else:
+            self.volts_v[at], self.quality[at] = out_v, out_q
+        self._fill_extras(rows, at, passes)
+
+    def _fill_extras(self, rows: NDArray[Any], at: I64, passes: int) -> None:
+        count = int(rows["currents"][0])
+        if count and self.current_a is not None:
+            amps = np.where(rows["current"] == -32768, np.nan, rows["current"] * np.float32(0.01)).astype(np.float32)
+            held = np.isfinite(amps)
+            self.current_a[at] = np.where(
+                held.any(axis=1), np.where(held, amps, 0).sum(axis=1) / np.maximum(held.sum(axis=1), 1), np.nan
+            )
+            if count > 1 and self.current_out_a is not None:
+                self.current_out_a[at] = amps[:, : self.groups]
+                if passes == 2 and self.current_back_a is not None:
+                    self.current_back_a[at] = amps[:, self.groups :]
+        if rows["packs"][0] and self.pack_v is not None:
+            pack = np.where(rows["pack"] == 65535, np.nan, rows["pack"] * np.float32(0.01))
+            self.pack_v[at, : pack.shape[1]] = pack
+        if rows["temps"][0] and self.temps_c is not None:
+            temps = np.where(rows["temp"] == -32768, np.nan, rows["temp"] * np.float32(0.01))
+            self.temps_c[at, : temps.shape[1]] = temps
+
+    def result(self) -> dict[str, Any]:
+        """The arrays as keyword arguments of Session."""
+        middle = (self.span_s / 2)[:, None]
+        place = np.arange(self.groups, dtype=np.float32)[None, :]
+        out = self.step_s[:, None] * place - middle
+        back = self.step_s[:, None] * (2 * (self.groups - 1) - place) + self.turn_s[:, None] - middle
+        timed = bool(self.step_s.any())
+        return {
+            "volts_v": self.volts_v,
+            "quality": self.quality,
+            "span_s": self.span_s,
+            "out_back_v": self.out_back_v,
+            "current_a": self.current_a,
+            "current_out_a": self.current_out_a,
+            "current_back_a": self.current_back_a,
+            "out_offset_s": _if_constant(out) if timed else None,
+            "back_offset_s": _if_constant(back) if timed and self.out_back_v is not None else None,
+            "pack_v": self.pack_v,
+            "temps_c": self.temps_c,
+        }
+
+
+def _if_constant(values: NDArray[Any]) -> F32:
+    """One row when all rows are alike, which is the usual case."""
+    offsets = values.astype(np.float32)
+    return (
+        offsets[0] if len(offsets) and np.array_equal(offsets, np.broadcast_to(offsets[0], offsets.shape)) else offsets
+    )
+
+
+def _volts(steps: NDArray[np.int16]) -> tuple[F32, NDArray[np.uint8]]:
+    codes = load_table().reading_codes
+    quality = np.zeros(steps.shape, np.uint8)
+    special = (steps <= codes["lead_open"]) | (steps == codes["over_positive"])
+    volts = steps * np.float32(load_table().reading_step_uv * 1e-6)
+    if special.any():
+        for name, value in (
+            ("no_reading", Quality.NO_READING),
+            ("over_positive", Quality.OVER_POSITIVE),
+            ("over_negative", Quality.OVER_NEGATIVE),
+            ("lead_open", Quality.LEAD_OPEN),
+        ):
+            quality[steps == codes[name]] = value
+        volts[special] = np.nan
+    return volts, quality
+
+
+def _worse(out_q: NDArray[np.uint8], back_q: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Quality of a group from both passes: a lead or range trouble in either counts, a missing one does not."""
+    trouble = np.maximum(
+        np.where(out_q == Quality.NO_READING, 0, out_q), np.where(back_q == Quality.NO_READING, 0, back_q)
+    )
+    missing = (out_q == Quality.NO_READING) & (back_q == Quality.NO_READING)
+    return np.where(trouble > 0, trouble, np.where(missing, Quality.NO_READING, 0)).astype(np.uint8)
+
+
+def _place_runs(ordinals: I64, uptime_ms: I64, frames: Sequence[Frame]) -> _Runs:
+    n = len(uptime_ms)
+    if not n:
+        return _Runs(np.zeros(0, np.int64), np.zeros(0), None, (), np.zeros(0))
+    step = np.diff(uptime_ms)
+    wrapped = step < -(1 << 31)
+    starts = np.zeros(n, np.bool_)
+    starts[1:] = (step < 0) & ~wrapped
+    for at in _new_boots(frames):
+        k = int(np.searchsorted(ordinals, at))
+        if 0 < k < n:
+            starts[k] = True
+    run = np.cumsum(starts, dtype=np.int64)
+    wraps = np.concatenate(([0], np.cumsum(wrapped & ~starts[1:])))
+    first = np.flatnonzero(np.concatenate(([True], starts[1:])))
+    wraps = wraps - wraps[first][run]
+    up = (uptime_ms + wraps * _WRAP).astype(np.float64)
+    walls = _wall_offsets(frames, ordinals, run, up)
+    origin = np.zeros(len(first))
+    unknown = []
+    interval = float(np.median(step[step > 0])) if (step > 0).any() else 1000.0
+    for k, begin in enumerate(first):
+        end_before = up[begin - 1] + origin[k - 1] if k else 0.0
+        if k and walls[k] is not None and walls[k - 1] is not None:
+            origin[k] = origin[k - 1] + walls[k] - walls[k - 1]
+        if k and (walls[k] is None or walls[k - 1] is None or up[begin] + origin[k] <= end_before):
+            origin[k] = end_before + interval - up[begin]
+            unknown.append(int(begin))
+    zero = up[0] + origin[0]
+    wall = None if walls[0] is None else walls[0] + up[0]
+    return _Runs(run, up + origin[run] - zero, wall, tuple(unknown), origin - zero)
+
+
+def _new_boots(frames: Sequence[Frame]) -> list[int]:
+    """Ordinals of IDENTs that state another boot, or another board, than the one before."""
+    found, last = [], None
+    for frame in frames:
+        if frame.name == "IDENT":
+            who = (frame.values["board_id"], frame.values["boot_count"])
+            if last is not None and who != last:
+                found.append(frame.ordinal)
+            last = who
+    return found
+
+
+def _wall_offsets(frames: Sequence[Frame], ordinals: I64, run: I64, up: F64) -> list[Any]:
+    """Unix ms minus unwrapped uptime of each run, or None.
+
+    A mark comes after what it marks, however late: the least difference is the best.
+    """
+    offsets: list[Any] = [None] * (int(run[-1]) + 1)
+    for frame in frames:
+        if frame.name != "MARK_TIME":
+            continue
+        k = max(int(np.searchsorted(ordinals, frame.ordinal)) - 1, 0)
+        wraps = round((up[k] - frame.uptime_ms) / _WRAP)
+        offset = frame.values["unix_ms"] - (frame.uptime_ms + wraps * _WRAP)
+        r = int(run[k])
+        offsets[r] = offset if offsets[r] is None else min(offsets[r], offset)
+    return offsets
+
+
+def _gaps(time_s: F64, gap_before: NDArray[np.bool_], runs: _Runs) -> tuple[Gap, ...]:
+    if len(time_s) < 2:
+        return ()
+    step = np.diff(time_s)
+    near = np.maximum(np.concatenate(([step[0]], step[:-1])), np.concatenate((step[1:], [step[-1]])))
+    long = (step > _GAP_S) & (step > _GAP_FACTOR * np.maximum(near, 1e-3))
+    new_run = np.diff(runs.of_scan) > 0
+    gaps = []
+    for k in np.flatnonzero(long | new_run | gap_before[1:]):
+        why = "nothing received"
+        if new_run[k]:
+            why = (
+                "board restarted" if k + 1 not in runs.unknown_gaps else "board restarted; length of the gap not known"
+            )
+        elif gap_before[k + 1]:
+            why = "the board was busy"
+        gaps.append(Gap(float(time_s[k]), float(time_s[k + 1]), why))
+    return tuple(gaps)
+
+
+def _marks(frames: Sequence[Frame], ordinals: I64, time_s: F64) -> tuple[Mark, ...]:
+    marks = []
+    for frame in frames:
+        at = int(np.searchsorted(ordinals, frame.ordinal)) - 1
+        when = float(time_s[max(at, 0)]) if len(time_s) else 0.0
+        if frame.name == "MARK_NOTE":
+            marks.append(Mark(when, "note", frame.values["text"]))
+        elif frame.name == "MARK_SOURCE":
+            marks.append(Mark(when, "source", frame.values["text"]))
+        elif frame.name == "MARK_LINK":
+            names = {v: k for k, v in load_table().enums["link_event"].items()}
+            event = names.get(frame.values["event"], "changed")
+            marks.append(Mark(when, "link", f"{event} {frame.values['port']}"))
+    return tuple(marks)
+
+
+def _last(frames: Sequence[Frame], name: str, key: str) -> str | None:
+    for frame in reversed(frames):
+        if frame.name == name:
+            return str(frame.values[key])
+    return None
+
+
+def _identity(frames: Sequence[Frame]) -> tuple[Ident, Meter]:
+    latest = next((f for f in reversed(frames) if f.name == "IDENT"), None)
+    if latest is None:
+        return Ident(), Meter()
+    v = latest.values
+    enums = load_table().enums
+    ident = Ident(
+        schema=v["schema"],
+        groups=v["groups"],
+        front_end=_name(enums["front_end"], v["front_end"]),
+        board_id=v["board_id"],
+        string_name=v["string_name"],
+        firmware=v["firmware"],
+        runtime=v["runtime"],
+        boot_count=v["boot_count"],
+        reset_reason=_name(enums["reset_reason"], v["reset_reason"]),
+        scan_ms=v["scan_ms"],
+    )
+    known = {k: (None if v[k] == 65535 else v[k] * 1e-6) for k in ("noise_uv", "channel_u_uv", "gain_u_ppm")}
+    meter = Meter(v["reading_step_uv"] * 1e-6, known["noise_uv"], known["channel_u_uv"], known["gain_u_ppm"])
+    return ident, meter
+
+
+def _name(values: dict[str, int], number: int) -> str:
+    return next((k for k, v in values.items() if v == number), "unknown")

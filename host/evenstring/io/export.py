@@ -1,0 +1,53 @@
+"""Sessions out: one writer a format, found by name in WRITERS. Adding a format is one function and one line."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import numpy as np
+
+from evenstring.session import Session
+
+__all__ = ["WRITERS", "csv_chunks"]
+
+_ROWS = 20_000  # rows formatted at once
+
+
+def csv_chunks(session: Session) -> Iterator[bytes]:
+    """The table that `import` reads: t_s, g1..gN, current_a, temp1_c... A reading that was not taken is an empty cell."""
+    columns = [session.time_s[:, None], session.volts_v]
+    names = ["t_s", *(f"g{k}" for k in range(1, session.groups + 1))]
+    formats = ["%.3f", *["%.4f"] * session.groups]
+    if session.current_a is not None:
+        columns.append(session.current_a[:, None])
+        names.append("current_a")
+        formats.append("%.2f")
+    if session.temps_c is not None:
+        columns.append(session.temps_c)
+        names += [f"temp{k}_c" for k in range(1, session.temps_c.shape[1] + 1)]
+        formats += ["%.2f"] * session.temps_c.shape[1]
+    head = io.StringIO()
+    csv.writer(head, lineterminator="\n").writerow(names)
+    yield head.getvalue().encode()
+    line = ",".join(formats)
+    for first in range(0, session.scans, _ROWS):
+        block = np.column_stack([c[first : first + _ROWS] for c in columns]).astype(np.float64)
+        text = "\n".join(line % tuple(row) for row in block.tolist()) + "\n"
+        yield (text.replace("nan", "") if np.isnan(block).any() else text).encode()
+
+
+def _frames(paths: list[Path]) -> Iterator[bytes]:
+    for path in paths:
+        with path.open("rb") as file:
+            while chunk := file.read(1 << 20):
+                yield chunk
+        yield b"\0"
+
+
+WRITERS: dict[str, Callable[[Session, list[Path]], Iterator[bytes]]] = {
+    "csv": lambda session, _paths: csv_chunks(session),
+    "frames": lambda _session, paths: _frames(paths),
+}

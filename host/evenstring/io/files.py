@@ -1,0 +1,38 @@
+"""Writing files so that nothing that exists is lost: new files appear whole or not at all."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+from evenstring.errors import InputError
+
+__all__ = ["refuse_existing", "write_new"]
+
+
+def refuse_existing(path: Path, force: bool = False) -> None:
+    """Raise InputError when `path` exists and may not be replaced."""
+    if path.is_dir():
+        raise InputError(f"{path}: is a folder; name a file with -o")
+    if path.exists() and not force:
+        raise InputError(f"{path}: exists already and stays as it is; choose another name or give --force")
+
+
+def write_new(path: Path, data: bytes, force: bool = False) -> None:
+    """Write a file under a temporary name and rename it when it is complete.
+
+    Raises:
+        InputError: the file exists, or the folder cannot be written.
+    """
+    refuse_existing(path, force)
+    part = path.with_name(path.name + ".part")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with part.open("wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        part.replace(path)
+    except OSError as error:
+        part.unlink(missing_ok=True)
+        raise InputError(f"{path}: cannot write ({error.strerror or error}); choose another place with -o") from error

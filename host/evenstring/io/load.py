@@ -1,0 +1,95 @@
+"""Recordings on disk to a Session. Reads in chunks; memory is that of the result, not of the file."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from evenstring.errors import InputError
+from evenstring.io.assemble import assemble
+from evenstring.profile import PackProfile, parse_profile
+from evenstring.session import LinkStats, Session
+from evenstring.wire.stream import ScanRows, StreamDecoder
+from evenstring.wire.structs import Frame
+
+__all__ = ["load_session", "profile_of"]
+
+_CHUNK = 1 << 22
+
+
+def load_session(paths: Sequence[Path], progress: Callable[[int], None] | None = None) -> Session:
+    """Decode one recording, or several of one string put one after another in the order given.
+
+    Args:
+        paths: files of frames.
+        progress: called with the number of bytes read each time.
+
+    Raises:
+        InputError: a file cannot be read, holds no frame at all, or the recordings are of different strings.
+    """
+    decoder = StreamDecoder()
+    scans: list[ScanRows] = []
+    frames: list[Frame] = []
+    tails = 0
+    for path in paths:
+        before = decoder.frames_good
+        tails += _read(path, decoder, scans, frames, progress)
+        if decoder.frames_good == before:
+            raise InputError(
+                f"{path}: no evenstring frame in this file; give a recording, or `evenstring import` a table"
+            )
+    link = LinkStats(
+        bytes_total=decoder.bytes_total - max(len(paths) - 1, 0),
+        frames_good=decoder.frames_good,
+        frames_damaged=decoder.frames_damaged,
+        frames_lost=decoder.frames_lost,
+        frames_unknown=decoder.frames_unknown,
+        tail_bytes=tails,
+    )
+    return assemble(scans, frames, link, ", ".join(str(p) for p in paths))
+
+
+def _read(
+    path: Path,
+    decoder: StreamDecoder,
+    scans: list[ScanRows],
+    frames: list[Frame],
+    progress: Callable[[int], None] | None,
+) -> int:
+    if path.is_dir():
+        raise InputError(f"{path}: is a folder; give the recording in it")
+    try:
+        with path.open("rb") as file:
+            if decoder.bytes_total:  # a torn end of the file before must not run into this one
+                decoder.feed(b"\0")
+            first = True
+            while chunk := file.read(_CHUNK):
+                batch = decoder.feed(chunk)
+                scans += batch.scans
+                frames += batch.frames
+                first = False
+                if progress:
+                    progress(len(chunk))
+    except OSError as error:
+        raise InputError(f"{path}: cannot read this file ({error.strerror or error}); check the name") from error
+    if first:
+        raise InputError(f"{path}: is empty; nothing was recorded")
+    return decoder.tail_bytes
+
+
+def profile_of(session: Session, given: PackProfile | None = None) -> PackProfile:
+    """The profile in force: the one given, else the one in the recording, else defaults (all listed as such).
+
+    Raises:
+        InputError: the profile given is of another number of groups.
+    """
+    profile = given
+    if profile is None and session.pack_toml:
+        profile = parse_profile(session.pack_toml, "profile in the recording")
+    if profile is None:
+        return parse_profile(f"[pack]\ngroups = {max(session.groups, 1)}\n")
+    if session.groups and profile.groups != session.groups:
+        raise InputError(
+            f"pack profile: says {profile.groups} groups, the recording has {session.groups}; correct [pack] groups"
+        )
+    return profile
