@@ -126,7 +126,7 @@ def _table(data: dict[str, Any], name: str, where: str) -> dict[str, Any]:
 
 
 def to_toml(profile: PackProfile) -> str:
-    """The profile as the text of a pack.toml, only with what was given: defaults stay defaults when it is read again."""
+    """The profile as the text of a pack.toml: what was given and no more, so that defaults stay defaults."""
     lines = ["[pack]", f"name = {json.dumps(profile.name, ensure_ascii=False)}", f"groups = {profile.groups}"]
     if "pack.chemistry" not in profile.defaults:
         lines.append(f'chemistry = "{profile.chemistry}"')

@@ -6,8 +6,10 @@ import csv
 import io
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from evenstring.session import Session
 
@@ -17,8 +19,8 @@ _ROWS = 20_000  # rows formatted at once
 
 
 def csv_chunks(session: Session) -> Iterator[bytes]:
-    """The table that `import` reads: t_s, g1..gN, current_a, temp1_c... A reading that was not taken is an empty cell."""
-    columns = [session.time_s[:, None], session.volts_v]
+    """The table that `import` reads: t_s, g1..gN, current_a, temp1_c... An empty cell is a reading not taken."""
+    columns: list[NDArray[Any]] = [session.time_s[:, None], session.volts_v]
     names = ["t_s", *(f"g{k}" for k in range(1, session.groups + 1))]
     formats = ["%.3f", *["%.4f"] * session.groups]
     if session.current_a is not None:

@@ -159,7 +159,7 @@ def _check_range(path: Path, values: F64, names: list[str], limit: float, unit: 
 
 def table_frames(table: Table, profile: PackProfile, origin: str) -> bytes:
     """A recording made from a table: identity, profile, source, scans with all groups at one instant."""
-    n, groups = table.volts_v.shape
+    groups = table.volts_v.shape[1]
     board, marks = Counter(), Counter()
     up = np.rint((table.time_s - table.time_s[0]) * 1000.0).astype(np.int64)
     temps = 0 if table.temps_c is None else table.temps_c.shape[1]

@@ -1,0 +1,56 @@
+"""Small array tools that several findings share. NaN means "not measured" throughout."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Run", "median_group_v", "rolling_mean", "runs_of", "spread_v"]
+
+Run = tuple[int, int]  # first, one past the last
+
+
+def runs_of(mask: NDArray[np.bool_]) -> list[Run]:
+    """Stretches of True in a 1-d mask."""
+    edges = np.diff(np.concatenate(([0], mask.astype(np.int8), [0])))
+    return list(zip(np.flatnonzero(edges == 1).tolist(), np.flatnonzero(edges == -1).tolist(), strict=True))
+
+
+def median_group_v(volts_v: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Median group of each scan, (n, g) -> (n,); NaN where no group was measured.
+
+    Sorting puts NaN last, so the middle is found by counting numbers: many times quicker than nanmedian.
+    """
+    n, g = volts_v.shape
+    if not n or not g:
+        return np.full(n, np.nan, np.float32)
+    ordered = np.sort(volts_v, axis=1)
+    count = np.isfinite(ordered).sum(axis=1)
+    rows = np.arange(n)
+    low = ordered[rows, np.maximum(count - 1, 0) // 2]
+    high = ordered[rows, np.minimum(count // 2, g - 1)]
+    return np.where(count > 0, (low + high) / 2, np.nan).astype(np.float32)
+
+
+def spread_v(volts_v: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Highest minus lowest group of each scan, (n, g) -> (n,); NaN where fewer than two groups were measured."""
+    known = np.isfinite(volts_v)
+    high = np.where(known, volts_v, -np.inf).max(axis=1, initial=-np.inf)
+    low = np.where(known, volts_v, np.inf).min(axis=1, initial=np.inf)
+    return np.where(known.sum(axis=1) >= 2, high - low, np.nan).astype(np.float32)
+
+
+def rolling_mean(values: NDArray[Any], width: int) -> NDArray[np.float64]:
+    """Centred mean over `width` values (odd is best), shrinking at the ends; NaN counts as absent."""
+    width = max(1, width)
+    known = np.isfinite(values)
+    total = np.concatenate(([0.0], np.cumsum(np.where(known, values, 0.0), dtype=np.float64)))
+    count = np.concatenate(([0], np.cumsum(known)))
+    at = np.arange(len(values))
+    low = np.maximum(at - width // 2, 0)
+    high = np.minimum(at + (width + 1) // 2, len(values))
+    number = count[high] - count[low]
+    with np.errstate(invalid="ignore"):
+        return np.where(number > 0, (total[high] - total[low]) / np.maximum(number, 1), np.nan)

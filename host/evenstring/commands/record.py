@@ -1,0 +1,104 @@
+"""evenstring record: bytes from a port to the disk, and a line that shows what is coming in."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+from rich.console import Console
+from rich.live import Live
+from rich.text import Text
+
+from evenstring.io.capture import CaptureOptions, Status, capture
+from evenstring.io.recorder import RecordingWriter
+from evenstring.profile import load_profile
+
+__all__ = ["LiveLine", "command", "status_line"]
+
+_PLAIN_S = 10.0  # a log gets a line this often
+
+
+def status_line(status: Status, path: Path) -> str:
+    """One line that says what is being received and where it goes."""
+    spread = "spread –" if status.spread_mv is None else f"spread {status.spread_mv:.1f} mV"
+    minutes, seconds = divmod(int(status.elapsed_s), 60)
+    return (
+        f"{status.state} {minutes}:{seconds:02d}  {status.groups} groups  {status.scans} scans"
+        f" ({status.scans_per_s:.1f}/s)  {spread}  {status.frames_damaged} damaged, {status.frames_lost} lost"
+        f"  {status.bytes_written / 1000:.0f} kB -> {path}"
+    )
+
+
+class LiveLine:
+    """Shows statuses: one line in place on a terminal, a line every 10 s in a log, nothing when quiet."""
+
+    def __init__(self, path: Path, quiet: bool) -> None:
+        self._path = path
+        self._console = Console(stderr=True)
+        self._live = (
+            Live(console=self._console, refresh_per_second=5) if self._console.is_terminal and not quiet else None
+        )
+        self._quiet = quiet
+        self._logged_s = -_PLAIN_S
+
+    def __enter__(self) -> LiveLine:
+        if self._live:
+            self._live.start()
+        return self
+
+    def __exit__(self, *_error: object) -> None:
+        if self._live:
+            self._live.stop()
+
+    def show(self, status: Status) -> None:
+        """Take the latest status."""
+        if self._live:
+            self._live.update(Text(status_line(status, self._path), no_wrap=True, overflow="ellipsis"))
+        elif not self._quiet and status.elapsed_s - self._logged_s >= _PLAIN_S:
+            self._logged_s = status.elapsed_s
+            sys.stderr.write(status_line(status, self._path) + "\n")
+
+
+@click.command("record", epilog="Example: evenstring record /dev/ttyACM0 --pack pack.toml -o charge.frames")
+@click.argument("port")
+@click.option("-o", "--output", required=True, type=click.Path(path_type=Path), help="Recording to make.")
+@click.option("--pack", type=click.Path(path_type=Path), help="Pack profile to store in the recording.")
+@click.option("--seconds", type=click.FloatRange(min=0), help="Stop after this time; otherwise Ctrl-C stops.")
+@click.option("--note", help="A note to store in the recording.")
+@click.option(
+    "--interval-ms", default=0, type=click.IntRange(0, 65535), help="Time between scans; 0: as fast as it can."
+)
+@click.option("--quiet-interval-ms", default=0, type=click.IntRange(0, 65535), help="Time between scans at rest.")
+@click.option("--append", is_flag=True, help="Add to the recording if it exists.")
+@click.option("--quiet", is_flag=True, help="Say nothing while recording.")
+def command(  # noqa: PLR0913, PLR0917  # one argument an option, all named by click
+    port: str,
+    output: Path,
+    pack: Path | None,
+    seconds: float | None,
+    note: str | None,
+    interval_ms: int,
+    quiet_interval_ms: int,
+    append: bool,
+    quiet: bool,
+) -> None:
+    """Record what the monitor on PORT sends; any pyserial name or URL.
+
+    Bytes reach the disk before anything looks at them. If the cable is pulled, recording goes on when it is back.
+    The monitor is no substitute for the pack's protection board. Never charge unattended.
+    """
+    profile = load_profile(pack) if pack else None
+    options = CaptureOptions(interval_ms, quiet_interval_ms, seconds, profile=profile, note=note)
+    writer = RecordingWriter(output, append)
+    try:
+        with writer, LiveLine(output, quiet) as line:
+            capture(port, writer, options, line.show)
+    except KeyboardInterrupt:
+        pass  # the usual way to end
+    except Exception:
+        if not writer.bytes_written and not append:
+            output.unlink(missing_ok=True)  # nothing was ever received: leave no empty file behind
+        raise
+    if not quiet:
+        click.echo(f"{output}: {writer.decoder.frames_good} frames, {writer.bytes_written} bytes")

@@ -1,0 +1,58 @@
+"""evenstring report: what happened to this string, as a page and as report.json."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import click
+
+from evenstring.io.load import load_session, profile_of
+from evenstring.profile import load_profile
+from evenstring.report.build import build_report
+from evenstring.report.page import render
+from evenstring.session import Session
+
+__all__ = ["command", "write_report"]
+
+
+def write_report(session: Session, files: tuple[Path, ...], pack: Path | None, output: Path) -> dict[str, Any]:
+    """Write report.html and report.json into the folder `output`; return the report."""
+    profile = profile_of(session, load_profile(pack) if pack else None)
+    report: dict[str, Any] = build_report(session, profile)
+    output.mkdir(parents=True, exist_ok=True)
+    # A report is made anew each time from its recordings: replacing an older one loses nothing.
+    (output / "report.json").write_text(json.dumps(report, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+    title = ", ".join(f.name for f in files)
+    (output / "report.html").write_text(render(session, profile, report, title), encoding="utf-8")
+    return report
+
+
+@click.command("report", epilog="Example: evenstring report charge.frames --pack pack.toml -o charge-report")
+@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option("--pack", type=click.Path(path_type=Path), help="Pack profile; by default the one in the recording.")
+@click.option("-o", "--output", type=click.Path(path_type=Path), help="Folder for report.html and report.json.")
+@click.option("--json", "as_json", is_flag=True, help="Print report.json and nothing else.")
+@click.option("--exit-verdict", is_flag=True, help="Exit with 3 when the verdict is not to charge or ride.")
+@click.pass_context
+def command(
+    ctx: click.Context,
+    files: tuple[Path, ...],
+    pack: Path | None,
+    output: Path | None,
+    as_json: bool,
+    exit_verdict: bool,
+) -> None:
+    """Say what is uneven in the recording(s) FILES, and what to do."""
+    session = load_session(files)
+    if as_json:
+        profile = profile_of(session, load_profile(pack) if pack else None)
+        report = build_report(session, profile)
+        click.echo(json.dumps(report, indent=1, ensure_ascii=False))
+    else:
+        folder = output or files[0].with_name(files[0].stem + "-report")
+        report = write_report(session, files, pack, folder)
+        click.echo(f"{folder / 'report.html'}\n{folder / 'report.json'}")
+    if exit_verdict and report["verdict"] and report["verdict"]["action"] in ("do_not_charge", "inspect"):
+        ctx.exit(3)

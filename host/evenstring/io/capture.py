@@ -1,0 +1,263 @@
+"""The loop between a serial port and a recording: open, start the board, take bytes, survive a lost line."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import serial
+
+from evenstring.errors import DeviceError
+from evenstring.io.recorder import RecordingWriter
+from evenstring.profile import PackProfile, to_toml
+from evenstring.wire.encode import Counter, message
+from evenstring.wire.stream import Batch
+from evenstring.wire.table import load_table
+
+__all__ = ["CaptureOptions", "Status", "capture"]
+
+_READ_S = 0.05  # a read returns after this time, with what came
+_STATUS_S = 0.2
+_TIME_MARK_S = 60.0
+_REPLY_S = 1.0  # wait for a reply before asking again
+_TRIES = 5
+_RETRY_S = (0.2, 0.5, 1.0, 2.0)  # pauses between attempts to reopen; the last one repeats
+_MAX_READ = 1 << 16
+
+
+@dataclass(frozen=True, slots=True)
+class CaptureOptions:
+    """What to ask of the board, and when to end."""
+
+    interval_ms: int = 0
+    quiet_interval_ms: int = 0
+    seconds: float | None = None
+    until_closed: bool = False  # end when the port closes, instead of waiting for it to come back
+    profile: PackProfile | None = None
+    note: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Status:
+    """What is being received, for whoever shows it."""
+
+    state: str  # connecting, starting, receiving, silent, lost
+    groups: int
+    scans: int
+    scans_per_s: float
+    spread_mv: float | None
+    frames_damaged: int
+    frames_lost: int
+    bytes_written: int
+    elapsed_s: float
+    uptime_ms: int
+
+
+def capture(
+    port: str,
+    writer: RecordingWriter,
+    options: CaptureOptions,
+    show: Callable[[Status], None] = lambda _status: None,
+    stop: Callable[[], bool] = lambda: False,
+) -> None:
+    """Record from a port until it is time to stop.
+
+    Args:
+        port: any pyserial name or URL.
+        writer: where the bytes go.
+        options: pace, duration, profile, note.
+        show: called a few times a second.
+        stop: asked between reads.
+
+    Raises:
+        DeviceError: the port cannot be opened at the start.
+        InputError: the disk is full.
+    """
+    _Capture(port, writer, options, show, stop).run()
+
+
+def open_port(port: str) -> Any:
+    """Open a port; the caller closes it.
+
+    Raises:
+        DeviceError: with what to do.
+    """
+    try:
+        return serial.serial_for_url(port, baudrate=115200, timeout=_READ_S, write_timeout=1.0)
+    except (serial.SerialException, ValueError, OSError) as error:
+        reason = str(error).split(":")[-1].strip() or type(error).__name__
+        raise DeviceError(f"{port}: cannot open this port ({reason}); check the cable and the name") from error
+
+
+class _Capture:
+    def __init__(
+        self,
+        port: str,
+        writer: RecordingWriter,
+        options: CaptureOptions,
+        show: Callable[[Status], None],
+        stop: Callable[[], bool],
+    ) -> None:
+        self.port, self.writer, self.options, self.show, self.stop = port, writer, options, show, stop
+        self.began_s = time.monotonic()
+        self.commands = Counter()
+        self.asked: dict[int, tuple[str, bytes, float, int]] = {}  # seq -> name, frame, when, tries
+        self.state = "connecting"
+        self.scans = self.groups = self.uptime_ms = 0
+        self.spread_mv: float | None = None
+        self.window: list[tuple[float, int]] = []
+        self.shown_s = 0.0
+        self.time_marked_s = -_TIME_MARK_S
+        self.first_scan_marked = False
+
+    def run(self) -> None:
+        line = open_port(self.port)
+        self.began()
+        lost = 0
+        while not self.done():
+            if line is None:
+                line = self.reopen(lost)
+                lost += 1
+                continue
+            lost = 0
+            try:
+                self.ask_again(line)
+                data = line.read(min(max(line.in_waiting, 1), _MAX_READ))
+            except (serial.SerialException, OSError):
+                self.lose(line)
+                line = None
+                if self.options.until_closed:
+                    break
+                continue
+            self.take(data)
+        self.end(line)
+
+    def began(self) -> None:
+        self.writer.mark("MARK_LINK", event=load_table().enums["link_event"]["opened"], port=self.port[:200])
+        if self.options.profile:
+            self.writer.mark("MARK_PACK", toml=to_toml(self.options.profile))
+        if self.options.note:
+            self.writer.mark("MARK_NOTE", text=self.options.note[:1000])
+        self.ask_to_start()
+
+    def ask_to_start(self) -> None:
+        self.state = "starting"
+        self.asked.clear()
+        self.ask("SET_TIME", unix_ms=time.time_ns() // 1_000_000)
+        self.ask("IDENTIFY")
+        self.ask("START", interval_ms=self.options.interval_ms, quiet_interval_ms=self.options.quiet_interval_ms)
+
+    def ask(self, name: str, **values: int) -> None:
+        seq = self.commands.next()
+        self.asked[seq] = (name, message(name, seq, 0, **values), 0.0, 0)
+
+    def ask_again(self, line: Any) -> None:
+        """Send the oldest command that has no reply yet; one at a time, so that their order holds."""
+        for seq, (name, frame, when_s, tries) in list(self.asked.items())[:1]:
+            now_s = time.monotonic()
+            if tries and now_s - when_s < _REPLY_S:
+                return
+            if tries >= _TRIES:
+                del self.asked[seq]
+                return
+            # A lone delimiter first: it ends whatever noise the board has taken for the start of a frame.
+            line.write(b"\0" + frame)
+            self.asked[seq] = (name, frame, now_s, tries + 1)
+
+    def take(self, data: bytes) -> None:
+        batch = self.writer.take(data)
+        now_s = time.monotonic()
+        self.look(batch, now_s)
+        if now_s - self.time_marked_s >= _TIME_MARK_S or (self.scans and not self.first_scan_marked):
+            self.first_scan_marked = self.scans > 0
+            self.writer.mark("MARK_TIME", unix_ms=time.time_ns() // 1_000_000)
+            self.time_marked_s = now_s
+        if now_s - self.shown_s >= _STATUS_S:
+            self.shown_s = now_s
+            self.show(self.status(now_s))
+
+    def look(self, batch: Batch, now_s: float) -> None:
+        for frame in batch.frames:
+            if frame.name == "REPLY":
+                self.asked.pop(frame.values["to_seq"], None)
+            elif frame.name == "IDENT" and self.scans and frame.uptime_ms < self.uptime_ms:
+                self.uptime_ms = frame.uptime_ms
+                self.ask_to_start()  # the board was reset: it waits to be started again
+        for block in batch.scans:
+            self.state = "receiving"
+            self.scans += len(block.rows)
+            self.groups = int(block.rows["groups"][-1])
+            self.uptime_ms = int(block.rows["uptime_ms"][-1])
+            self.spread_mv = _spread_mv(block.rows["reading"][-1][: self.groups])
+        if batch.scans:
+            self.window.append((now_s, self.scans))
+            self.window = [w for w in self.window if now_s - w[0] <= 5.0]
+        elif self.state == "receiving" and self.window and now_s - self.window[-1][0] > 15.0:
+            self.state = "silent"
+
+    def status(self, now_s: float) -> Status:
+        span = self.window[-1][0] - self.window[0][0] if len(self.window) > 1 else 0.0
+        rate = (self.window[-1][1] - self.window[0][1]) / span if span > 0 else 0.0
+        decoder = self.writer.decoder
+        return Status(
+            state=self.state,
+            groups=self.groups,
+            scans=self.scans,
+            scans_per_s=rate,
+            spread_mv=self.spread_mv,
+            frames_damaged=decoder.frames_damaged,
+            frames_lost=decoder.frames_lost,
+            bytes_written=self.writer.bytes_written,
+            elapsed_s=now_s - self.began_s,
+            uptime_ms=self.uptime_ms,
+        )
+
+    def lose(self, line: Any) -> None:
+        self.state = "lost"
+        with suppress(serial.SerialException, OSError):  # it is gone already
+            line.close()
+        self.writer.cut()
+        self.writer.mark("MARK_LINK", event=load_table().enums["link_event"]["lost"], port=self.port[:200])
+        self.show(self.status(time.monotonic()))
+
+    def reopen(self, attempt: int) -> Any:
+        time.sleep(_RETRY_S[min(attempt, len(_RETRY_S) - 1)])
+        try:
+            line = open_port(self.port)
+        except DeviceError:
+            self.show(self.status(time.monotonic()))
+            return None
+        self.writer.mark("MARK_LINK", event=load_table().enums["link_event"]["reopened"], port=self.port[:200])
+        self.time_marked_s = -_TIME_MARK_S
+        self.ask_to_start()
+        return line
+
+    def done(self) -> bool:
+        limit = self.options.seconds
+        return self.stop() or (limit is not None and time.monotonic() - self.began_s >= limit)
+
+    def end(self, line: Any) -> None:
+        if line is not None:
+            try:
+                line.write(b"\0" + message("STOP", self.commands.next(), 0))
+                line.flush()
+                self.writer.take(line.read(min(max(line.in_waiting, 1), _MAX_READ)))
+                line.close()
+            except (serial.SerialException, OSError):
+                pass  # the recording is what matters
+        self.writer.mark("MARK_TIME", unix_ms=time.time_ns() // 1_000_000)
+        self.writer.mark("MARK_LINK", event=load_table().enums["link_event"]["closed"], port=self.port[:200])
+        self.writer.close()
+        self.show(self.status(time.monotonic()))
+
+
+def _spread_mv(steps: Any) -> float | None:
+    codes = load_table().reading_codes
+    good = steps[(steps > codes["lead_open"]) & (steps < codes["over_positive"])]
+    if not len(good):
+        return None
+    return float(int(np.max(good)) - int(np.min(good))) * load_table().reading_step_uv / 1000.0

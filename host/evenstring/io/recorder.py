@@ -1,0 +1,126 @@
+"""A recording being written: raw bytes reach the disk before anything looks at them.
+
+Marks of the host go between frames, never into one: they wait until the bytes on disk end with a delimiter.
+"""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Callable
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+from evenstring.errors import InputError
+from evenstring.io.files import refuse_existing
+from evenstring.wire.encode import Counter, message
+from evenstring.wire.stream import Batch, StreamDecoder
+
+__all__ = ["RecordingWriter"]
+
+_SYNC_S = 1.0  # longest time that bytes may wait in the operating system
+
+
+class RecordingWriter:
+    """Writes one recording.
+
+    Args:
+        path: file to make, or to add to with `append`.
+        append: add to an existing recording.
+        clock_s: monotonic time, for the pace of syncing.
+
+    Attributes:
+        decoder: counts of what was taken so far.
+        bytes_written: of this run, marks included.
+    """
+
+    def __init__(self, path: Path, append: bool = False, clock_s: Callable[[], float] = time.monotonic) -> None:
+        if not append:
+            refuse_existing(path)
+        self.path = path
+        self.decoder = StreamDecoder()
+        self.bytes_written = 0
+        self._clock_s = clock_s
+        self._synced_s = clock_s()
+        self._marks = Counter()
+        self._waiting: list[tuple[str, dict[str, Any]]] = []
+        self._at_delimiter = True
+        self._uptime_ms = 0
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            self._file = path.open("ab" if append else "xb", buffering=0)
+            if append and path.stat().st_size:
+                self._write(b"\0")  # whatever tail the file has must not run into what follows
+        except OSError as error:
+            raise InputError(
+                f"{path}: cannot write ({error.strerror or error}); choose another place with -o"
+            ) from error
+
+    def take(self, data: bytes) -> Batch:
+        """Store what the port gave, then decode it."""
+        if not data:
+            return Batch()
+        self._write(data)
+        self._at_delimiter = data[-1] == 0
+        batch = self.decoder.feed(data)
+        if batch.scans:
+            self._uptime_ms = int(batch.scans[-1].rows["uptime_ms"][-1])
+        if self._waiting and not self._at_delimiter:
+            return batch
+        self._write_marks()
+        return batch
+
+    def mark(self, name: str, **values: Any) -> None:
+        """Add a mark as soon as it can stand between two frames."""
+        self._waiting.append((name, values))
+        if self._at_delimiter:
+            self._write_marks()
+
+    def cut(self) -> None:
+        """The connection was lost: close the torn frame, so that what follows starts clean."""
+        if not self._at_delimiter:
+            self._write(b"\0")
+            self.decoder.feed(b"\0")
+            self._at_delimiter = True
+        self._write_marks()
+
+    def close(self) -> None:
+        """Write the waiting marks and put everything on the disk."""
+        if self._file.closed:
+            return
+        try:
+            self.cut()
+            os.fsync(self._file.fileno())
+        except (OSError, InputError):  # a full disk: what is there is there
+            pass
+        finally:
+            self._file.close()
+
+    def _write_marks(self) -> None:
+        waiting, self._waiting = self._waiting, []
+        for name, values in waiting:
+            self._write(message(name, self._marks.next(), self._uptime_ms, **values))
+
+    def _write(self, data: bytes) -> None:
+        view = memoryview(data)
+        try:
+            while view:
+                view = view[self._file.write(view) :]
+                self.bytes_written = self.bytes_written + len(data) if not view else self.bytes_written
+            if self._clock_s() - self._synced_s >= _SYNC_S:
+                os.fsync(self._file.fileno())
+                self._synced_s = self._clock_s()
+        except OSError as error:
+            raise InputError(
+                f"{self.path}: cannot write any more ({error.strerror or error}); what was recorded so far is kept."
+                " Make room and start again with --append"
+            ) from error
+
+    def __enter__(self) -> RecordingWriter:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
