@@ -1,4 +1,4 @@
-# Compact blocks of scans for flash: the DELTA message, integers only. "The delta block" in the specification defines it.
+# Compact blocks of scans for flash: the DELTA message, integers only ("The delta block" in the specification).
 #
 # A group is predicted as its own slow mean plus the step that the median group makes now (sag moves all groups
 # together, noise moves each). The rest is a Rice code whose parameter follows each group's own restlessness.

@@ -60,7 +60,7 @@ def assemble(scans: Sequence[ScanRows], frames: Sequence[Frame], link: LinkStats
         counts = ", ".join(str(v) for v in sorted(sizes))
         raise InputError(f"{where}: holds scans of {counts} groups; give recordings of one string at a time")
     groups = sizes.pop() if sizes else 0
-    order = np.argsort(np.concatenate([b.ordinals for b in scans])) if scans else np.zeros(0, np.int64)
+    order = np.argsort(np.concatenate([b.ordinals for b in scans]), kind="stable") if scans else np.zeros(0, np.int64)
     place = np.empty_like(order)
     place[order] = np.arange(len(order))
     arrays = _Arrays(len(order), groups, scans)
@@ -263,7 +263,7 @@ def _wall_offsets(frames: Sequence[Frame], ordinals: I64, run: I64, up: F64) -> 
     """
     offsets: list[Any] = [None] * (int(run[-1]) + 1)
     for frame in frames:
-        if frame.name != "MARK_TIME":
+        if frame.name != "MARK_TIME" and not (frame.name == "CLOCK" and frame.values["source"]):
             continue
         k = max(int(np.searchsorted(ordinals, frame.ordinal)) - 1, 0)
         wraps = round((up[k] - frame.uptime_ms) / _WRAP)

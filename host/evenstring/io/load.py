@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from evenstring.errors import InputError
 from evenstring.io.assemble import assemble
 from evenstring.profile import PackProfile, parse_profile
 from evenstring.session import LinkStats, Session
+from evenstring.wire.delta import decode_blocks
 from evenstring.wire.stream import ScanRows, StreamDecoder
 from evenstring.wire.structs import Frame
 
@@ -46,7 +48,13 @@ def load_session(paths: Sequence[Path], progress: Callable[[int], None] | None =
         frames_unknown=decoder.frames_unknown,
         tail_bytes=tails,
     )
-    return assemble(scans, frames, link, ", ".join(str(p) for p in paths))
+    scans += decode_blocks(frames)
+    coarse_uv = max((f.values["step_uv"] for f in frames if f.name == "DELTA"), default=0)
+    frames = [f for f in frames if f.name != "DELTA"]
+    session = assemble(scans, frames, link, ", ".join(str(p) for p in paths))
+    if coarse_uv * 1e-6 > session.meter.resolution_v:
+        return replace(session, meter=replace(session.meter, resolution_v=coarse_uv * 1e-6))
+    return session
 
 
 def _read(

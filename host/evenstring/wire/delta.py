@@ -138,19 +138,20 @@ class _Batch:
             taken = q + ~escaped
             rest = ((w << taken.view(np.uint64)) >> np.uint64(1)) >> (63 - size).view(np.uint64)
             pos += taken + size
-            return np.where(escaped, 0, q << k) | rest.view(np.int64)
+            q = np.where(escaped, 0, q << k)
+            return rest.view(np.int64) | q
         taken = q + 1
         rest = ((w << taken.view(np.uint64)) >> np.uint64(1)) >> (63 - k).view(np.uint64)
         pos += taken
         pos += k
-        return (q << k) | rest.view(np.int64)
+        return rest.view(np.int64) | (q << k)
 
     def _marked(self, g: int, k: I64, live: int) -> I64:
         """As `_value`, where some blocks hold a reading code for this group: a bit says whether it goes on (-1)."""
         held = self.code[g, :live] > 0
         pos = self.pos[:live]
         w = self.windows[self.base[:live] + (pos >> 3)] << (pos & 7).view(np.uint64)
-        goes_on = held & ((w >> np.uint64(63)) == 0)
+        goes_on: NDArray[np.bool_] = np.logical_and(held, (w >> np.uint64(63)) == 0)
         pos += held
         before = pos.copy()
         u = self._value(k, live)
@@ -227,7 +228,7 @@ class _Batch:
 
 
 def _unfold(u: I64) -> I64:
-    """0, 1, 2, 3, 4 … to 0, 1, -1, 2, -2 …"""
+    """Undo the folding of signs: 0, 1, 2, 3, 4 become 0, 1, -1, 2, -2."""
     half = (u + 1) >> 1
     return np.where(u & 1, half, -half)
 
