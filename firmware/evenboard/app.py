@@ -1,0 +1,297 @@
+# The main loop as a state machine: `poll` does one thing and never waits longer than a scan.
+#
+# States: idle, scanning, fault (not monitoring, everything commanded open), maintenance. The watchdog is fed after a
+# completed scan or a handled fault, never from a timer. One core, no threads, nothing allocated while a scan runs.
+
+import gc
+import struct
+import sys
+import time
+
+from evenstring_protocol import wire
+from micropython import const
+
+from evenboard import VERSION
+
+_HEALTH_MS = const(10000)
+_IDENT_MS = const(60000)
+_RETRY_MS = const(5000)  # a faulty front end is tried again this often
+_QUIET_STEPS = const(20)  # 4 mV: less than that is quiet
+_QUIET_SCANS = const(10)
+_SCAN_HEAD = const(17)  # header and fixed part of SCAN
+
+
+def runtime():
+    info = sys.implementation
+    version = ".".join(str(v) for v in info[1][:3]) if info[0] == "micropython" else sys.version.split()[0]
+    name = "MicroPython" if info[0] == "micropython" else "CPython"
+    tail = "-" + info[1][3] if info[0] == "micropython" and len(info[1]) > 3 and info[1][3] else ""
+    return name + " " + version + tail
+
+
+class App:
+    # front: a front end, or None when the board description is bad; problem: what is bad then.
+    def __init__(self, board, problem, front, link, clock, feed, reason=wire.RESET_REASON_UNKNOWN, boot_count=0):
+        self._board = board
+        self._problem = problem
+        self._front = front
+        self.link = link
+        self.clock = clock
+        self._feed = feed
+        self._reason = reason
+        self._boot_count = boot_count
+        self.state = wire.STATE_IDLE
+        self._fault = wire.FAULT_CONFIG if problem else wire.FAULT_NONE
+        self._fault_where = 255
+        self._interval_ms = 0
+        self._quiet_ms = 0
+        self._calm = 0
+        self._gap = False
+        self.scans = 0
+        self._longest_ms = 0
+        self._marks = [0] * 8  # low and high of: scan, health, ident, retry
+        self._last_code = -1
+        self._last_seq = -1
+        self._last_status = 0
+        self._last_detail = ""
+
+    # After construction: relays open, self-test, and say who is there. A lone delimiter ends any console text before it.
+    def begin(self):
+        self.link._probe()
+        if self._front:
+            try:
+                self._front.begin()
+                ok = self._front.self_test()
+            except OSError:
+                ok = False
+                self._front.fault = wire.FAULT_BUS
+            if not ok:
+                self._enter_fault(self._front.fault, self._front.fault_where)
+        elif self._problem:
+            self.state = wire.STATE_FAULT
+        self._tick()
+        self.send_ident()
+        self.send_health()
+
+    # One step of work. Returns the time in ms for which there is nothing to do.
+    def poll(self):
+        self._tick()
+        if self._over(2, _HEALTH_MS):
+            self.send_health()
+        if self._over(4, _IDENT_MS):
+            self.send_ident()
+        if self.state == wire.STATE_SCANNING:
+            wait = self._due_ms()
+            if wait > 0:
+                return wait
+            self._mark(0)
+            self.scan_once()
+            return 0
+        if self.state == wire.STATE_FAULT and self._front and self._over(6, _RETRY_MS):
+            self._retry()
+        self._feed()
+        return 5
+
+    # The scan path: read, pack, CRC, COBS, write. Nothing here allocates.
+    def scan_once(self):
+        front = self._front
+        self._tick()
+        if not front.scan():
+            self._enter_fault(front.fault, front.fault_where)
+            self._feed()
+            return False
+        self.send_scan()
+        self.scans += 1
+        self._calm = 0 if front.moved > _QUIET_STEPS else min(self._calm + 1, _QUIET_SCANS)
+        self._feed()
+        return True
+
+    def send_scan(self):
+        front = self._front
+        link = self.link
+        body = link.body
+        link.head(wire.SCAN)
+        flags = front.flags
+        if self._gap:
+            flags |= wire.SCAN_GAP_BEFORE
+            self._gap = False
+        if self._calm >= _QUIET_SCANS and self._quiet_ms:
+            flags |= wire.SCAN_QUIET
+        n = front.groups
+        currents = 2 * n if front.currents else 0
+        struct.pack_into(
+            wire.SCAN_FORMAT, body, wire.HEADER_SIZE, flags, n, 2, currents, 0, 0, front.step_us, front.turn_us
+        )
+        at = self._put(front.readings, 2 * n, _SCAN_HEAD)
+        if currents:
+            at = self._put(front.currents, currents, at)
+        link.send(at)
+        self._tick()
+
+    def _put(self, values, count, at):
+        body = self.link.body
+        for i in range(count):
+            v = values[i]
+            body[at] = v & 0xFF
+            body[at + 1] = (v >> 8) & 0xFF
+            at += 2
+        return at
+
+    # Bytes from the host; `data` holds n of them.
+    def receive(self, data, n):
+        for i in range(n):
+            size = self.link.take(data[i])
+            if size:
+                self._command(size)
+
+    def _command(self, size):
+        rx = self.link.rx
+        code, seq, _, _ = struct.unpack_from(wire.HEADER_FORMAT, rx, 0)
+        if code == self._last_code and seq == self._last_seq:
+            self.link.reply(code, seq, self._last_status, self._last_detail)
+            return
+        status, detail = self._do(code, size)
+        self._last_code, self._last_seq, self._last_status, self._last_detail = code, seq, status, detail
+        self.link.reply(code, seq, status, detail)
+        if code == wire.START and status == wire.STATUS_OK:
+            self.send_ident()
+
+    def _do(self, code, size):
+        rx = self.link.rx
+        have = size - wire.HEADER_SIZE
+        if code == wire.IDENTIFY:
+            self.send_ident()
+            return wire.STATUS_OK, ""
+        if code == wire.START:
+            if have < struct.calcsize(wire.START_FORMAT):
+                return wire.STATUS_BAD_VALUE, "payload too short"
+            return self._start(*struct.unpack_from(wire.START_FORMAT, rx, wire.HEADER_SIZE))
+        if code == wire.STOP:
+            if self._front:
+                self._front.open_all()
+            if self.state == wire.STATE_SCANNING:
+                self._go(wire.STATE_IDLE)
+            return wire.STATUS_OK, ""
+        if code == wire.SET_TIME:
+            if have < struct.calcsize(wire.SET_TIME_FORMAT):
+                return wire.STATUS_BAD_VALUE, "payload too short"
+            self.clock.set(*struct.unpack_from(wire.SET_TIME_FORMAT, rx, wire.HEADER_SIZE))
+            return wire.STATUS_OK, ""
+        self.link.bad = (self.link.bad + 1) & 0xFFFF
+        return wire.STATUS_UNKNOWN_COMMAND, "unknown command"
+
+    def _start(self, interval_ms, quiet_ms):
+        if self._problem:
+            return wire.STATUS_NOT_NOW, self._problem
+        self._interval_ms = interval_ms
+        self._quiet_ms = quiet_ms
+        if self.state == wire.STATE_FAULT:
+            self._retry()
+            if self.state == wire.STATE_FAULT:
+                return wire.STATUS_FAILED, "front end has a fault"
+        if self.state != wire.STATE_SCANNING:
+            self._calm = 0
+            self._marks[0] = self.clock.low
+            self._marks[1] = self.clock.high
+            gc.collect()  # once, before the path that allocates nothing
+            self._go(wire.STATE_SCANNING)
+        return wire.STATUS_OK, ""
+
+    def _retry(self):
+        self._mark(6)
+        if self._front.self_test():
+            self._fault = wire.FAULT_NONE
+            self._gap = True
+            self._go(wire.STATE_SCANNING if self.scans else wire.STATE_IDLE)
+
+    def _enter_fault(self, fault, where):
+        self._fault = fault
+        self._fault_where = where
+        if self._front:
+            self._front.open_all()
+        self._mark(6)
+        self._go(wire.STATE_FAULT)
+
+    def _go(self, state):
+        self.state = state
+        self.send_health()
+
+    # Time until the next scan, 0 when it is due. The pace is counted from start to start.
+    def _due_ms(self):
+        calm = self._calm >= _QUIET_SCANS and self._quiet_ms
+        pace = self._quiet_ms if calm else self._interval_ms
+        gone = self.clock.since(self._marks[0], self._marks[1])
+        return 0 if gone >= pace else pace - gone
+
+    def _tick(self):
+        self.clock.service()
+
+    def _over(self, k, limit_ms):
+        return self.clock.since(self._marks[k], self._marks[k + 1]) >= limit_ms
+
+    def _mark(self, k):
+        clock = self.clock
+        if k == 0 and self.scans:
+            gone = clock.since(self._marks[0], self._marks[1])
+            if gone > self._longest_ms:
+                self._longest_ms = min(gone, 65535)
+        self._marks[k] = clock.low
+        self._marks[k + 1] = clock.high
+
+    def send_ident(self):
+        self._mark(4)
+        link = self.link
+        board = self._board
+        link.head(wire.IDENT)
+        adc = board.get("adc", {})
+        measures = wire.MEASURES_CURRENT | wire.MEASURES_CURRENT_PER_READING if board.get("current") else 0
+        struct.pack_into(
+            wire.IDENT_FORMAT,
+            link.body,
+            wire.HEADER_SIZE,
+            wire.SCHEMA,
+            board["groups"],
+            wire.READING_STEP_UV,
+            wire.FRONT_END_RELAY_SCAN if self._front else wire.FRONT_END_UNKNOWN,
+            measures,
+            0,
+            self._front.scan_ms() if self._front else 0,
+            adc.get("noise_uv", 65535),
+            adc.get("channel_u_uv", 65535),
+            adc.get("gain_u_ppm", 65535),
+            self._boot_count & 0xFFFF,
+            self._boot_count >> 16,
+            self._reason,
+        )
+        n = wire.HEADER_SIZE + struct.calcsize(wire.IDENT_FORMAT)
+        for text in (board.get("board_id", ""), board.get("string_name", ""), VERSION, runtime()):
+            n = link.put_text(n, text)
+        link.send(n)
+
+    def send_health(self):
+        self._mark(2)
+        link = self.link
+        front = self._front
+        link.head(wire.HEALTH)
+        free = gc.mem_free() if hasattr(gc, "mem_free") else 0
+        zero = front.zero_uv if front else 0
+        struct.pack_into(
+            wire.HEALTH_FORMAT,
+            link.body,
+            wire.HEADER_SIZE,
+            self.state,
+            self._fault,
+            self._fault_where,
+            self.scans & 0xFFFF,
+            self.scans >> 16,
+            link.dropped,
+            link.bad,
+            (front.bus_errors if front else 0) & 0xFFFF,
+            (front.settle_fails if front else 0) & 0xFFFF,
+            self._longest_ms,
+            free & 0xFFFF,
+            (free >> 16) & 0xFFFF,
+            max(-32768, min(32767, zero)),
+        )
+        self._longest_ms = 0
+        link.send(wire.HEADER_SIZE + struct.calcsize(wire.HEALTH_FORMAT))

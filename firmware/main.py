@@ -1,0 +1,39 @@
+# Starts the monitor. Frames go over the console's byte stream, so Ctrl-C is off while it runs; hold the maintenance pin
+# of the board description low at power-up to get a plain console instead, with all relays open and no watchdog.
+
+import select
+import sys
+import time
+
+import machine
+import micropython
+
+from evenboard import board as boards
+from evenboard.build import make_app
+
+_WATCHDOG_MS = 8000
+
+
+def main(path="board.json"):
+    data, _ = boards.load(path)
+    pin = data.get("maintenance_pin")
+    if pin is not None and not machine.Pin(pin, machine.Pin.IN, machine.Pin.PULL_UP).value():
+        print("maintenance: relays stay open, the monitor is not running")
+        return
+    micropython.kbd_intr(-1)
+    watchdog = machine.WDT(timeout=_WATCHDOG_MS)
+    app = make_app(path, sys.stdout.buffer, watchdog.feed)
+    app.begin()
+    poll = select.poll()
+    poll.register(sys.stdin, select.POLLIN)
+    one = bytearray(1)
+    while True:
+        while poll.poll(0):
+            if sys.stdin.buffer.readinto(one):
+                app.receive(one, 1)
+        wait = app.poll()
+        if wait:
+            time.sleep_ms(min(wait, 20))
+
+
+main()
