@@ -1,0 +1,165 @@
+"""Parameters of a front end, as parts state them. Defaults are the reference designs of hardware_notes.
+
+Values of parts are typical of their class and from memory unless a comment says otherwise: put in your data sheet's.
+"""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from dataclasses import dataclass, field, fields
+from typing import Any
+
+from evenstring.errors import InputError
+
+__all__ = ["Bus", "Converter", "DividerBank", "Relay", "RelayScan", "Series", "String", "Supply", "parse_front_end"]
+
+
+@dataclass(frozen=True, slots=True)
+class String:
+    """The pack that is measured."""
+
+    groups: int = 24
+    group_max_v: float = 4.35
+    target_mv: float = 10.0  # spread that is to be told from none
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """Resistors in each sense lead, at the tap side of the relay."""
+
+    ohm: float = 12000.0  # sum of one lead
+    parts: int = 2  # resistors in series that share voltage and heat
+    tolerance_ppm: float = 1000.0
+    part_w: float = 0.25
+    part_v: float = 200.0
+
+
+@dataclass(frozen=True, slots=True)
+class Relay:
+    """A photo-relay, one for each tap."""
+
+    on_us: float = 2000.0
+    off_us: float = 1000.0
+    off_leak_max_na: float = 2.0  # the guaranteed or the measured-and-selected maximum at the hottest temperature
+    off_rating_v: float = 350.0
+    bank: int = 0  # taps behind one bank relay; 0: no banks
+
+
+@dataclass(frozen=True, slots=True)
+class Bus:
+    """Everything between the relays and the converter."""
+
+    pf: float = 3300.0  # across the two lines
+    bias_ohm: float = 1e6  # from each line to the middle of the island's supply
+    clamp_max_ma: float = 5.0  # what clamps and island supply sink for ever
+
+
+@dataclass(frozen=True, slots=True)
+class Converter:
+    """The analogue to digital converter. Defaults: ADS1115 class at +-6.144 V, 860 a second."""
+
+    range_v: float = 6.144
+    step_uv: float = 187.5
+    rate_hz: float = 860.0
+    clock_tolerance: float = 0.10
+    input_ohm: float = 22e6  # differential
+    noise_uv: float = 100.0  # standard deviation of one conversion at this rate, without its step
+    gain_ppm: float = 1500.0  # common to all groups
+    overhead_us: float = 700.0  # bus transfers and interpreter, each step
+    extra_steps: int = 5  # zero and stuck tests of a scan
+
+
+@dataclass(frozen=True, slots=True)
+class Supply:
+    """What the monitor takes."""
+
+    board_mw: float = 300.0
+    efficiency: float = 0.7
+
+
+@dataclass(frozen=True, slots=True)
+class RelayScan:
+    """One group at a time onto one isolated converter."""
+
+    string: String = field(default_factory=String)
+    series: Series = field(default_factory=Series)
+    relay: Relay = field(default_factory=Relay)
+    bus: Bus = field(default_factory=Bus)
+    converter: Converter = field(default_factory=Converter)
+    supply: Supply = field(default_factory=Supply)
+
+
+@dataclass(frozen=True, slots=True)
+class Divider:
+    """A divider from each tap to pack negative, and what reads them."""
+
+    ohm: float = 10e6  # of one divider, end to end
+    tracking_ppm_per_k: float = 5.0  # ratio of one divider against another
+    temperature_range_k: float = 20.0  # between calibration and use
+    bits: int = 16
+    idle_disconnect: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class DividerBank:
+    """One divider a tap; a group is the difference of two large numbers."""
+
+    string: String = field(default_factory=String)
+    divider: Divider = field(default_factory=Divider)
+
+
+def parse_front_end(text: str, where: str) -> RelayScan | DividerBank:
+    """Read a front end from TOML text: `kind` and one table a part; what is not given keeps its default.
+
+    Raises:
+        InputError: not TOML, an unknown kind, table or key, or a value that cannot be.
+    """
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(f"{where}: not valid TOML: {error}") from error
+    kind = data.pop("kind", "relay_scan")
+    if kind == "relay_scan":
+        relay_tables = {
+            "string": String, "series": Series, "relay": Relay, "bus": Bus, "converter": Converter, "supply": Supply,
+        }  # fmt: skip
+        return RelayScan(**_tables(data, relay_tables, where))
+    if kind == "divider_bank":
+        return DividerBank(**_tables(data, {"string": String, "divider": Divider}, where))
+    raise InputError(f"{where}: kind must be relay_scan or divider_bank, not {kind!r}")
+
+
+def _tables(data: dict[str, Any], known: dict[str, type[Any]], where: str) -> dict[str, Any]:
+    for name in data:
+        if name not in known:
+            raise InputError(f"{where}: [{name}] is not known here; use {', '.join(known)}")
+    return {name: _fill(kind, data.get(name, {}), f"{where}: [{name}]") for name, kind in known.items()}
+
+
+def _fill(kind: type[Any], table: Any, where: str) -> Any:
+    if not isinstance(table, dict):
+        raise InputError(f"{where} must be a table, not {table!r}")
+    types = {f.name: str(f.type) for f in fields(kind)}
+    for key, value in table.items():
+        if key not in types:
+            raise InputError(f"{where} {key} is not known; use {', '.join(types)}")
+        _check(types[key], value, f"{where} {key}")
+    filled = kind(**table)
+    if isinstance(filled, String) and not 1 <= filled.groups <= 40:
+        raise InputError(f"{where} groups must be 1 to 40, not {filled.groups}")
+    if isinstance(filled, Series) and filled.parts < 1:
+        raise InputError(f"{where} parts must be 1 or more, not {filled.parts}")
+    if isinstance(filled, Supply) and filled.efficiency > 1:
+        raise InputError(f"{where} efficiency must be at most 1, not {filled.efficiency}")
+    return filled
+
+
+def _check(wanted: str, value: Any, where: str) -> None:
+    if wanted == "bool":
+        if not isinstance(value, bool):
+            raise InputError(f"{where} must be true or false, not {value!r}")
+        return
+    number = isinstance(value, int) or (wanted == "float" and isinstance(value, float) and math.isfinite(value))
+    if isinstance(value, bool) or not number or value < 0 or (value == 0 and wanted == "float"):
+        raise InputError(f"{where} must be a {'whole ' if wanted == 'int' else ''}number above 0, not {value!r}")
