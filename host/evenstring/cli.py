@@ -22,6 +22,9 @@ _COMMANDS = {
     "import": "import_table",
     "export": "export",
     "simulate": "simulate",
+    "budget": "budget",
+    "calibrate": "calibrate",
+    "wiring": "wiring",
 }
 
 
