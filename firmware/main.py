@@ -15,20 +15,20 @@ _WATCHDOG_MS = 8000
 
 
 def main(path="board.json"):
-    data, _ = boards.load(path)
+    data, problem = boards.load(path)
     pin = data.get("maintenance_pin")
     if pin is not None and not machine.Pin(pin, machine.Pin.IN, machine.Pin.PULL_UP).value():
         print("maintenance: relays stay open, the monitor is not running")
         return
     micropython.kbd_intr(-1)
     watchdog = machine.WDT(timeout=_WATCHDOG_MS)
-    app = make_app(path, sys.stdout.buffer, watchdog.feed)
+    app = make_app(data, problem, sys.stdout.buffer.write, watchdog.feed)
     app.begin()
     poll = select.poll()
     poll.register(sys.stdin, select.POLLIN)
     one = bytearray(1)
     while True:
-        while poll.poll(0):
+        for _ in poll.ipoll(0):
             if sys.stdin.buffer.readinto(one):
                 app.receive(one, 1)
         wait = app.poll()
@@ -36,4 +36,5 @@ def main(path="board.json"):
             time.sleep_ms(min(wait, 20))
 
 
-main()
+if __name__ == "__main__":
+    main()

@@ -4,10 +4,7 @@
 
 import time
 
-try:
-    from micropython import const
-except ImportError:  # on a computer
-    const = int
+from micropython import const
 
 CONVERSION_US = const(1300)  # 1/860 s and 10 % slow
 _POLLS = const(8)

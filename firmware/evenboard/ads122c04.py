@@ -3,12 +3,9 @@
 
 import time
 
-from evenboard.ads111x import OVER
+from micropython import const
 
-try:
-    from micropython import const
-except ImportError:  # on a computer
-    const = int
+from evenboard.ads111x import OVER
 
 _CONVERSION_US = const(1100)
 _POLLS = const(8)

@@ -6,12 +6,12 @@
 import gc
 import struct
 import sys
-import time
+from array import array
 
 from evenstring_protocol import wire
 from micropython import const
 
-from evenboard import VERSION
+from evenboard import NAME, VERSION
 
 _HEALTH_MS = const(10000)
 _IDENT_MS = const(60000)
@@ -19,6 +19,9 @@ _RETRY_MS = const(5000)  # a faulty front end is tried again this often
 _QUIET_STEPS = const(20)  # 4 mV: less than that is quiet
 _QUIET_SCANS = const(10)
 _SCAN_HEAD = const(17)  # header and fixed part of SCAN
+_TRIES = const(3)  # scans that may fail in a row before the board says that it does not monitor
+_NO_PLACE = const(255)
+_HARMLESS = (wire.IDENTIFY, wire.START, wire.STOP)
 
 
 def runtime():
@@ -27,6 +30,14 @@ def runtime():
     name = "MicroPython" if info[0] == "micropython" else "CPython"
     tail = "-" + info[1][3] if info[0] == "micropython" and len(info[1]) > 3 and info[1][3] else ""
     return name + " " + version + tail
+
+
+# Bits of IDENT.measures for what is fitted.
+def measures(sensors):
+    bits = wire.MEASURES_CURRENT | wire.MEASURES_CURRENT_PER_READING if sensors.has_current else 0
+    if sensors.packs:
+        bits |= wire.MEASURES_PACK_VOLTAGE
+    return bits | wire.MEASURES_TEMPERATURE if sensors.temps else bits
 
 
 class App:
@@ -42,11 +53,15 @@ class App:
         self._boot_count = boot_count
         self.state = wire.STATE_IDLE
         self._fault = wire.FAULT_CONFIG if problem else wire.FAULT_NONE
-        self._fault_where = 255
+        self._fault_where = _NO_PLACE
+        self._failed = 0
         self._interval_ms = 0
         self._quiet_ms = 0
         self._calm = 0
         self._gap = False
+        self._seen = array("h", bytes(2 * front.groups)) if front else None
+        self._wanted = False  # the host (or the board description) asked for scans
+        self.handlers = {}  # command code: function(app, buffer, size) -> (status, detail); for parts that add commands
         self.scans = 0
         self._longest_ms = 0
         self._marks = [0] * 8  # low and high of: scan, health, ident, retry
@@ -57,21 +72,17 @@ class App:
 
     # After construction: relays open, self-test, and say who is there. A lone delimiter ends any console text before it.
     def begin(self):
-        self.link._probe()
+        self.link.probe()
         if self._front:
-            try:
-                self._front.begin()
-                ok = self._front.self_test()
-            except OSError:
-                ok = False
-                self._front.fault = wire.FAULT_BUS
-            if not ok:
+            if not self._front.self_test():
                 self._enter_fault(self._front.fault, self._front.fault_where)
         elif self._problem:
             self.state = wire.STATE_FAULT
         self._tick()
         self.send_ident()
         self.send_health()
+        if self._front and self._board.get("autostart"):
+            self._start(self._board.get("interval_ms", 0), self._board.get("quiet_interval_ms", 0))
 
     # One step of work. Returns the time in ms for which there is nothing to do.
     def poll(self):
@@ -83,6 +94,7 @@ class App:
         if self.state == wire.STATE_SCANNING:
             wait = self._due_ms()
             if wait > 0:
+                self._feed()  # everything is open and the loop runs
                 return wait
             self._mark(0)
             self.scan_once()
@@ -97,20 +109,49 @@ class App:
         front = self._front
         self._tick()
         if not front.scan():
-            self._enter_fault(front.fault, front.fault_where)
+            self._scan_failed(front.fault, front.fault_where)
             self._feed()
             return False
+        self._failed = 0
+        self._watch_calm()
         self.send_scan()
-        self.scans += 1
-        self._calm = 0 if front.moved > _QUIET_STEPS else min(self._calm + 1, _QUIET_SCANS)
+        self.scans = (self.scans + 1) & 0x3FFFFFFF
         self._feed()
         return True
+
+    # One bad scan is a gap; a stuck relay or bad scans in a row end the monitoring.
+    def _scan_failed(self, fault, where):
+        self._gap = True
+        self._failed += 1
+        self._fault = fault
+        self._fault_where = where
+        if fault == wire.FAULT_STUCK_RELAY or self._failed >= _TRIES:
+            self._enter_fault(fault, where)
+
+    # Calm: no group moved more than a few mV from where it last moved.
+    def _watch_calm(self):
+        readings = self._front.readings
+        seen = self._seen
+        moved = False
+        for i in range(self._front.groups):
+            change = readings[i] - seen[i]
+            if change > _QUIET_STEPS or change < -_QUIET_STEPS:
+                moved = True
+                break
+        if not moved:
+            if self._calm < _QUIET_SCANS:
+                self._calm += 1
+            return
+        self._calm = 0
+        for i in range(self._front.groups):
+            seen[i] = readings[i]
 
     def send_scan(self):
         front = self._front
         link = self.link
+        sensors = front.sensors
         body = link.body
-        link.head(wire.SCAN)
+        link.head(wire.SCAN, front.start_low, front.start_high)
         flags = front.flags
         if self._gap:
             flags |= wire.SCAN_GAP_BEFORE
@@ -119,12 +160,18 @@ class App:
             flags |= wire.SCAN_QUIET
         n = front.groups
         currents = 2 * n if front.currents else 0
-        struct.pack_into(
-            wire.SCAN_FORMAT, body, wire.HEADER_SIZE, flags, n, 2, currents, 0, 0, front.step_us, front.turn_us
-        )
+        body[7] = flags
+        body[8] = n
+        body[9] = 2
+        body[10] = currents
+        body[11] = sensors.packs
+        body[12] = sensors.temps
+        struct.pack_into("<HH", body, 13, front.step_us, front.turn_us)
         at = self._put(front.readings, 2 * n, _SCAN_HEAD)
         if currents:
             at = self._put(front.currents, currents, at)
+        at = self._put(sensors.pack, sensors.packs, at)
+        at = self._put(sensors.temp, sensors.temps, at)
         link.send(at)
         self._tick()
 
@@ -147,7 +194,8 @@ class App:
     def _command(self, size):
         rx = self.link.rx
         code, seq, _, _ = struct.unpack_from(wire.HEADER_FORMAT, rx, 0)
-        if code == self._last_code and seq == self._last_seq:
+        # IDENTIFY, START and STOP do no harm when done again, whoever sends them; the rest is done once.
+        if code not in _HARMLESS and code == self._last_code and seq == self._last_seq:
             self.link.reply(code, seq, self._last_status, self._last_detail)
             return
         status, detail = self._do(code, size)
@@ -167,6 +215,7 @@ class App:
                 return wire.STATUS_BAD_VALUE, "payload too short"
             return self._start(*struct.unpack_from(wire.START_FORMAT, rx, wire.HEADER_SIZE))
         if code == wire.STOP:
+            self._wanted = False
             if self._front:
                 self._front.open_all()
             if self.state == wire.STATE_SCANNING:
@@ -177,6 +226,9 @@ class App:
                 return wire.STATUS_BAD_VALUE, "payload too short"
             self.clock.set(*struct.unpack_from(wire.SET_TIME_FORMAT, rx, wire.HEADER_SIZE))
             return wire.STATUS_OK, ""
+        handler = self.handlers.get(code)
+        if handler:
+            return handler(self, rx, size)
         self.link.bad = (self.link.bad + 1) & 0xFFFF
         return wire.STATUS_UNKNOWN_COMMAND, "unknown command"
 
@@ -185,6 +237,7 @@ class App:
             return wire.STATUS_NOT_NOW, self._problem
         self._interval_ms = interval_ms
         self._quiet_ms = quiet_ms
+        self._wanted = True
         if self.state == wire.STATE_FAULT:
             self._retry()
             if self.state == wire.STATE_FAULT:
@@ -201,8 +254,13 @@ class App:
         self._mark(6)
         if self._front.self_test():
             self._fault = wire.FAULT_NONE
+            self._fault_where = _NO_PLACE
+            self._failed = 0
             self._gap = True
-            self._go(wire.STATE_SCANNING if self.scans else wire.STATE_IDLE)
+            self._go(wire.STATE_SCANNING if self._wanted else wire.STATE_IDLE)
+        else:
+            self._fault = self._front.fault
+            self._fault_where = self._front.fault_where
 
     def _enter_fault(self, fault, where):
         self._fault = fault
@@ -243,8 +301,8 @@ class App:
         link = self.link
         board = self._board
         link.head(wire.IDENT)
-        adc = board.get("adc", {})
-        measures = wire.MEASURES_CURRENT | wire.MEASURES_CURRENT_PER_READING if board.get("current") else 0
+        meter = board.get("meter", {})
+        front = self._front
         struct.pack_into(
             wire.IDENT_FORMAT,
             link.body,
@@ -252,19 +310,19 @@ class App:
             wire.SCHEMA,
             board["groups"],
             wire.READING_STEP_UV,
-            wire.FRONT_END_RELAY_SCAN if self._front else wire.FRONT_END_UNKNOWN,
-            measures,
-            0,
-            self._front.scan_ms() if self._front else 0,
-            adc.get("noise_uv", 65535),
-            adc.get("channel_u_uv", 65535),
-            adc.get("gain_u_ppm", 65535),
+            front.kind if front else wire.FRONT_END_UNKNOWN,
+            measures(front.sensors) if front else 0,
+            front.sensors.temps if front else 0,
+            front.scan_ms() if front else 0,
+            meter.get("noise_uv", 65535),
+            meter.get("channel_u_uv", 65535),
+            meter.get("gain_u_ppm", 65535),
             self._boot_count & 0xFFFF,
             self._boot_count >> 16,
             self._reason,
         )
         n = wire.HEADER_SIZE + struct.calcsize(wire.IDENT_FORMAT)
-        for text in (board.get("board_id", ""), board.get("string_name", ""), VERSION, runtime()):
+        for text in (board.get("board_id", ""), board.get("string_name", ""), NAME + " " + VERSION, runtime()):
             n = link.put_text(n, text)
         link.send(n)
 

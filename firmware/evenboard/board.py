@@ -5,18 +5,38 @@
 import json
 
 MAX_GROUPS = 40
-_ADC_PARTS = ("ads1115",)
-_MUX_PARTS = ("pca9555",)
+_ADC_PARTS = ("ads1115", "ads122c04")
+_MUX_PARTS = ("pca9555", "74hc595")
 
 # name, lowest, highest; of the numbers that every relay-scan board states
 _MUX_NUMBERS = (
-    ("address", 0x08, 0x77),
     ("alive_pin", 0, 48),
     ("relay_on_us", 50, 20000),
     ("relay_off_us", 50, 20000),
     ("series_ohm", 1000, 100000),
     ("bus_pf", 100, 100000),
 )
+
+
+_MUX_PLACE = {
+    "pca9555": (("address", 0x20, 0x27),),
+    "74hc595": (("spi", 0, 3), ("sck", 0, 48), ("mosi", 0, 48), ("latch_pin", 0, 48)),
+}
+
+# Sections that may be left out. Current and pack voltage share one converter.
+_OPTIONAL = {
+    "current": (("address", 0x48, 0x4B), ("uv_per_a", 1000, 200000), ("zero_uv", 0, 4096000)),
+    "pack": (("address", 0x48, 0x4B), ("ratio", 1, 130)),
+    "ntc": (
+        ("address", 0x48, 0x4B),
+        ("count", 1, 4),
+        ("b_kelvin", 1000, 6000),
+        ("r25_ohm", 100, 1000000),
+        ("r_ohm", 100, 1000000),
+        ("supply_uv", 1000000, 4000000),
+    ),
+    "meter": (("noise_uv", 0, 65535), ("channel_u_uv", 0, 65535), ("gain_u_ppm", 0, 65535)),
+}
 
 
 def safe_defaults():
@@ -64,18 +84,24 @@ def check(data):
     for key, low, high in _MUX_NUMBERS:
         if not _whole(data["mux"].get(key), low, high):
             return "mux." + key + " is wrong"
-    return _check_current(data.get("current")) or _check_calibration(data.get("calibration"), groups)
+    for key, low, high in _MUX_PLACE[data["mux"]["part"]]:
+        if not _whole(data["mux"].get(key), low, high):
+            return "mux." + key + " is wrong"
+    for section in _OPTIONAL:
+        problem = _check_section(section, data.get(section))
+        if problem:
+            return problem
+    return _check_calibration(data.get("calibration"), groups)
 
 
-def _check_current(current):
-    if current is None:
+def _check_section(section, values):
+    if values is None:
         return ""
-    if not isinstance(current, dict) or current.get("part") not in _ADC_PARTS:
-        return "current part is not known"
-    if not _whole(current.get("address"), 0x08, 0x77):
-        return "current.address is wrong"
-    if not _whole(current.get("uv_per_a"), 1000, 200000) or not _whole(current.get("zero_uv"), 0, 4096000):
-        return "current.uv_per_a or zero_uv is wrong"
+    if not isinstance(values, dict):
+        return section + " is not an object"
+    for key, low, high in _OPTIONAL[section]:
+        if not _whole(values.get(key), low, high):
+            return section + "." + key + " is wrong"
     return ""
 
 

@@ -1,52 +1,75 @@
 # From a checked board description to an App: the only place that knows which part is behind which name.
 
-import sys
+import time
 
-from machine import I2C, Pin
+from machine import I2C, SPI, Pin
 
 from evenboard import board as boards
-from evenboard.ads111x import DIFFERENTIAL_6V, SINGLE_4V, Ads111x
+from evenboard.ads111x import ADS111x
+from evenboard.ads122c04 import ADS122C04
 from evenboard.app import App
 from evenboard.clock import Clock
 from evenboard.link import Link
-from evenboard.mux import Mux
+from evenboard.mux import Expander, Mux, ShiftRegister
 from evenboard.relay_scan import RelayScan
+from evenboard.sensors import Sensors
+
+_CONVERTERS = {"ads1115": ADS111x, "ads122c04": ADS122C04}
 
 
-# Ten time constants of both series resistors and the bus capacitance, in us, and one more for good measure.
+# Eleven time constants of both series resistors and the bus capacitance, in us, and a little more.
 def settle_us(series_ohm, bus_pf):
     return 11 * 2 * (series_ohm // 100) * (bus_pf // 10) // 1000 + 20
 
 
-def make_front(data):
-    i2c = data["i2c"]
-    bus = I2C(i2c["id"], scl=Pin(i2c["scl"]), sda=Pin(i2c["sda"]), freq=i2c["hz"], timeout=5000)
+# A part that was reset in the middle of a transfer may hold the data line low: nine clocks let it finish.
+def free_bus(i2c):
+    sda = Pin(i2c["sda"], Pin.IN, Pin.PULL_UP)
+    if not sda.value():
+        scl = Pin(i2c["scl"], Pin.OPEN_DRAIN, value=1)
+        for _ in range(9):
+            scl.value(0)
+            time.sleep_us(5)
+            scl.value(1)
+            time.sleep_us(5)
+    return I2C(i2c["id"], scl=Pin(i2c["scl"]), sda=Pin(i2c["sda"]), freq=i2c["hz"], timeout=5000)
+
+
+def make_mux(bus, m, groups):
+    if m["part"] == "pca9555":
+        port = Expander(bus, m["address"])
+    else:
+        spi = SPI(m["spi"], baudrate=1000000, sck=Pin(m["sck"]), mosi=Pin(m["mosi"]))
+        port = ShiftRegister(spi, Pin(m["latch_pin"], Pin.OUT, value=0))
+    return Mux(port, Pin(m["alive_pin"], Pin.OUT, value=0), groups, m["relay_off_us"])
+
+
+def make_sensors(bus, data):
+    current = data.get("current")
+    pack = data.get("pack")
+    ntc = data.get("ntc")
+    main = current or pack
+    return Sensors(
+        ADS111x(bus, main["address"]) if main else None, current, pack, ADS111x(bus, ntc["address"]) if ntc else None, ntc
+    )
+
+
+def make_front(data, clock):
+    bus = free_bus(data["i2c"])
     m = data["mux"]
-    mux = Mux(bus, m["address"], Pin(m["alive_pin"], Pin.OUT, value=0), m["relay_on_us"], m["relay_off_us"])
-    adc = Ads111x(bus, data["adc"]["address"], DIFFERENTIAL_6V)
-    current = None
-    scale = None
-    if data.get("current"):
-        current = Ads111x(bus, data["current"]["address"], SINGLE_4V)
-        scale = (data["current"]["zero_uv"], data["current"]["uv_per_a"])
-    wait = settle_us(m["series_ohm"], m["bus_pf"])
-    return RelayScan(mux, adc, data["groups"], wait, current, scale, data.get("calibration"))
+    adc = _CONVERTERS[data["adc"]["part"]](bus, data["adc"]["address"])
+    times = (m["relay_on_us"], m["relay_off_us"], settle_us(m["series_ohm"], m["bus_pf"]))
+    mux = make_mux(bus, m, data["groups"])
+    return RelayScan(mux, adc, data["groups"], times, make_sensors(bus, data), clock, data.get("calibration"))
 
 
-# `out.write(buf, n)` is MicroPython's; CPython needs a slice.
-def writer(out):
-    if sys.implementation.name == "micropython":
-        return out.write
-
-    def write(buf, n):
-        out.write(memoryview(buf)[:n])
-        out.flush()
-
-    return write
-
-
-def make_app(path, out, feed, reason=0, boot_count=0):
-    data, problem = boards.load(path)
-    front = None if problem else make_front(data)
+# data, problem: what `board.load` gave. write(buf, n): the line. feed: the watchdog's.
+def make_app(data, problem, write, feed, reason=0, boot_count=0):
     clock = Clock()
-    return App(data, problem, front, Link(writer(out), clock), clock, feed, reason, boot_count)
+    front = None
+    if not problem:
+        try:
+            front = make_front(data, clock)
+        except (OSError, ValueError) as e:
+            problem = "a pin or bus of the board description cannot be used: " + str(e)
+    return App(data, problem, front, Link(write, clock), clock, feed, reason, boot_count)

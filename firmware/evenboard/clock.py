@@ -6,52 +6,52 @@
 
 import time
 
-try:
-    from micropython import const
-except ImportError:  # on a computer
-    const = int
+from micropython import const
 
-MASK = const(0x3FFFFFFF)
-_HALF = const(0x20000000)
-
-
-def since(now, then):
-    # Ticks from `then` to `now`, right across one wrap.
-    return (now - then) & 0x3FFFFFFF
-
-
-def due(now, at):
-    # Whether the instant `at` has come: up to 6.2 days (ms) or 8.9 min (us) either way.
-    return (now - at) & 0x3FFFFFFF < 0x20000000
+MASK = const(0x3FFFFFFF)  # the largest number that is not a heap object on a 32-bit board
+_LONG = const(0x1FFFFFFF)
 
 
 class Clock:
     def __init__(self):
-        self.lo = 0
-        self.hi = 0
+        self.low = 0
+        self.high = 0
         self.wall_set = False
-        self._wall = [0, 0, 0, 0]  # UTC in ms as 16-bit quarters, low first, at uptime _wall_lo/_wall_hi
-        self._last = time.ticks_ms() & 0x3FFFFFFF
-
-    def now_ms(self):
-        # Masked ticks, for `since` and `due`.
-        return time.ticks_ms() & 0x3FFFFFFF
-
-    def now_us(self):
-        return time.ticks_us() & 0x3FFFFFFF
+        self.wall = [0, 0, 0, 0]  # UTC in ms as 16-bit quarters, low first
+        self._last = time.ticks_ms() & MASK
 
     def service(self):
-        now = time.ticks_ms() & 0x3FFFFFFF
-        passed = (now - self._last) & 0x3FFFFFFF
+        now = time.ticks_ms() & MASK
+        passed = (now - self._last) & MASK
         self._last = now
-        lo = self.lo + (passed & 0xFFFF)
-        self.hi = (self.hi + (passed >> 16) + (lo >> 16)) & 0xFFFF
-        self.lo = lo & 0xFFFF
+        low = self.low + (passed & 0xFFFF)
+        self.high = (self.high + (passed >> 16) + (low >> 16)) & 0xFFFF
+        self.low = low & 0xFFFF
         if self.wall_set:
             self._add_wall(passed)
 
+    # ms from that instant of uptime to the latest `service`; 6.2 days or more come back as 6.2 days.
+    def since(self, low, high):
+        low = self.low - low
+        high = self.high - high
+        if low < 0:
+            low += 0x10000
+            high -= 1
+        high &= 0xFFFF
+        return (high << 16) | low if high < 0x2000 else _LONG
+
+    # UTC in ms as 16-bit quarters. Uptime is never moved: a clock set back cannot reorder scans.
+    def set(self, q0, q1, q2, q3):
+        self.service()
+        wall = self.wall
+        wall[0] = q0
+        wall[1] = q1
+        wall[2] = q2
+        wall[3] = q3
+        self.wall_set = True
+
     def _add_wall(self, passed):
-        wall = self._wall
+        wall = self.wall
         carry = wall[0] + (passed & 0xFFFF)
         wall[0] = carry & 0xFFFF
         carry = wall[1] + (passed >> 16) + (carry >> 16)
@@ -59,16 +59,3 @@ class Clock:
         carry = wall[2] + (carry >> 16)
         wall[2] = carry & 0xFFFF
         wall[3] = (wall[3] + (carry >> 16)) & 0xFFFF
-
-    def set_wall(self, q0, q1, q2, q3):
-        # UTC in ms as 16-bit quarters. Uptime is never moved: setting the clock back cannot reorder scans.
-        self.service()
-        wall = self._wall
-        wall[0] = q0
-        wall[1] = q1
-        wall[2] = q2
-        wall[3] = q3
-        self.wall_set = True
-
-    def wall(self):
-        return self._wall

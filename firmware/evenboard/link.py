@@ -1,6 +1,6 @@
 # Frames in and out over one byte stream. One buffer each way, made once; a stuck line costs frames, never time.
 #
-# `write(buf, n)` is whatever takes the first n bytes of a buffer. Commands are answered once; a repeated one (same code
+# `write(buf, n)` is whatever takes the first n bytes of a buffer, in bounded time, and returns how many it took. Commands are answered once; a repeated one (same code
 # and number) gets the same answer and is not done again.
 
 import struct
@@ -31,9 +31,13 @@ class Link:
         self.bad = 0
 
     # Write the header; the caller fills body[HEADER_SIZE:] and calls `send` with the whole size.
-    def head(self, code):
+    def head(self, code, low=-1, high=0):
+        # `low` and `high`: the instant, when it is not now.
         c = self._clock
-        struct.pack_into(wire.HEADER_FORMAT, self.body, 0, code, self._seq, c.low, c.high)
+        if low < 0:
+            low = c.low
+            high = c.high
+        struct.pack_into(wire.HEADER_FORMAT, self.body, 0, code, self._seq, low, high)
 
     # Close, stuff and write the frame in `body`. Returns False when it was dropped.
     def send(self, n):
@@ -43,7 +47,7 @@ class Link:
             if clock.since(self._probe_low, self._probe_high) < 1000:
                 self.dropped = (self.dropped + 1) & 0xFFFF
                 return False
-            self._probe()
+            self.probe()
             if self._stuck:
                 self.dropped = (self.dropped + 1) & 0xFFFF
                 return False
@@ -54,7 +58,7 @@ class Link:
         return True
 
     # One 0x00: harmless to a reader, and tells whether anybody takes bytes.
-    def _probe(self):
+    def probe(self):
         self._stuffed[0] = 0
         self._put(self._stuffed, 1)
 
@@ -63,9 +67,10 @@ class Link:
         clock.service()
         low = clock.low
         high = clock.high
-        self._write(buf, n)
+        written = self._write(buf, n)
         clock.service()
-        self._stuck = clock.since(low, high) > _SLOW_MS
+        # Some ports say that all was written and drop it: the time taken tells. A torn frame ends with the next probe.
+        self._stuck = written != n or clock.since(low, high) > _SLOW_MS
         if self._stuck:
             self._probe_low = clock.low
             self._probe_high = clock.high

@@ -13,12 +13,9 @@
 
 import time
 
-from evenboard.clock import since
+from micropython import const
 
-try:
-    from micropython import const
-except ImportError:  # on a computer
-    const = int
+from evenboard.clock import MASK
 
 _NONE = const(31)
 _ZERO_OFF = const(0x20)
@@ -92,7 +89,7 @@ class Mux:
     def begin(self):
         self._port.begin()
         self._open = True
-        self._opened_us = time.ticks_us() & 0x3FFFFFFF
+        self._opened_us = time.ticks_us() & MASK
 
     def keep_alive(self):
         self._alive.value(1)
@@ -101,7 +98,7 @@ class Mux:
     def open_all(self):
         self._port.put(_IDLE_EVEN, _IDLE_ODD)
         if not self._open:
-            self._opened_us = time.ticks_us() & 0x3FFFFFFF
+            self._opened_us = time.ticks_us() & MASK
             self._open = True
 
     def is_open(self):
@@ -131,7 +128,7 @@ class Mux:
     def _close(self, even, odd, zero_off):
         if not self._open:
             self.open_all()
-        waited = since(time.ticks_us() & 0x3FFFFFFF, self._opened_us)
+        waited = ((time.ticks_us() & MASK) - self._opened_us) & MASK
         if waited < self._off_us:
             time.sleep_us(self._off_us - waited)
         self.keep_alive()

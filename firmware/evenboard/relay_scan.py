@@ -2,11 +2,13 @@
 #
 # A front end is a class with `groups`, `begin()`, `scan()`, `open_all()` and `self_test()`; it leaves its results in
 # `readings` (array of 2N, out pass then back pass, both in the order of the groups, in steps of 200 uV or a reading
-# code), `currents` (same order, 10 mA) or None, `step_us`, `turn_us`, `flags`, and its troubles in `fault`, `fault_where`.
-# Nothing is allocated in `scan`.
+# code), `currents` (same order, 10 mA) or None, `step_us`, `turn_us`, `flags`, `start_low`/`start_high` (uptime of the
+# first reading), and its troubles in `fault`, `fault_where`. Nothing is allocated in `scan`.
 #
 # Even taps are on one input of the converter, odd taps on the other, so polarity alternates from group to group and an
 # offset of the converter would show as a comb: the zero is read in every scan and subtracted.
+#
+# Doubtful groups (near zero, reversed) are looked at again after both passes, so that the passes keep an even pace.
 
 import time
 from array import array
@@ -14,63 +16,76 @@ from array import array
 from evenstring_protocol import wire
 from micropython import const
 
-from evenboard.ads111x import FULL_SCALE
+from evenboard.ads111x import OVER
+from evenboard.clock import MASK
 
-_SUSPECT_UV = const(500000)  # a group this low is looked at twice: dead, or its lead open
-_DEAD_UV = const(100000)
-_STUCK_UV = const(200000)
+_DOUBT_UV = const(500000)  # a group this low is looked at again: dead, reversed, or a lead open
+_STUCK_UV = const(150000)  # with one relay closed there is nothing to see unless one of the other line conducts
 _ZERO_LIMIT_UV = const(5000)  # a zero beyond this is not believable
-_SETTLE_LIMIT_UV = const(1500)
+_SETTLE_LIMIT_UV = const(2000)
+_BUS_US = const(700)  # transfers and interpreter in one step
 _NO_GROUP = const(255)
 
 
 class RelayScan:
-    def __init__(self, mux, adc, groups, settle_us, current=None, current_scale=None, calibration=None):
+    kind = wire.FRONT_END_RELAY_SCAN
+
+    def __init__(self, mux, adc, groups, times, sensors, clock, calibration=None):
         self._mux = mux
         self._adc = adc
         self.groups = groups
-        self._settle_us = settle_us
-        self._current = current
-        self._current_zero_uv, self._uv_per_a = current_scale or (0, 1)
-        self.readings = array("h", (0 for _ in range(2 * groups)))
-        self.currents = array("h", (0 for _ in range(2 * groups))) if current else None
+        self._on_us, self._off_us, settle_us = times
+        self._wait_us = self._on_us + settle_us
+        self.sensors = sensors
+        self._clock = clock
+        self.readings = array("h", (wire.NO_READING for _ in range(2 * groups)))
+        self.currents = array("h", (wire.NO_READING for _ in range(2 * groups))) if sensors.has_current else None
         self._offset_uv = array("i", (calibration or {}).get("offset_uv") or [0] * groups)
         self._gain_ppm = array("i", (calibration or {}).get("gain_ppm") or [0] * groups)
-        self._uv = array("i", (0 for _ in range(groups)))  # latest reading of each group
         self.calibrated = bool(calibration)
-        self.zero_steps = 0
         self.zero_uv = 0
         self.step_us = 0
         self.turn_us = 0
+        self.start_low = 0
+        self.start_high = 0
         self.flags = 0
-        self.moved = 0  # largest change of a reading since the scan before, steps
         self.settle_fails = 0
         self.bus_errors = 0
         self.fault = wire.FAULT_NONE
         self.fault_where = _NO_GROUP
-        self._settle_at = 0  # group whose settling is checked in this scan, rotates
-        self._begin_us = 0
+        self._taken_us = 0
+        self._test_tap = 0
 
-    # Time of one scan from the parts' own times, in ms.
+    # Time of one scan from the parts' own times, in ms: both passes, the zero and the two tests for stuck relays.
     def scan_ms(self):
-        mux = self._mux
-        step = mux.relay_on_us + mux.relay_off_us + self._settle_us + self._adc.convert_us + 700
-        return step * (2 * self.groups + 5) // 1000
+        step = self._off_us + self._wait_us + self._adc.conversion_us + _BUS_US
+        return (step * (2 * self.groups + 4) + 3 * 1500 * (1 if self.sensors.packs else 0)) // 1000
 
     def begin(self):
         self._mux.begin()
-        self._mux.open_all()
+        self._adc.begin()
+        self.sensors.begin()
 
+    # Command everything open. True when the parts took it.
     def open_all(self):
-        return self._mux.open_all()
+        try:
+            self._mux.open_all()
+        except OSError:
+            self._bus_fault()
+            return False
+        return True
 
-    # At boot: parts answer, zero is near zero, no relay stuck. True when all is well.
+    # At boot and before leaving a fault: parts answer, zero is near zero, no relay conducts unasked.
     def self_test(self):
         self.fault = wire.FAULT_NONE
+        self.fault_where = _NO_GROUP
         try:
-            self._read_zero()
-            if self.fault == wire.FAULT_NONE:
-                self._test_stuck()
+            self.begin()
+            if self._read_zero():
+                for tap in range(self.groups + 1):
+                    if not self._tap_is_dead(tap):
+                        self._stuck(tap)
+                        break
         except OSError:
             self._bus_fault()
         self.open_all()
@@ -81,134 +96,187 @@ class RelayScan:
         self.fault = wire.FAULT_NONE
         self.fault_where = _NO_GROUP
         self.flags = 0 if self.calibrated else wire.SCAN_UNCALIBRATED
-        self.moved = 0
-        n = self.groups
         try:
-            self._read_zero()
-            if self.fault == wire.FAULT_NONE:
-                self._test_stuck()
-            if self.fault != wire.FAULT_NONE:
-                self.open_all()
-                return False
-            first = self._begin_us
-            for group in range(1, n + 1):
-                self._read_group(group, group - 1)
-                if group == 1:
-                    first = self._begin_us
-            last = self._begin_us
-            turn = last
-            for group in range(n, 0, -1):
-                self._read_group(group, n + group - 1)
-                if group == n:
-                    turn = self._begin_us
+            self._whole_scan()
         except OSError:
             self._bus_fault()
-            self.open_all()
-            return False
+        self.open_all()
+        return self.fault == wire.FAULT_NONE
+
+    def _whole_scan(self):
+        if not self._read_zero() or not self._no_stuck():
+            return
+        self.sensors.start_scan()
+        if not self._passes():
+            return
+        self._settle_check()
+        self.sensors.end_scan()
+        for group in range(1, self.groups + 1):
+            if self._doubtful(group):
+                self._look_again(group)
+        self._mux.open_all()
+        if not self._mux.is_open():
+            self.fault = wire.FAULT_MUX
+
+    def _passes(self):
+        n = self.groups
+        first = last = turn = 0
+        for group in range(1, n + 1):
+            if not self._read_into(group, group - 1, True):
+                return False
+            if group == 1:
+                first = self._taken_us
+                self._clock.service()
+                self.start_low = self._clock.low
+                self.start_high = self._clock.high
+        last = self._taken_us
+        self.sensors.sample_pack(1)
+        for group in range(n, 0, -1):
+            # at the turn the pair is still closed: its second look tells whether the first had settled
+            if not self._read_into(group, n + group - 1, group < n):
+                return False
+            if group == n:
+                turn = self._taken_us
         if n > 1:
-            self.step_us = time.ticks_diff(last, first) // (n - 1)
-        self.turn_us = time.ticks_diff(turn, last)
-        self._settle_at = self._settle_at + 1 if self._settle_at < n else 1
-        return self.open_all()
+            self.step_us = ((last - first) & MASK) // (n - 1)
+        self.turn_us = (turn - last) & MASK
+        return True
 
     def _bus_fault(self):
-        self.bus_errors += 1
+        self.bus_errors = (self.bus_errors + 1) & 0xFFFF
         self.fault = wire.FAULT_BUS
 
-    # Converter steps with everything set and settled; the current is taken at the same instant.
-    def _convert(self, slot):
-        current = self._current
-        self._begin_us = time.ticks_us()
+    # Voltage between the lines, even minus odd, uV; None when the converter does not finish (the fault is set).
+    def _convert(self):
+        self._mux.keep_alive()
+        self._taken_us = time.ticks_us() & MASK
         self._adc.start()
-        if slot >= 0 and current:
-            current.start()
-        time.sleep_us(self._adc.convert_us)
-        steps = self._adc.read()
-        if slot >= 0 and current:
-            uv = current.to_uv(current.read()) - self._current_zero_uv
-            self.currents[slot] = uv * 100 // self._uv_per_a
-        return steps
+        uv = self._adc.read()
+        if uv is None:
+            self.fault = wire.FAULT_ADC
+        return uv
 
     def _read_zero(self):
         self._mux.close_zero()
-        time.sleep_us(self._settle_us)
-        steps = self._convert(-1)
-        uv = self._adc.to_uv(steps)
-        if uv > _ZERO_LIMIT_UV or uv < -_ZERO_LIMIT_UV:
+        time.sleep_us(self._wait_us)
+        uv = self._convert()
+        if uv is None or uv > _ZERO_LIMIT_UV or uv < -_ZERO_LIMIT_UV:
             self.fault = wire.FAULT_ADC
-            return
-        self.zero_steps = steps
+            return False
         self.zero_uv = uv
+        return True
 
-    # One relay closed on one line: any voltage means that a relay of the other line conducts too.
-    def _test_stuck(self):
-        for tap in (0, 1):
-            self._mux.close_zero()
-            self._mux.close_tap(tap)
-            time.sleep_us(self._settle_us)
-            uv = self._adc.to_uv(self._convert(-1) - self.zero_steps)
-            if uv > _STUCK_UV or uv < -_STUCK_UV:
-                self.fault = wire.FAULT_STUCK_RELAY
-                self.fault_where = 1 - tap  # the line of the stuck one: 0 even taps, 1 odd taps
-                return
-
-    def _read_group(self, group, slot):
+    # A group's voltage with its sign, zero subtracted. Even groups have their positive tap on the even line.
+    def _read(self, group):
         self._mux.close_group(group)
-        time.sleep_us(self._settle_us)
-        steps = self._convert(slot)
-        began_us = self._begin_us
-        if steps >= FULL_SCALE or steps <= -FULL_SCALE - 1:
-            self._store(slot, wire.OVER_POSITIVE if (steps > 0) == (not group & 1) else wire.OVER_NEGATIVE)
-            return
-        uv = self._signed_uv(group, steps)
-        if group == self._settle_at:
-            again = self._signed_uv(group, self._convert(-1))
-            if again - uv > _SETTLE_LIMIT_UV or uv - again > _SETTLE_LIMIT_UV:
-                self.settle_fails += 1
-                self.flags |= wire.SCAN_UNSETTLED
-        if uv < _SUSPECT_UV and self.groups > 1:
-            uv = self._look_again(group)
-            if uv == wire.LEAD_OPEN:
-                self._store(slot, wire.LEAD_OPEN)
-                return
-        self._begin_us = began_us
-        uv = self._calibrated(group, uv)
-        change = uv - self._uv[group - 1]
-        self._uv[group - 1] = uv
-        change = (change if change >= 0 else -change) // wire.READING_STEP_UV
-        if change > self.moved:
-            self.moved = change
-        self._store(slot, (uv + wire.READING_STEP_UV // 2) // wire.READING_STEP_UV)
+        time.sleep_us(self._wait_us)
+        return self._signed(group)
 
-    # Even groups have their positive tap on the even line, which is the positive input.
-    def _signed_uv(self, group, steps):
-        uv = self._adc.to_uv(steps - self.zero_steps)
+    def _signed(self, group):
+        uv = self._convert()
+        if uv is None:
+            return None
+        if uv < OVER and uv > -OVER:
+            uv -= self.zero_uv
         return -uv if group & 1 else uv
 
-    # A group near or below zero: is it so, or is a lead open? With the lines discharged first, both read zero; charged
-    # from a neighbour first, an open lead leaves the charge where it is and a dead group takes it away.
-    def _look_again(self, group):
-        self._mux.close_zero()
-        self._mux.close_group(group)
-        time.sleep_us(self._settle_us)
-        empty = self._signed_uv(group, self._convert(-1))
-        if empty < -_DEAD_UV or empty > _DEAD_UV:
-            return empty
-        neighbour = group + 1 if group < self.groups else group - 1
-        self._mux.close_group(neighbour)
-        time.sleep_us(self._settle_us)
-        charge = self._signed_uv(group, self._convert(-1))
-        if charge < _SUSPECT_UV and charge > -_SUSPECT_UV:
-            return wire.LEAD_OPEN if group > 1 and group < self.groups else empty
-        self._mux.close_group(group)
-        time.sleep_us(self._settle_us)
-        held = self._signed_uv(group, self._convert(-1))
-        return wire.LEAD_OPEN if held < -_DEAD_UV or held > _DEAD_UV else empty
+    def _read_into(self, group, slot, switch):
+        uv = self._read(group) if switch else self._signed(group)
+        if uv is None:
+            return False
+        if self.currents:
+            self.currents[slot] = self.sensors.current()
+        self.readings[slot] = self._steps(group, uv)
+        # A relay that failed in this scan shows as about nothing: look at once, one step after.
+        if uv < _STUCK_UV and uv > -_STUCK_UV:
+            return self._no_stuck()
+        return True
 
-    # Offset and gain in fixed point: v + (v // 64 * ppm) // 15625, largest product 6.9e8.
-    def _calibrated(self, group, uv):
+    # Steps of 200 uV, calibrated: v + (v // 64 * ppm) // 15625, largest product 6.9e8.
+    def _steps(self, group, uv):
+        if uv >= OVER:
+            return wire.OVER_POSITIVE
+        if uv <= -OVER:
+            return wire.OVER_NEGATIVE
         uv += self._offset_uv[group - 1]
-        return uv + (uv // 64 * self._gain_ppm[group - 1]) // 15625
+        uv += (uv // 64 * self._gain_ppm[group - 1]) // 15625
+        return (uv + 100) // 200
 
-    def _store(self, slot, value):
-        self.readings[slot] = value
+    # The way back read group N again without switching, and group 1 is read again now: both must agree.
+    def _settle_check(self):
+        n = self.groups
+        again = self._signed(1)
+        if again is None:
+            return
+        first = self._steps(1, again) - self.readings[n]
+        last = self.readings[2 * n - 1] - self.readings[n - 1]
+        limit = _SETTLE_LIMIT_UV // wire.READING_STEP_UV
+        if (first > limit or first < -limit) and (last > limit or last < -limit):
+            self.settle_fails = (self.settle_fails + 1) & 0xFFFF
+            self.flags |= wire.SCAN_UNSETTLED
+
+    def _doubtful(self, group):
+        limit = _DOUBT_UV // wire.READING_STEP_UV
+        for k in range(2):
+            value = self.readings[group - 1 + k * self.groups]
+            if value < limit:
+                return True
+        return False
+
+    # Dead, reversed, or a lead open? Read it once with the lines discharged and once charged from another group. A
+    # group that is there pulls the lines to its own voltage both times; an open lead leaves them as they were.
+    def _look_again(self, group):
+        n = self.groups
+        self._mux.close_zero()
+        time.sleep_us(self._wait_us)
+        empty = self._read(group)
+        other = group + 2 if group + 2 <= n else group - 2
+        if other < 1:
+            other = group + 1 if group < n else group - 1
+        if other >= 1:
+            self._read(other)
+        charged = self._read(group)
+        if empty is None or charged is None:
+            return
+        if charged - empty > _DOUBT_UV or empty - charged > _DOUBT_UV:
+            value = wire.LEAD_OPEN
+        else:
+            value = self._steps(group, empty)
+        self.readings[group - 1] = value
+        self.readings[n + group - 1] = value
+
+    # One relay of each line alone: any voltage means that a relay of the other line conducts too. Taps take turns.
+    def _no_stuck(self):
+        tap = self._test_tap
+        self._test_tap = tap + 1 if tap < self.groups else 0
+        for k in range(2):
+            alone = tap + k if tap + k <= self.groups else tap - 1
+            if not self._tap_is_dead(alone):
+                self._stuck(alone)
+                return False
+        return self.fault == wire.FAULT_NONE
+
+    def _tap_is_dead(self, tap):
+        self._mux.close_zero()
+        time.sleep_us(self._wait_us)
+        self._mux.close_tap(tap)
+        time.sleep_us(self._wait_us)
+        uv = self._convert()
+        return uv is None or -_STUCK_UV < uv - self.zero_uv < _STUCK_UV
+
+    # Some relay of the other line conducts. Its neighbours see one group across it: find it, then give up.
+    def _stuck(self, tap):
+        self._mux.open_all()
+        where = _NO_GROUP
+        for seen in range((tap & 1), self.groups + 1, 2):
+            self._mux.close_zero()
+            time.sleep_us(self._wait_us)
+            self._mux.close_tap(seen)
+            time.sleep_us(self._wait_us)
+            uv = self._convert()
+            if uv is not None and -OVER < uv < OVER and (uv > _STUCK_UV or uv < -_STUCK_UV):
+                # even minus odd: positive means that the even one is the higher tap
+                where = seen + 1 if (uv < 0) == (seen & 1 == 0) else seen - 1
+                break
+        self.fault = wire.FAULT_STUCK_RELAY
+        self.fault_where = where

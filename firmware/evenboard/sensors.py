@@ -1,0 +1,99 @@
+# What is measured beside the groups, by converters of the ADS1115 class: current (AIN0), whole-pack voltage (AIN2) and
+# up to four thermistors on a part of their own. Current converts on and on while a scan runs, so that each reading's
+# current costs one short transfer; temperatures are slow and take turns, one a scan.
+
+import math
+from array import array
+
+from micropython import const
+
+from evenboard.ads111x import IN0_4V, IN2_4V, OVER, STEP_4V
+
+NO_READING = const(-32768)
+NO_PACK = const(65535)
+_T_FIRST = const(-40)
+_T_LAST = const(125)
+_T_STEP = const(5)
+
+
+# Divider voltage in uV every 5 degC of a thermistor to ground below a resistor to `supply_uv`.
+# B-parameter equation: R = R25 exp(B (1/T - 1/298.15 K)). Floats, but only once, at boot.
+def thermistor_table(b_kelvin, r25_ohm, r_ohm, supply_uv):
+    table = array("i")
+    for t in range(_T_FIRST, _T_LAST + 1, _T_STEP):
+        r = r25_ohm * math.exp(b_kelvin * (1 / (t + 273.15) - 1 / 298.15))
+        table.append(int(supply_uv * r / (r + r_ohm)))
+    return table
+
+
+# 0.01 degC from the divider's voltage, linear between table points. Open or shorted (beyond the table): NO_READING.
+def centi_degrees(uv, table):
+    if uv > table[0] or uv < table[len(table) - 1]:
+        return NO_READING
+    low = 0
+    high = len(table) - 1
+    while high - low > 1:
+        middle = (low + high) >> 1
+        if table[middle] >= uv:
+            low = middle
+        else:
+            high = middle
+    return (_T_FIRST + low * _T_STEP) * 100 + (table[low] - uv) * (_T_STEP * 100) // (table[low] - table[high])
+
+
+class Sensors:
+    # main: converter for current and pack voltage, or None; heat: converter for thermistors, or None.
+    def __init__(self, main, current, pack, heat, ntc):
+        self._main = main
+        self._zero_uv = current["zero_uv"] if current else 0
+        self._uv_per_a = current["uv_per_a"] if current else 1
+        self._ratio = pack["ratio"] if pack else 0
+        self._heat = heat
+        self.has_current = bool(main and current)
+        self.packs = 3 if main and pack else 0
+        self.temps = ntc["count"] if heat and ntc else 0
+        self._table = thermistor_table(ntc["b_kelvin"], ntc["r25_ohm"], ntc["r_ohm"], ntc["supply_uv"]) if ntc else None
+        self.pack = array("H", (NO_PACK for _ in range(3)))
+        self.temp = array("h", (NO_READING for _ in range(4)))
+        self._turn = 0
+        self.errors = 0
+
+    def begin(self):
+        if self._main:
+            self._main.begin()
+        if self._heat:
+            self._heat.begin()
+
+    # Before a scan: one pack sample, start one temperature, then let the current convert on.
+    def start_scan(self):
+        if self._heat:
+            self._heat.start(0x42 | self._turn << 4)
+        self.sample_pack(0)
+        if self.has_current:
+            self._main.run(IN0_4V)
+
+    # Pack sample k (start, turn, end) in 10 mV. A part that fails costs its own numbers only.
+    def sample_pack(self, k):
+        if not self.packs:
+            return
+        self._main.start(IN2_4V)
+        uv = self._main.read(STEP_4V)
+        # uv is at most 4.1 V here, so the product stays under 2^29
+        self.pack[k] = NO_PACK if uv is None or uv >= OVER or uv < 0 else uv * self._ratio // 10000
+        if self.has_current and k == 1:
+            self._main.run(IN0_4V)
+
+    # Charging current now, 10 mA.
+    def current(self):
+        uv = self._main.latest(STEP_4V)
+        if uv >= OVER or uv <= -OVER:
+            return NO_READING
+        value = (uv - self._zero_uv) * 100 // self._uv_per_a
+        return max(-32767, min(32767, value))
+
+    def end_scan(self):
+        self.sample_pack(2)
+        if self._heat:
+            uv = self._heat.fetch(STEP_4V)
+            self.temp[self._turn] = NO_READING if uv >= OVER or uv < 0 else centi_degrees(uv, self._table)
+            self._turn = self._turn + 1 if self._turn + 1 < self.temps else 0
