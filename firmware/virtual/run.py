@@ -88,5 +88,19 @@ def main(trace, board_path, speed):
         raise RuntimeError("relay commands broke the rule %d times" % wiring.violations)
 
 
+# MicroPython would print a traceback on standard output, which is the serial line here.
+def report(error):
+    if sys.implementation.name == "micropython":
+        sys.print_exception(error, sys.stderr)
+    else:
+        import traceback  # noqa: PLC0415  # not on a board
+
+        traceback.print_exception(error, file=sys.stderr)
+
+
 if __name__ == "__main__":
-    main(sys.argv[1], sys.argv[2], int(sys.argv[3]))
+    try:
+        main(sys.argv[1], sys.argv[2], int(sys.argv[3]))
+    except Exception as error:
+        report(error)
+        sys.exit(1)
