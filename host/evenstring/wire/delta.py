@@ -121,7 +121,7 @@ class _Batch:
         u = np.empty((self.n, live), np.int64)
         for i in range(self.side + 1):
             u[i] = self._value(k[i], live)
-        special = self.code[:, :live].any(axis=1)
+        special = np.asarray(self.code[:, :live].any(axis=1))
         for g in range(self.groups):
             i = self.side + 1 + g
             u[i] = self._marked(g, k[i], live) if special[g] else self._value(k[i], live)
@@ -132,18 +132,17 @@ class _Batch:
         pos = self.pos[:live]
         w = self.windows[self.base[:live] + (pos >> 3)] << (pos & 7).view(np.uint64)
         q = _ONES[(w >> np.uint64(52)).view(np.int64)]
-        escaped = q == _ESCAPE
+        escaped = np.asarray(q == _ESCAPE)
         if escaped.any():
             size = np.where(escaped, 18, k)
             taken = q + ~escaped
             rest = ((w << taken.view(np.uint64)) >> np.uint64(1)) >> (63 - size).view(np.uint64)
             pos += taken + size
             q = np.where(escaped, 0, q << k)
-            return rest.view(np.int64) | q
+            return np.asarray(rest.view(np.int64) | q, np.int64)
         taken = q + 1
         rest = ((w << taken.view(np.uint64)) >> np.uint64(1)) >> (63 - k).view(np.uint64)
-        pos += taken
-        pos += k
+        pos += taken + k
         return rest.view(np.int64) | (q << k)
 
     def _marked(self, g: int, k: I64, live: int) -> I64:
@@ -151,7 +150,7 @@ class _Batch:
         held = self.code[g, :live] > 0
         pos = self.pos[:live]
         w = self.windows[self.base[:live] + (pos >> 3)] << (pos & 7).view(np.uint64)
-        goes_on: NDArray[np.bool_] = np.logical_and(held, (w >> np.uint64(63)) == 0)
+        goes_on: NDArray[np.bool_] = np.asarray(held & ((w >> np.uint64(63)) == 0))
         pos += held
         before = pos.copy()
         u = self._value(k, live)

@@ -1,0 +1,298 @@
+# What the board warns of by itself, decided from every single reading in integers: two looks a scan, no averages.
+#
+# `look` takes one scan. An alarm is raised after `debounce` looks in a row beyond its limit and cleared after twice as
+# many on the good side of limit and hysteresis; latency is debounce x time between looks, plus one worst flash write.
+# Changes queue up for the link and the recorder; `active` and `latched` hold whether or not anybody takes them.
+# Nothing is allocated after construction. Readings are steps of 0.2 mV or reading codes; temperatures 0.01 degC.
+
+from array import array
+
+from evenstring_protocol import wire
+
+KINDS = 9
+_GROUP_KINDS = 5  # below_empty to lead_open are of a group
+_LATCHED = (1 << wire.ALARM_BELOW_DISCARD) | (1 << wire.ALARM_REVERSED) | (1 << wire.ALARM_ABOVE_CEILING)
+_BAD_SCANS = 5  # scans without one believable reading before "not watching"
+
+# Most urgent first: what sounds when several are active.
+PRIORITY = bytes(
+    (
+        wire.ALARM_REVERSED,
+        wire.ALARM_ABOVE_CEILING,
+        wire.ALARM_BELOW_DISCARD,
+        wire.ALARM_HOT,
+        wire.ALARM_COLD_CHARGE,
+        wire.ALARM_LEAD_OPEN,
+        wire.ALARM_NOT_WATCHING,
+        wire.ALARM_NTC_OPEN,
+        wire.ALARM_BELOW_EMPTY,
+    )
+)
+MUTE_MS = 600000
+MUTE_SHORT_MS = 30000  # a driven-in or overfull group cannot be silenced for longer
+
+
+# Limits in mV, degC x 100 and looks. Defaults are common practice for 4.2 V chemistries.
+DEFAULTS = {
+    "empty_mv": 3000,
+    "discard_mv": 2500,
+    "ceiling_mv": 4250,
+    "reversed_mv": -50,
+    "hysteresis_mv": 50,
+    "hot_cdeg": 6000,
+    "cold_cdeg": 0,
+    "temp_hysteresis_cdeg": 300,
+    "charging_10ma": 20,
+    "debounce": 2,
+}
+
+
+# A sentence that says what is wrong with the limits of a board description, or "".
+def check(limits):
+    for key in limits:
+        value = limits[key]
+        if key not in DEFAULTS or not isinstance(value, int) or isinstance(value, bool):
+            return "alarms." + str(key) + " is not known or no whole number"
+    v = dict(DEFAULTS)
+    v.update(limits)
+    if not -1000 <= v["reversed_mv"] < v["discard_mv"] <= v["empty_mv"] < v["ceiling_mv"] <= 5000:
+        return "alarms: limits must rise from reversed_mv to ceiling_mv"
+    if not 1 <= v["debounce"] <= 20 or not 0 <= v["hysteresis_mv"] <= 500:
+        return "alarms: debounce 1 to 20 looks, hysteresis_mv 0 to 500"
+    if not -4000 <= v["cold_cdeg"] < v["hot_cdeg"] <= 12000:
+        return "alarms: cold_cdeg must lie below hot_cdeg"
+    return ""
+
+
+class Alarms:
+    def __init__(self, groups, temps=0, limits=None):
+        v = dict(DEFAULTS)
+        v.update(limits or {})
+        self.groups = groups
+        self.temps = temps
+        self._empty = 5 * v["empty_mv"]
+        self._discard = 5 * v["discard_mv"]
+        self._ceiling = 5 * v["ceiling_mv"]
+        self._reversed = 5 * v["reversed_mv"]
+        self._hyst = 5 * v["hysteresis_mv"]
+        self._hot = v["hot_cdeg"]
+        self._cold = v["cold_cdeg"]
+        self._temp_hyst = v["temp_hysteresis_cdeg"]
+        self._charging = v["charging_10ma"]
+        self._debounce = v["debounce"]
+        self._places = max(groups, temps, 1) + 1
+        cells = KINDS * self._places
+        self._bad = bytearray(cells)  # looks in a row beyond the limit
+        self._good = bytearray(cells)  # looks in a row on the good side, while active
+        self._on = bytearray(cells)
+        self._extreme = array("h", bytes(2 * cells))
+        self._told = array("h", bytes(2 * cells))  # extreme of the last event
+        self._count = bytearray(KINDS)  # places at which the alarm is active
+        self._mute = array("i", bytes(4 * KINDS))  # ms for which it stays silent
+        self.active = 0
+        self.latched = 0
+        self.visited = bytearray(8)  # bit group-1: it was below discard (40 bits used)
+        self.latch_dirty = False  # latched or visited changed: to be written to flash
+        self._blind = 0  # scans in a row without a believable reading
+        self._room = 4 * cells
+        self._queue = array("h", bytes(2 * 5 * self._room))
+        self._head = 0
+        self.queued = 0
+
+    # One scan. `current` in 10 mA or -32768; `temp` holds at least `temps` values.
+    def look(self, readings, passes, current=-32768, temp=None):
+        n = self.groups
+        seen = 0
+        for g in range(n):
+            seen += self._look_group(g + 1, readings[g])
+        if passes == 2:
+            for g in range(n - 1, -1, -1):
+                seen += self._look_group(g + 1, readings[n + g])
+        for k in range(self.temps):
+            self._look_temp(k + 1, temp[k], current)
+        if seen:
+            self._blind = 0
+            if self.active >> wire.ALARM_NOT_WATCHING & 1:
+                self._clear(wire.ALARM_NOT_WATCHING, 0, 0)
+        else:
+            self.no_scan()
+
+    # A scan that failed altogether, or gave nothing to believe.
+    def no_scan(self):
+        if self._blind < _BAD_SCANS:
+            self._blind += 1
+            if self._blind == _BAD_SCANS:
+                self._raise(wire.ALARM_NOT_WATCHING, 0, wire.NO_READING)
+
+    def _look_group(self, place, r):
+        if r == wire.NO_READING:
+            return 0
+        if r == wire.LEAD_OPEN:
+            self._see(wire.ALARM_LEAD_OPEN, place, r, True, False)
+            return 0
+        h = self._hyst
+        self._see(wire.ALARM_LEAD_OPEN, place, r, False, True)
+        self._see(wire.ALARM_BELOW_EMPTY, place, r, r < self._empty, r >= self._empty + h)
+        self._see(wire.ALARM_BELOW_DISCARD, place, r, r < self._discard, r >= self._discard + h)
+        self._see(wire.ALARM_REVERSED, place, r, r < self._reversed, r >= self._reversed + h)
+        self._see(wire.ALARM_ABOVE_CEILING, place, r, r > self._ceiling, r <= self._ceiling - h)
+        return 1
+
+    def _look_temp(self, place, t, current):
+        if t == -32768:
+            self._see(wire.ALARM_NTC_OPEN, place, t, True, False)
+            return
+        h = self._temp_hyst
+        charging = current >= self._charging
+        self._see(wire.ALARM_NTC_OPEN, place, t, False, True)
+        self._see(wire.ALARM_HOT, place, t, t > self._hot, t <= self._hot - h)
+        self._see(wire.ALARM_COLD_CHARGE, place, t, charging and t < self._cold, not charging or t >= self._cold + h)
+
+    # One look at one alarm of one place: beyond its limit, clearly good, or in between.
+    def _see(self, kind, place, r, bad, good):
+        i = kind * self._places + place
+        if bad:
+            self._good[i] = 0
+            if self._on[i]:
+                self._follow(kind, place, i, r)
+                return
+            # Between the first look and the raise the extreme is kept too: the event states the worst of them.
+            if self._bad[i] == 0 or self._beyond(kind, r, self._extreme[i]):
+                self._extreme[i] = r
+            self._bad[i] += 1
+            if self._bad[i] >= self._debounce:
+                self._raise(kind, place, r)
+            return
+        self._bad[i] = 0
+        if self._on[i]:
+            self._good[i] = self._good[i] + 1 if good else 0
+            if self._good[i] >= 2 * self._debounce:
+                self._clear(kind, place, r)
+
+    def _beyond(self, kind, r, extreme):
+        if kind == wire.ALARM_ABOVE_CEILING or kind == wire.ALARM_HOT:
+            return r > extreme
+        return r < extreme
+
+    # Still active: tell again when it got worse by the hysteresis, or fell off the range.
+    def _follow(self, kind, place, i, r):
+        if not self._beyond(kind, r, self._extreme[i]):
+            return
+        self._extreme[i] = r
+        move = r - self._told[i]
+        if move < 0:
+            move = -move
+        if move >= self._hyst + 50:
+            self._told[i] = r
+            self._put(kind, wire.ALARM_CHANGE_WORSE, place, r, r)
+
+    def _raise(self, kind, place, r):
+        i = kind * self._places + place
+        if self._on[i]:
+            return
+        if place == 0:
+            self._extreme[i] = r
+        self._on[i] = 1
+        self._bad[i] = 0
+        self._good[i] = 0
+        self._count[kind] += 1
+        self._mute[kind] = 0  # news is heard, whatever was silenced before
+        self.active |= 1 << kind
+        if _LATCHED >> kind & 1:
+            self._latch(kind, place)
+        self._told[i] = self._extreme[i]
+        self._put(kind, wire.ALARM_CHANGE_RAISED, place, r, self._extreme[i])
+
+    def _latch(self, kind, place):
+        at = (place - 1) >> 3
+        bit = 1 << ((place - 1) & 7)
+        new = not self.latched >> kind & 1
+        self.latched |= 1 << kind
+        if kind != wire.ALARM_ABOVE_CEILING and not self.visited[at] & bit:
+            self.visited[at] |= bit
+            new = True
+        if new:
+            self.latch_dirty = True
+
+    def _clear(self, kind, place, r):
+        i = kind * self._places + place
+        self._on[i] = 0
+        self._good[i] = 0
+        self._count[kind] -= 1
+        if self._count[kind] == 0:
+            self.active &= ~(1 << kind)
+            self._mute[kind] = 0
+        self._put(kind, wire.ALARM_CHANGE_CLEARED, place, r, self._extreme[i])
+
+    # From the copies in flash, at boot.
+    def restore(self, latched, visited):
+        self.latched = latched & _LATCHED
+        for i in range(len(self.visited)):
+            self.visited[i] = visited[i] if i < len(visited) else 0
+        for kind in range(KINDS):
+            if self.latched >> kind & 1:
+                self._put(kind, wire.ALARM_CHANGE_LATCHED, 0, wire.NO_READING, wire.NO_READING)
+
+    # On purpose only. An alarm that is active now stays latched.
+    def clear_latch(self, mask):
+        mask &= ~self.active
+        self.latched &= ~mask
+        below = (1 << wire.ALARM_BELOW_DISCARD) | (1 << wire.ALARM_REVERSED)
+        if not self.latched & below:
+            for i in range(len(self.visited)):
+                self.visited[i] = 0
+        self.latch_dirty = True
+
+    # Silences active alarms for their time; a new place or a new kind sounds at once.
+    def acknowledge(self, mask):
+        for kind in range(KINDS):
+            if mask >> kind & 1 and self.active >> kind & 1:
+                short = kind == wire.ALARM_REVERSED or kind == wire.ALARM_ABOVE_CEILING
+                self._mute[kind] = MUTE_SHORT_MS if short else MUTE_MS
+                self._put(kind, wire.ALARM_CHANGE_ACKNOWLEDGED, 0, wire.NO_READING, wire.NO_READING)
+
+    # Time goes on: silence wears off.
+    def pass_time(self, ms):
+        for kind in range(KINDS):
+            left = self._mute[kind]
+            if left:
+                self._mute[kind] = left - ms if left > ms else 0
+
+    # The alarm to sound, most urgent first; -1: none.
+    def sounding(self):
+        for kind in PRIORITY:
+            if self.active >> kind & 1 and not self._mute[kind]:
+                return kind
+        return -1
+
+    # The alarm to show; silence does not hide it.
+    def showing(self):
+        for kind in PRIORITY:
+            if self.active >> kind & 1:
+                return kind
+        return -1
+
+    # Events are five numbers each: alarm, change, place, value, extreme. The oldest gives way when nobody takes them.
+    def _put(self, kind, change, place, value, extreme):
+        q = self._queue
+        i = 5 * ((self._head + self.queued) % self._room)
+        q[i] = kind
+        q[i + 1] = change
+        q[i + 2] = place
+        q[i + 3] = value
+        q[i + 4] = extreme
+        if self.queued < self._room:
+            self.queued += 1
+        else:
+            self._head = (self._head + 1) % self._room
+
+    # Moves the oldest event to `out`, an array of five. False: there is none.
+    def take(self, out):
+        if not self.queued:
+            return False
+        i = 5 * self._head
+        for k in range(5):
+            out[k] = self._queue[i + k]
+        self._head = (self._head + 1) % self._room
+        self.queued -= 1
+        return True

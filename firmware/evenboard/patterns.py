@@ -1,0 +1,87 @@
+# Sounds and lights of our own, as tables: times in ms, on and off in turn, repeated. Urgent ones leave little silence.
+#
+# Light without alarm: a short blink every 3 s says "watching"; two slow ones "not watching". Silence is not health.
+
+from evenstring_protocol import wire
+
+SOUND = (
+    (60, 2940),  # below_empty: a tick every 3 s
+    (120, 120, 120, 120, 120, 900),  # below_discard: three, a breath
+    (400, 100),  # above_ceiling: almost without a break
+    (80, 60),  # reversed: a rattle
+    (200, 200, 60, 3000),  # lead_open: long, short
+    (250, 250),  # hot: even
+    (60, 120, 250, 1500),  # cold_charge: short, long
+    (60, 5940),  # ntc_open
+    (500, 4500),  # not_watching: one long every 5 s
+)
+LIGHT = (
+    (500, 500),
+    (150, 150, 150, 650),
+    (900, 100),
+    (100, 100),
+    (700, 200, 100, 1000),
+    (300, 300),
+    (100, 200, 300, 900),
+    (100, 1900),
+    (400, 400, 400, 2800),
+)
+WATCHING = (40, 2960)
+IDLE = (40, 200, 40, 4720)
+SELF_TEST = (80, 80, 80, 80, 300, 400)  # once at power-up: sound and light work
+
+
+# On or off, `ms` after the pattern began.
+def is_on(pattern, ms):
+    whole = 0
+    for part in pattern:
+        whole += part
+    ms %= whole
+    on = True
+    for part in pattern:
+        if ms < part:
+            return on
+        ms -= part
+        on = not on
+    return False
+
+
+# Drives both outputs; call it often. `sound(on)` and `light(on)` switch hardware that goes on by itself (PWM, pin).
+class Signals:
+    def __init__(self, alarms, sound, light):
+        self._alarms = alarms
+        self._sound = sound
+        self._light = light
+        self._kind = -1
+        self._since_ms = 0
+        self._test_ms = 0
+        self._testing = True
+
+    def service(self, step_ms, scanning):
+        alarms = self._alarms
+        loud = alarms.sounding()
+        shown = alarms.showing()
+        if shown != self._kind:
+            self._kind = shown
+            self._since_ms = 0
+        if self._testing and shown < 0:
+            self._self_test(step_ms)
+            return
+        self._testing = False
+        self._sound(loud >= 0 and is_on(SOUND[loud], self._since_ms))
+        if shown >= 0:
+            light = LIGHT[shown]
+        elif alarms.latched >> wire.ALARM_BELOW_DISCARD & 1:
+            light = LIGHT[wire.ALARM_BELOW_DISCARD]  # a group that was too low once is not forgotten
+        else:
+            light = WATCHING if scanning else IDLE
+        self._light(is_on(light, self._since_ms))
+        self._since_ms = (self._since_ms + step_ms) % 3600000
+
+    def _self_test(self, step_ms):
+        on = is_on(SELF_TEST, self._test_ms)
+        self._sound(on)
+        self._light(on)
+        self._test_ms += step_ms
+        if self._test_ms >= 1020:
+            self._testing = False
