@@ -10,7 +10,7 @@ import numpy as np
 
 from evenstring.wire.table import Field, Message, load_table
 
-__all__ = ["bulk_dtype", "count_fields", "fixed_dtype", "scan_dtype"]
+__all__ = ["bulk_dtype", "count_fields", "fixed_dtype", "header_dtype", "scan_dtype"]
 
 _NUMPY = {"u8": "<u1", "i8": "<i1", "u16": "<u2", "i16": "<i2", "u32": "<u4", "i32": "<i4", "u64": "<u8"}
 
@@ -21,6 +21,12 @@ def count_fields(code: int) -> tuple[str, ...]:
     message = _message(code)
     used = {name for item in message.fields for name in item.count}
     return tuple(item.name for item in message.fields if item.name in used)
+
+
+@cache
+def header_dtype(pad: int = 0, itemsize: int | None = None) -> np.dtype[Any]:
+    """The header alone, after `pad` bytes, in items of `itemsize` bytes."""
+    return _dtype(list(load_table().header), {}, pad, itemsize)
 
 
 @cache

@@ -18,9 +18,10 @@ from evenstring_protocol import framing
 from numpy.typing import NDArray
 
 from evenstring.wire.crc import good_rows
-from evenstring.wire.dtypes import bulk_dtype, count_fields, fixed_dtype
-from evenstring.wire.structs import HEADER_SIZE, Frame, by_code, parse_frame
+from evenstring.wire.dtypes import bulk_dtype, count_fields, fixed_dtype, header_dtype
+from evenstring.wire.structs import HEADER_SIZE, Frame, by_code, fixed_size, parse_payload
 from evenstring.wire.table import load_table
+from evenstring.wire.unstuff import unstuff
 
 __all__ = ["Batch", "ScanRows", "StreamDecoder"]
 
@@ -29,7 +30,7 @@ I64 = NDArray[np.int64]
 
 _MAX_PIECE = framing.encoded_size(load_table().max_frame) - 1
 _BULK_CODES = frozenset(m.code for m in load_table().messages if m.bulk)
-_CHUNK = 1 << 18  # bytes handled at once: the working set stays in the cache
+_CHUNK = 1 << 20  # bytes handled at once: large enough that numpy's cost of a call is shared by many frames
 _SENDERS = ("board", "host", "mark")
 
 
@@ -133,6 +134,10 @@ class StreamDecoder:
         self.frames_damaged += 1
         self._damaged_at.append(ordinal)
 
+    def _damage_all(self, ordinals: I64) -> None:
+        for ordinal in ordinals:
+            self._damage(int(ordinal))
+
     def _decode(self, whole: bytes, scans: list[ScanRows], frames: list[Frame]) -> None:
         buf = np.frombuffer(whole, np.uint8)
         ends = np.flatnonzero(buf == 0)
@@ -147,16 +152,19 @@ class StreamDecoder:
         self._pieces += len(sizes)
         seen = _Seen()
         good_count = 0
-        for size in np.unique(sizes):
+        for size in np.flatnonzero(np.bincount(np.minimum(sizes, _MAX_PIECE + 1))):
+            if size > _MAX_PIECE:
+                self._damage_all(ordinals[sizes > _MAX_PIECE])
+                continue
             pick = np.flatnonzero(sizes == size)
-            for rows, which, good in _unstuff(buf, starts[pick], int(size)):
+            for rows, which, sound in unstuff(buf, starts[pick], int(size)):
                 where = ordinals[pick[which]]
-                for ordinal in where[~good]:
-                    self._damage(int(ordinal))
-                if good.all():
-                    good_count += self._sort_out(rows, where, seen, scans, frames)
-                elif good.any():
-                    good_count += self._sort_out(rows[good], where[good], seen, scans, frames)
+                good = good_rows(rows) & sound
+                if not good.all():
+                    self._damage_all(where[~good])
+                if good.any():
+                    kept, at = (rows, where) if good.all() else (rows[good], where[good])
+                    good_count += self._sort_out(kept, at, seen, scans, frames)
         self.frames_good += good_count
         self._count_lost(seen)
 
@@ -166,51 +174,65 @@ class StreamDecoder:
         width = rows.shape[1]
         # A frame holds at least a header; column 0 is the place of the first COBS code.
         if width < 1 + HEADER_SIZE + framing.CRC_SIZE:
-            for ordinal in ordinals:
-                self._damage(int(ordinal))
+            self._damage_all(ordinals)
             return 0
         codes = rows[:, 1]
-        for code in np.unique(codes):
+        for code in np.flatnonzero(np.bincount(codes)):
             same = codes == code
             part, where = (rows, ordinals) if same.all() else (rows[same], ordinals[same])
             if int(code) in _BULK_CODES:
                 good += self._bulk(int(code), part, where, seen, scans)
                 continue
-            for row, ordinal in zip(part, where, strict=True):
-                frame = parse_frame(row[1 : width - framing.CRC_SIZE].tobytes(), int(ordinal))
-                if frame is None:
-                    self._damage(int(ordinal))
-                    continue
-                good += 1
-                self.frames_unknown += frame.name == ""
-                frames.append(frame)
-                seen.add(np.array([ordinal]), [frame.code], [frame.seq], [frame.uptime_ms])
+            good += self._singles(part, where, seen, frames)
         return good
+
+    def _singles(self, rows: U8, ordinals: I64, seen: _Seen, frames: list[Frame]) -> int:
+        """Rows of one code, each read by itself."""
+        code, width = int(rows[0, 1]), rows.shape[1]
+        head = rows.view(header_dtype(1, width)).reshape(-1)
+        name = by_code()[code].name if code in by_code() else ""
+        data, first, end = rows.tobytes(), 1 + HEADER_SIZE, width - framing.CRC_SIZE
+        payloads = [data[at + first : at + end] for at in range(0, len(data), width)]
+        # All payloads here are of one length: without arrays and texts in the message, one look tells for all.
+        fixed = fixed_size(code)
+        if fixed is None:
+            sound = np.array([parse_payload(code, payload) is not None for payload in payloads])
+        else:
+            sound = np.full(len(payloads), end - first >= fixed)
+        if not sound.all():
+            self._damage_all(ordinals[~sound])
+            head, ordinals = head[sound], ordinals[sound]
+            payloads = [payload for payload, fine in zip(payloads, sound, strict=True) if fine]
+        columns = zip(head["seq"].tolist(), head["uptime_ms"].tolist(), payloads, ordinals.tolist(), strict=True)
+        frames += [Frame(code, name, seq, uptime_ms, raw, ordinal) for seq, uptime_ms, raw, ordinal in columns]
+        self.frames_unknown += len(head) if not name else 0
+        seen.add(ordinals, head["code"], head["seq"], head["uptime_ms"])
+        return len(head)
 
     def _bulk(self, code: int, rows: U8, ordinals: I64, seen: _Seen, scans: list[ScanRows]) -> int:
         width = rows.shape[1]
         head = fixed_dtype(code, pad=1)
         if width - framing.CRC_SIZE < head.itemsize:
-            for ordinal in ordinals:
-                self._damage(int(ordinal))
+            self._damage_all(ordinals)
             return 0
         names = count_fields(code)
         offsets = [head.fields[name][1] for name in names] if head.fields else []
-        counts = rows[:, offsets]
         good = 0
         while len(rows):
-            same = (counts == counts[0]).all(axis=1)
+            counts = rows[0, offsets]
+            same = np.ones(len(rows), np.bool_)
+            for at, value in zip(offsets, counts, strict=True):
+                same &= rows[:, at] == value
             part, where = (rows, ordinals) if same.all() else (np.ascontiguousarray(rows[same]), ordinals[same])
-            shape = tuple(int(v) for v in counts[0])
+            shape = tuple(int(v) for v in counts)
             if _fits(code, shape, width - framing.CRC_SIZE):
                 items = part.view(bulk_dtype(code, shape, 1, width)).reshape(-1)
                 scans.append(ScanRows(where, items))
                 seen.add(where, items["code"], items["seq"], items["uptime_ms"])
                 good += len(items)
             else:
-                for ordinal in where:
-                    self._damage(int(ordinal))
-            rows, ordinals, counts = rows[~same], ordinals[~same], counts[~same]
+                self._damage_all(where)
+            rows, ordinals = rows[~same], ordinals[~same]
         return good
 
     def _count_lost(self, seen: _Seen) -> None:
@@ -220,7 +242,7 @@ class StreamDecoder:
             self._damaged_at = damaged
             return
         ordinals, codes, seqs, uptimes = (np.concatenate(c) for c in zip(*seen.parts, strict=True))
-        order = np.argsort(ordinals)
+        order = np.argsort(ordinals, kind="stable")
         table = load_table()
         sender = np.zeros(len(codes), np.int64)
         sender[(codes >= table.command_codes[0]) & (codes <= table.command_codes[1])] = 1
@@ -260,62 +282,3 @@ def _fits(code: int, counts: tuple[int, ...], size: int) -> bool:
         if not (1 <= groups <= load_table().max_groups and passes in (1, 2) and currents in (0, 1, passes * groups)):
             return False
     return bulk_dtype(code, counts).itemsize <= size
-
-
-def _unstuff(buf: U8, starts: I64, size: int) -> Iterator[tuple[U8, I64, NDArray[np.bool_]]]:
-    """Unstuff pieces of equal size.
-
-    Yields:
-        rows (k, width): column 0 is 0x00, the frame follows; which of `starts` they are; which are good.
-        Pieces with a full block of 254 come out shorter than the others and are yielded one by one.
-    """
-    count = len(starts)
-    if size > _MAX_PIECE:
-        yield np.zeros((count, 1), np.uint8), np.arange(count), np.zeros(count, np.bool_)
-        return
-    if count > 1 and starts[-1] - starts[0] == (count - 1) * (size + 1):  # side by side: one copy, no gather
-        block = buf[starts[0] : starts[0] + count * (size + 1) - 1]
-        rows = np.lib.stride_tricks.as_strided(block, (count, size), (size + 1, 1)).copy()
-    else:
-        rows = buf[starts[:, None] + np.arange(size)]
-    sound, full = _walk(rows)
-    if not full.any():
-        yield rows, np.arange(count), good_rows(rows) & sound
-        return
-    plain = np.flatnonzero(~full)
-    if len(plain):
-        kept = np.ascontiguousarray(rows[plain])
-        yield kept, plain, good_rows(kept) & sound[plain]
-    out = bytearray(size)
-    for k in np.flatnonzero(full):
-        n = framing.decode(buf[starts[k] : starts[k] + size].tobytes(), size, out)
-        row = np.frombuffer(b"\0" + bytes(out[: max(n, 0)]), np.uint8)[None, :]
-        yield row, np.array([k]), good_rows(row)
-
-
-def _walk(rows: U8) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    """Walk the chains of COBS codes of all rows at once, in place: each code becomes the zero that it stands for.
-
-    The first code of a row is a dummy and leaves the 0x00 of column 0. Returns (k,) which chains end with their row,
-    and which have a full block, whose code stands for no zero.
-    """
-    count, size = rows.shape
-    flat = rows.reshape(-1)
-    ends = np.arange(1, count + 1) * size
-    full = np.zeros(count, np.bool_)
-    sound = np.ones(count, np.bool_)
-    live = np.arange(count)
-    at = ends - size
-    while len(live):
-        code = flat[at]
-        flat[at] = 0
-        at = at + code
-        if size > 254:
-            full[live[code == 255]] = True
-        limit = ends[live]
-        done = at >= limit
-        if done.any():
-            sound[live[at > limit]] = False
-            live = live[~done]
-            at = at[~done]
-    return sound, full
