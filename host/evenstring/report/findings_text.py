@@ -1,0 +1,253 @@
+"""report.json in words: each finding as a title, sentences, figures with their uncertainty, rows and pictures."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from markupsafe import Markup
+
+from evenstring.report.axis import clock
+from evenstring.report.causes import reserve_picture, weakness_picture
+from evenstring.report.picture import Picture, draw
+from evenstring.report.pictures import balancing_picture, events_picture, spread_picture
+from evenstring.report.words import BALANCING, CAUSES, ENDED, EVENTS
+from evenstring.session import Session
+
+__all__ = ["Finding", "findings_of", "headline_figures"]
+
+Figure = tuple[str, str, str]  # label, value, note
+_EVENT_ROWS = 100
+_DAY_S = 86_400.0
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One section of the page."""
+
+    key: str
+    title: str
+    lines: list[str] = field(default_factory=list)
+    pairs: list[Figure] = field(default_factory=list)
+    pictures: list[Markup] = field(default_factory=list)
+    heads: list[str] = field(default_factory=list)
+    rows: Sequence[tuple[str, ...]] = ()
+    more: str = ""
+    missing: tuple[str, str] = ("", "")  # why it is not known, what to record next
+
+
+def headline_figures(report: dict[str, Any]) -> list[Figure]:
+    """The figures beside the verdict."""
+    spread, recording = report.get("spread") or {}, report.get("recording") or {}
+    damaged = (recording.get("frames_damaged") or 0) + (recording.get("frames_lost") or 0)
+    where = "rest_mv" if spread.get("rest_mv") is not None else "end_mv"
+    return [
+        ("spread at rest" if where == "rest_mv" else "spread at the end", _mv(spread.get(where)), _plus_minus(spread)),
+        ("largest spread", _mv(spread.get("max_mv")), _at(spread.get("max_at_s"))),
+        ("time to balanced", _remaining(report.get("balancing") or {}), _interval(report.get("balancing") or {})),
+        ("visits beyond a limit", str(len(report.get("events") or [])), ""),
+        ("frames damaged or lost", f"{damaged:,}", "" if damaged else "nothing is missing"),
+    ]
+
+
+def findings_of(session: Session, report: dict[str, Any]) -> list[Finding]:
+    """All findings, in the order of the questions a rider asks."""
+    return [
+        _spread(session, report),
+        _charge(report),
+        _balancing(session, report),
+        _events(session, report),
+        _weakness(session, report),
+        _reserve(report),
+    ]
+
+
+def _spread(session: Session, report: dict[str, Any]) -> Finding:
+    s = report.get("spread") or {}
+    pairs = [
+        ("at the start", _mv(s.get("start_mv")), ""),
+        ("at the end", _mv(s.get("end_mv")), ""),
+        ("largest", _mv(s.get("max_mv")), _at(s.get("max_at_s"))),
+        ("at rest", _mv(s.get("rest_mv")), _relaxed(s.get("rest_after_s"))),
+        ("uncertainty", _mv(s.get("uncertainty_mv"), "± "), "95 %, of one scan's spread"),
+    ]
+    return Finding(
+        "spread", "Spread", [], pairs, _drawn(spread_picture(session, report)), missing=_unknown(report, "spread")
+    )
+
+
+def _charge(report: dict[str, Any]) -> Finding:
+    c = report.get("charge") or {}
+    if not c:
+        return Finding("charge", "How the charge ended", missing=_unknown(report, "charge"))
+    lines = [ENDED.get(c.get("ended", ""), str(c.get("ended", "not known")).replace("_", " "))]
+    causes = c.get("cause_groups") or ([c["cause_group"]] if c.get("cause_group") else [])
+    if len(causes) == 1:
+        lines.append(f"Group {causes[0]} was at the ceiling.")
+    elif causes:
+        lines.append(f"One of groups {', '.join(map(str, causes))} was at the ceiling; they cannot be told apart.")
+    pairs = [
+        (
+            "lowest group",
+            f"group {c['lowest_group']}" if c.get("lowest_group") else "not known",
+            _v(c.get("lowest_v_end")),
+        ),
+        ("whole pack at the end", _v(c.get("pack_v_end")) or "not known", ""),
+    ]
+    if c.get("charged_ah") is not None:
+        pairs.append(("charged", f"{c['charged_ah']:.2f} Ah", ""))
+    if c.get("short_ah") is not None:
+        pairs.append(("lowest group short of full by", f"{c['short_ah']:.2f} Ah", ""))
+    return Finding("charge", "How the charge ended", lines, pairs, missing=_unknown(report, "charge"))
+
+
+def _balancing(session: Session, report: dict[str, Any]) -> Finding:
+    b = report.get("balancing") or {}
+    lines = [BALANCING[b["state"]]] if b.get("state") in BALANCING else []
+    lines += [str(r) for r in b.get("reasons") or []]
+    if b.get("remaining_s") is not None:
+        lines.append("The time holds if everything stays connected as it is.")
+    rate = "not known" if b.get("rate_mv_per_h") is None else f"{b['rate_mv_per_h']:.1f} mV an hour"
+    pairs = [("time to balanced", _remaining(b), _interval(b)), ("the spread closes by", rate, "")]
+    if b.get("gap_percent") is not None:
+        pairs.append(("in charge", f"{b['gap_percent']:.1f} %", _optional(b.get("gap_ah"), "Ah", 2)))
+    return Finding(
+        "balancing",
+        "Balancing",
+        lines,
+        pairs if b else [],
+        _drawn(balancing_picture(session, report)),
+        missing=_unknown(report, "balancing"),
+    )
+
+
+def _events(session: Session, report: dict[str, Any]) -> Finding:
+    events = report.get("events") or []
+    seen = report.get("shortest_visible_s")
+    hidden = "" if seen is None else f"A dip shorter than {seen:.2g} s can hide between two looks."
+    if not events:
+        return Finding("events", "Limits", [f"No group was seen beyond a limit. {hidden}"])
+    rows = [
+        (
+            f"group {e.get('group')}",
+            EVENTS.get(e.get("kind", ""), str(e.get("kind"))),
+            clock(e.get("start_s") or 0.0),
+            "not known" if e.get("duration_s") is None else f"{e['duration_s']:.1f} s",
+            _v(e.get("extreme_v")) or "no reading",
+            {True: "under load", False: "without load"}.get(e.get("under_load"), "not known"),
+            "within the meter's uncertainty" if e.get("certainty") == "within_uncertainty" else "",
+        )
+        for e in events[:_EVENT_ROWS]
+    ]
+    more = f"{len(events) - _EVENT_ROWS} more are in report.json." if len(events) > _EVENT_ROWS else ""
+    heads = ["where", "what", "when", "for", "extreme", "load", ""]
+    return Finding(
+        "events", "Limits", [hidden] * bool(hidden), [], _drawn(events_picture(session, report)), heads, rows, more
+    )
+
+
+def _weakness(session: Session, report: dict[str, Any]) -> Finding:
+    found = report.get("weakness") or []
+    lines, pictures = [], []
+    for w in found[:6]:
+        cause = CAUSES.get(w.get("cause", ""), str(w.get("cause", "")).replace("_", " "))
+        size = "" if w.get("size") is None else f" by {abs(w['size']):.3g} {w.get('unit', '')}{_range(w)}"
+        sure = "" if w.get("confidence") is None else f" Confidence {w['confidence']:.2f}."
+        lines.append(f"Group {w.get('group')} {cause}{size}.{sure}")
+        pictures += _drawn(weakness_picture(session, w))
+    if not found and "weakness" not in (report.get("unknown") or {}):
+        lines.append("No group stands out by more than the scatter of its kind.")
+    rows = [
+        (
+            f"group {r['group']}",
+            f"{r['add_ah']:+.2f} Ah".replace("-", "−"),
+            f"{r['low_ah']:+.2f} to {r['high_ah']:+.2f} Ah".replace("-", "−"),
+        )
+        for r in report.get("repair") or []
+        if r.get("add_ah") is not None
+    ]
+    heads = ["to bring level with the median group", "add (− take)", "interval"] if rows else []
+    title = "Why a group lags"
+    return Finding("weakness", title, lines, [], pictures, heads, rows, missing=_unknown(report, "weakness"))
+
+
+def _reserve(report: dict[str, Any]) -> Finding:
+    r = report.get("reserve") or {}
+    if not r:
+        return Finding("reserve", "How far down", missing=_unknown(report, "reserve"))
+    soc = r.get("lowest_soc_at_full_load")
+    at = "" if r.get("empty_at_current_a") is None else f" at {r['empty_at_current_a']:.0f} A"
+    lines = []
+    if soc is not None:
+        lines.append(
+            f"Under full load group {r.get('group')} is the first to reach empty{at}, at {_soc(soc)} of the pack."
+        )
+    return Finding(
+        "reserve", "How far down", lines, [], _drawn(reserve_picture(r)), missing=_unknown(report, "reserve")
+    )
+
+
+def _soc(value: float) -> str:
+    return f"{value * 100 if value <= 1 else value:.0f} % SoC"
+
+
+def _drawn(picture: Picture | None) -> list[Markup]:
+    return [draw(picture)] if picture else []
+
+
+def _unknown(report: dict[str, Any], key: str) -> tuple[str, str]:
+    known = (report.get("unknown") or {}).get(key)
+    if not isinstance(known, dict):
+        return "", ""
+    return str(known.get("why") or "no reason given").rstrip("."), str(known.get("record_next") or "").rstrip(".")
+
+
+def _remaining(balancing: dict[str, Any]) -> str:
+    if balancing.get("state") == "balanced":
+        return "balanced"
+    answer, seconds = balancing.get("answer"), balancing.get("remaining_s")
+    if answer == "never":
+        return "never, as it is"
+    if answer == "over_24_h" or (seconds is not None and seconds > _DAY_S):
+        return "longer than 24 h"
+    return "not known" if seconds is None else clock(60 * round(seconds / 60) if seconds > 600 else seconds)
+
+
+def _interval(balancing: dict[str, Any]) -> str:
+    low, high = balancing.get("remaining_low_s"), balancing.get("remaining_high_s")
+    if low is None or balancing.get("remaining_s") is None:
+        return ""
+    end = "no upper end" if high is None else "longer than 24 h" if high > _DAY_S else clock(60 * round(high / 60))
+    level = balancing.get("level")
+    return f"{clock(60 * round(low / 60))} to {end}" + (f", level {level:g}" if level else "")
+
+
+def _mv(value: float | None, before: str = "") -> str:
+    return "not known" if value is None else f"{before}{value:.1f} mV"
+
+
+def _v(value: float | None) -> str:
+    return "" if value is None else f"{value:.3f} V"
+
+
+def _optional(value: float | None, unit: str, digits: int) -> str:
+    return "" if value is None else f"{value:.{digits}f} {unit}"
+
+
+def _plus_minus(spread: dict[str, Any]) -> str:
+    u = spread.get("uncertainty_mv")
+    return "uncertainty not known" if u is None else f"± {u:.1f} mV (95 %)"
+
+
+def _at(seconds: float | None) -> str:
+    return "" if seconds is None else f"at {clock(seconds)}"
+
+
+def _relaxed(seconds: float | None) -> str:
+    return "" if seconds is None else f"after {clock(seconds)} of rest"
+
+
+def _range(weakness: dict[str, Any]) -> str:
+    low, high = weakness.get("size_low", weakness.get("low")), weakness.get("size_high", weakness.get("high"))
+    return "" if low is None or high is None else f" ({low:.3g} to {high:.3g})"
