@@ -14,6 +14,13 @@ from evenboard.build import make_app
 _WATCHDOG_MS = 8000
 
 
+# Whether a byte waits; allocates nothing.
+def _waiting(poll):
+    for _ in poll.ipoll(0):
+        return True
+    return False
+
+
 def main(path="board.json"):
     data, problem = boards.load(path)
     pin = data.get("maintenance_pin")
@@ -28,9 +35,8 @@ def main(path="board.json"):
     poll.register(sys.stdin, select.POLLIN)
     one = bytearray(1)
     while True:
-        for _ in poll.ipoll(0):
-            if sys.stdin.buffer.readinto(one):
-                app.receive(one, 1)
+        while _waiting(poll) and sys.stdin.buffer.readinto(one):
+            app.receive(one, 1)
         wait = app.poll()
         if wait:
             time.sleep_ms(min(wait, 20))

@@ -26,10 +26,10 @@ _HARMLESS = (wire.IDENTIFY, wire.START, wire.STOP)
 
 def runtime():
     info = sys.implementation
-    version = ".".join(str(v) for v in info[1][:3]) if info[0] == "micropython" else sys.version.split()[0]
-    name = "MicroPython" if info[0] == "micropython" else "CPython"
-    tail = "-" + info[1][3] if info[0] == "micropython" and len(info[1]) > 3 and info[1][3] else ""
-    return name + " " + version + tail
+    if info.name != "micropython":
+        return "CPython " + sys.version.split()[0]
+    version = ".".join(str(v) for v in info[1][:3])
+    return "MicroPython " + version + ("-" + info[1][3] if len(info[1]) > 3 and info[1][3] else "")
 
 
 # Bits of IDENT.measures for what is fitted.

@@ -50,7 +50,11 @@ def make_sensors(bus, data):
     ntc = data.get("ntc")
     main = current or pack
     return Sensors(
-        ADS111x(bus, main["address"]) if main else None, current, pack, ADS111x(bus, ntc["address"]) if ntc else None, ntc
+        ADS111x(bus, main["address"]) if main else None,
+        current,
+        pack,
+        ADS111x(bus, ntc["address"]) if ntc else None,
+        ntc,
     )
 
 

@@ -44,6 +44,7 @@ class RelayScan:
         self._gain_ppm = array("i", (calibration or {}).get("gain_ppm") or [0] * groups)
         self.calibrated = bool(calibration)
         self.zero_uv = 0
+        self._zero16 = None
         self.step_us = 0
         self.turn_us = 0
         self.start_low = 0
@@ -163,7 +164,9 @@ class RelayScan:
         if uv is None or uv > _ZERO_LIMIT_UV or uv < -_ZERO_LIMIT_UV:
             self.fault = wire.FAULT_ADC
             return False
-        self.zero_uv = uv
+        # Mean of about 16 scans: the noise of one zero would show as a comb in all readings.
+        self._zero16 = uv * 16 if self._zero16 is None else self._zero16 + uv - (self._zero16 >> 4)
+        self.zero_uv = self._zero16 >> 4
         return True
 
     # A group's voltage with its sign, zero subtracted. Even groups have their positive tap on the even line.

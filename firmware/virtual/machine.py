@@ -1,63 +1,122 @@
-# The module `machine` of the virtual board: what stock MicroPython has, with models behind it.
+# `machine` of the virtual board: the part of MicroPython's machine API that the firmware uses, with the models behind.
+#
+# The models may use the heap; the firmware's scan path may not. So each call opens a locked heap for the model and locks
+# it again. Calls that allocate on real boards (`writeto_mem`, `writevto` ...) are refused while it is locked.
 
+import micropython
 import vtime
-
-parts = {}  # I2C address -> part
-pins = {}  # number -> callable(value)
-fed = [0]  # times the watchdog was fed
 
 PWRON_RESET = 1
 WDT_RESET = 3
 
+board = None  # set by `board.Virtual`
 
-def reset_cause():
-    return PWRON_RESET
+
+# Opens the heap and returns how deep it was locked.
+def _open_heap():
+    micropython.heap_lock()
+    depth = micropython.heap_unlock()
+    for _ in range(depth):
+        micropython.heap_unlock()
+    return depth
+
+
+def _lock_heap(depth):
+    for _ in range(depth):
+        micropython.heap_lock()
 
 
 class Pin:
     IN = 0
     OUT = 1
+    OPEN_DRAIN = 2
     PULL_UP = 1
 
-    def __init__(self, number, mode=-1, pull=-1, value=None):
-        self._number = number
-        self._value = 1 if value is None else value
+    def __init__(self, number, mode=-1, pull=-1, value=None):  # noqa: ARG002 -- the real one's arguments
+        self.number = number
+        if value is not None:
+            self.value(value)
 
-    def value(self, v=None):
-        if v is None:
-            return self._value
-        if v != self._value:
-            self._value = v
-            wired = pins.get(self._number)
-            if wired:
-                wired(v)
+    def value(self, level=None):
+        if level is None:
+            return board.pin_level(self.number)
+        depth = _open_heap()
+        try:
+            board.pin_set(self.number, level)
+        finally:
+            _lock_heap(depth)
+        return None
+
+    __call__ = value
 
 
 class I2C:
-    def __init__(self, bus, scl=None, sda=None, freq=400000, timeout=50000):
-        self._byte_us = 9000000 // freq
-        self.stuck = False
+    def __init__(self, ident, scl=None, sda=None, freq=400000, timeout=50000):  # noqa: ARG002 -- as the real one
+        self._bit_us = 1000000 / freq
+        self._per_byte_us = (9 * 1000000 + freq - 1) // freq
+        self._timeout_us = timeout
 
-    # Only the calls that allocate nothing on a board are here.
-    def writeto(self, address, buf, stop=True):
-        vtime.advance_us(self._byte_us * (len(buf) + 1))
-        part = parts.get(address)
-        if part is None:
-            raise OSError(5)
-        part.write(buf)
-        return len(buf)
+    def _take(self, n):
+        vtime.advance(self._per_byte_us * (n + 1) + 20)
+        if board.bus_low:
+            vtime.advance(self._timeout_us)
+            raise OSError(110)
 
-    def readfrom_into(self, address, buf, stop=True):
-        vtime.advance_us(self._byte_us * (len(buf) + 1))
-        part = parts.get(address)
-        if part is None:
-            raise OSError(5)
-        part.read_into(buf)
+    def writeto(self, address, data):
+        depth = _open_heap()
+        try:
+            self._take(len(data))
+            board.part(address).write(data)
+        finally:
+            _lock_heap(depth)
+        return len(data)
+
+    def readfrom_into(self, address, into):
+        depth = _open_heap()
+        try:
+            self._take(len(into))
+            data = board.part(address).read(len(into))
+            into[: len(data)] = data
+        finally:
+            _lock_heap(depth)
+
+    def scan(self):
+        return sorted(board.parts)
+
+    def _refuse(self, *_):
+        depth = _open_heap()
+        if depth:
+            raise MemoryError("this call allocates on a board")
+        raise NotImplementedError("use writeto and readfrom_into")
+
+    writeto_mem = readfrom_mem = readfrom_mem_into = writevto = readfrom = _refuse
+
+
+class SPI:
+    def __init__(self, ident, **_):
+        self._ident = ident
+
+    def write(self, data):
+        depth = _open_heap()
+        try:
+            vtime.advance(8 * len(data))
+            board.spi_write(data)
+        finally:
+            _lock_heap(depth)
 
 
 class WDT:
-    def __init__(self, timeout=8000):
-        pass
+    def __init__(self, timeout=5000):
+        self.timeout = timeout
+        self.fed_ms = vtime.ms
+        self.longest_ms = 0
 
     def feed(self):
-        fed[0] += 1
+        gone = vtime.ms - self.fed_ms
+        if gone > self.longest_ms:
+            self.longest_ms = gone
+        self.fed_ms = vtime.ms
+
+
+def reset_cause():
+    return PWRON_RESET

@@ -1,91 +1,88 @@
-# The virtual board: the firmware's own files on models of its parts. Started by the host as
+# Runs the firmware's own files on the virtual board: run.py TRACE BOARD.json SPEED
 #
-#     micropython run.py TRACE BOARD.json SPEED
-#
-# with standard input and output as its serial line. Simulated time begins with the first START; SPEED 0 runs as fast as
-# the machine, 1 in real time. Ends when the trace is over.
+# SPEED is 0 for as fast as the machine can, else a factor of real time. The trace's time stands still until a command
+# comes and while the board is idle. It ends when the trace is over or the other side goes away.
 
 import sys
 
-import vtime
+_HERE = __file__.rsplit("/", 1)[0] if "/" in __file__ else "."
+if sys.implementation.name != "micropython":
+    sys.path.insert(0, _HERE + "/cpython")
+import time as real_time  # noqa: E402 -- before its place is taken
+
+import vtime  # noqa: E402 -- after the path
 
 sys.modules["time"] = vtime
 
-import select  # noqa: E402  # after the clock was replaced
-
-import machine  # noqa: E402
+import machine  # noqa: E402 -- the virtual one
 from evenboard import board as boards  # noqa: E402
 from evenboard.build import make_app  # noqa: E402
 from evenstring_protocol import wire  # noqa: E402
-from faults import Faults  # noqa: E402
-from pack import TracePack  # noqa: E402
-from parts import Converter, Expander  # noqa: E402
-from wiring import Wiring  # noqa: E402
+from port import Port  # noqa: E402
+from trace import Trace, faults_of  # noqa: E402
+from virtual_board import VirtualBoard  # noqa: E402
+from world import World  # noqa: E402
 
 
-# Put the models behind `machine`; returns the wiring and the string's converter.
-def connect(data, pack):
-    m = data["mux"]
-    wiring = Wiring(pack, m["series_ohm"], m["bus_pf"])
-    adc = data["adc"]
-    base = (adc.get("virtual_offset_uv", 0), adc.get("virtual_gain_ppm", 0), adc.get("noise_uv", 0))
-    converter = Converter(wiring.sample, base[2], base[0], base[1])
-    machine.parts[adc["address"]] = converter
-    machine.parts[m["address"]] = Expander(wiring)
-    machine.pins[m["alive_pin"]] = lambda value: wiring.feed() if value else None
-    current = data.get("current")
-    if current:
-        zero, scale = current["zero_uv"], current["uv_per_a"] // 100
+# Keeps virtual time from running ahead of `speed` times real time.
+class Pacer:
+    def __init__(self, speed):
+        self._speed = speed
+        self.restart()
 
-        def volts():
-            return zero + pack.current_ma * scale // 10
+    def restart(self):
+        self._real = self._now()
+        self._virtual = vtime.ms
 
-        machine.parts[current["address"]] = Converter(volts, current.get("noise_uv", 500), seed=7)
-    return wiring, converter, base
+    def _now(self):
+        return real_time.ticks_ms() if hasattr(real_time, "ticks_ms") else int(real_time.monotonic() * 1000)
+
+    def __call__(self):
+        ahead = (vtime.ms - self._virtual) / self._speed - (self._now() - self._real)
+        if ahead > 5:
+            real_time.sleep(ahead / 1000)
 
 
-def serial():
-    if sys.implementation.name == "micropython":
-        return sys.stdin, sys.stdin.buffer, sys.stdout.buffer
-    import io  # noqa: PLC0415  # only CPython buffers its standard streams
-
-    raw = io.FileIO(0, "rb", closefd=False)
-    return raw, raw, io.FileIO(1, "wb", closefd=False)
-
-
-def main(trace, board_path, speed):
-    data, problem = boards.load(board_path)
+def description(path, trace):
+    data, problem = boards.load(path)
     if problem:
-        raise ValueError(problem)
-    pack = TracePack(trace)
-    if pack.groups != data["groups"]:
-        raise ValueError("trace and board description differ in groups")
-    wiring, converter, base = connect(data, pack)
-    faults = Faults(trace[: -len(".trace")] + ".faults.json" if trace.endswith(".trace") else trace + ".faults.json")
-    waiting, source, out = serial()
-    app = make_app(board_path, out, lambda: None, wire.RESET_REASON_POWER_ON, 1)
+        return data, problem
+    data["groups"] = trace.groups
+    if data.get("ntc"):
+        if trace.temps:
+            data["ntc"]["count"] = min(4, trace.temps)
+        else:
+            del data["ntc"]
+    return data, boards.check(data)
+
+
+def main(trace_path, board_path, speed):
+    trace = Trace(trace_path)
+    data, problem = description(board_path, trace)
+    world = World(trace, faults_of(trace_path))
+    if not problem:
+        VirtualBoard(world, data)
+    port = Port()
+    watchdog = machine.WDT(timeout=8000)
+    app = make_app(data, problem, port.write, watchdog.feed, wire.RESET_REASON_POWER_ON, 1)
+    pacer = vtime.pace = Pacer(speed) if speed else None
     app.begin()
-    poll = select.poll()
-    poll.register(waiting, select.POLLIN)
-    one = bytearray(1)
-    while not pack.over:
-        while poll.poll(0):
-            if not source.readinto(one):
-                return  # the other end is gone for good
-            app.receive(one, 1)
-        if app.state == wire.STATE_SCANNING and not vtime.running():
-            vtime.begin(speed)
-        now = vtime.elapsed_ms()
-        pack.to(now)
-        faults.apply(now, wiring, converter, base)
+    while not world.over() and not port.ended:
+        idle = app.state == wire.STATE_IDLE
+        port.serve(app, 50 if idle else 0)
+        if idle:
+            if pacer:
+                pacer.restart()
+            if app.state == wire.STATE_IDLE:
+                continue
         wait = app.poll()
         if wait:
-            vtime.sleep_ms(wait)
-        if vtime.running():
-            vtime.pace()
+            vtime.sleep_ms(min(wait, 1000))
     app.send_health()
-    if wiring.violations:
-        raise RuntimeError("relay commands broke the rule %d times" % wiring.violations)
+    if world.crimes:
+        raise RuntimeError("relay commands broke the rule: %r" % (world.crimes,))
+    if watchdog.longest_ms > watchdog.timeout:
+        raise RuntimeError("the watchdog went without food for %d ms" % watchdog.longest_ms)
 
 
 # MicroPython would print a traceback on standard output, which is the serial line here.
@@ -93,14 +90,14 @@ def report(error):
     if sys.implementation.name == "micropython":
         sys.print_exception(error, sys.stderr)
     else:
-        import traceback  # noqa: PLC0415  # not on a board
+        import traceback  # noqa: PLC0415 -- not on a board
 
         traceback.print_exception(error, file=sys.stderr)
 
 
 if __name__ == "__main__":
     try:
-        main(sys.argv[1], sys.argv[2], int(sys.argv[3]))
+        main(sys.argv[1], sys.argv[2], float(sys.argv[3]))
     except Exception as error:
         report(error)
         sys.exit(1)

@@ -1,102 +1,62 @@
-# The module `time` of the virtual board: simulated time that runs as fast as the machine, or at a given pace.
-#
-# Until `begin` the clock follows real time, since the board waits for its host; from then on sleeping costs nothing.
-# Whole numbers below 2^30 only, so that the models may run with the heap locked on a 32-bit MicroPython.
+# Virtual time: takes the place of `time` on the virtual board. It moves only when somebody sleeps or a bus transfer takes
+# its time, so a run is as quick as the machine, or `speed` times real time when that is set. Nothing here allocates.
 
-import time as _real
+from micropython import const
 
-try:
-    _real_ms = _real.ticks_ms
-    _real_diff = _real.ticks_diff
-    _real_sleep_ms = _real.sleep_ms
-except AttributeError:  # CPython
+_MASK = const(0x3FFFFFFF)
 
-    def _real_ms():
-        return int(_real.monotonic() * 1000) & 0x3FFFFFFF
-
-    def _real_diff(a, b):
-        return ((a - b + 0x20000000) & 0x3FFFFFFF) - 0x20000000
-
-    def _real_sleep_ms(ms):
-        _real.sleep(ms / 1000)
+ms = 0  # since the virtual board was made
+us = 0  # and microseconds of the running one
+_tick_ms = 0
+_tick_us = 0
+pace = None  # function called with no arguments after each sleep, to keep in step with real time
 
 
-_MASK = 0x3FFFFFFF
-_state = [0, 0, 0, 0, 0, 0, 0]  # ms, us within the ms, us (wrapped), running, ms at begin, speed, real ms at begin
-_MS, _SUB, _US, _RUNNING, _BEGAN, _SPEED, _REAL = range(7)
+# Where the wrapping counters stand at the beginning; only before the run.
+def begin_at(tick_ms, tick_us=0):
+    global _tick_ms, _tick_us
+    _tick_ms = tick_ms & _MASK
+    _tick_us = tick_us & _MASK
 
 
-def set_start(ms):
-    _state[_MS] = ms & _MASK
+def advance(n):
+    global ms, us, _tick_us
+    _tick_us = _tick_us - _MASK - 1 + n if _tick_us > _MASK - n else _tick_us + n
+    us += n
+    if us >= 1000:
+        n = us // 1000
+        us -= n * 1000
+        _advance_ms(n)
 
 
-# Simulated time runs from here; speed 0 is as fast as possible, 1 is real time.
-def begin(speed):
-    _state[_RUNNING] = 1
-    _state[_BEGAN] = _state[_MS]
-    _state[_SPEED] = speed
-    _state[_REAL] = _real_ms()
-
-
-def running():
-    return _state[_RUNNING]
-
-
-# Milliseconds since `begin`, 0 before.
-def elapsed_ms():
-    return (_state[_MS] - _state[_BEGAN]) & _MASK if _state[_RUNNING] else 0
-
-
-def advance_us(us):
-    s = _state
-    s[_US] = (s[_US] + us) & _MASK
-    sub = s[_SUB] + us
-    if sub >= 1000:
-        s[_MS] = (s[_MS] + sub // 1000) & _MASK
-        sub %= 1000
-    s[_SUB] = sub
-
-
-# Keep to the pace asked for.
-def pace():
-    speed = _state[_SPEED]
-    if speed:
-        ahead = elapsed_ms() // speed - _real_diff(_real_ms(), _state[_REAL])
-        if ahead > 0:
-            _real_sleep_ms(ahead)
-
-
-def sleep_us(us):
-    advance_us(us)
-
-
-def sleep_ms(ms):
-    if not _state[_RUNNING]:
-        _real_sleep_ms(ms)
-    s = _state
-    s[_MS] = (s[_MS] + ms) & _MASK
-    s[_US] = (s[_US] + (ms % 1000000) * 1000) & _MASK
-
-
-def sleep(seconds):
-    sleep_ms(int(seconds * 1000))
+def _advance_ms(n):
+    global ms, _tick_ms
+    ms += n
+    _tick_ms = _tick_ms - _MASK - 1 + n if _tick_ms > _MASK - n else _tick_ms + n
 
 
 def ticks_ms():
-    return _state[_MS]
+    return _tick_ms
 
 
 def ticks_us():
-    return _state[_US]
+    return _tick_us
 
 
-def ticks_diff(a, b):
-    return ((a - b + 0x20000000) & _MASK) - 0x20000000
+def sleep_us(n):
+    advance(n)
 
 
-def ticks_add(a, b):
-    return (a + b) & _MASK
+# Whole days at once, for tests of the wraps.
+def sleep_ms(n):
+    while n > 500000:
+        advance(500000000)
+        n -= 500000
+    advance(n * 1000)
+    if pace:
+        pace()
 
 
-def time():
-    return 946684800 + _state[_MS] // 1000
+# Difference in us between now and an instant kept as (ms, us).
+def since_us(then_ms, then_us):
+    return (ms - then_ms) * 1000 + us - then_us

@@ -1,13 +1,17 @@
-# What the firmware uses of the module `micropython`, for CPython.
+# What the firmware asks of `micropython`, for a run under CPython.
 
 
 def const(value):
     return value
 
 
-def native(function):
-    return function
-
-
-def kbd_intr(_character):
+def kbd_intr(_):
     pass
+
+
+def heap_lock():
+    return 1
+
+
+def heap_unlock():
+    return 0

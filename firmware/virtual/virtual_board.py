@@ -1,0 +1,65 @@
+# Puts the models where the board description says the parts are.
+
+import machine
+from parts import DeltaSigma16, DeltaSigma24, PortExpander, SensorInputs, decode
+
+
+class VirtualBoard:
+    def __init__(self, world, description):
+        self.world = world
+        self.parts = {}
+        self.silent = set()  # addresses of parts that do not answer
+        self.bus_low = False  # a part holds the data line low; nine clocks free it
+        self._clocks = 0
+        self._levels = {}
+        self._shifted = b"\x1f\x3f"
+        mux = description["mux"]
+        self._alive = mux["alive_pin"]
+        self._latch = mux.get("latch_pin", -1)
+        self._i2c = description["i2c"]
+        self._place(description, mux)
+        machine.board = self
+
+    def _place(self, description, mux):
+        world = self.world
+        adc = description["adc"]
+        if adc["part"] == "ads1115":
+            self.parts[adc["address"]] = DeltaSigma16(lambda _: world.line_uv(75))
+        else:
+            self.parts[adc["address"]] = DeltaSigma24(lambda _: world.line_uv(20))
+        if mux["part"] == "pca9555":
+            self.parts[mux["address"]] = PortExpander(world)
+        inputs = SensorInputs(world, description)
+        main = description.get("current") or description.get("pack")
+        if main:
+            self.parts[main["address"]] = DeltaSigma16(inputs.main)
+        if description.get("ntc"):
+            self.parts[description["ntc"]["address"]] = DeltaSigma16(inputs.heat)
+
+    def part(self, address):
+        if address in self.silent or address not in self.parts:
+            raise OSError(19)
+        return self.parts[address]
+
+    def pin_level(self, number):
+        if number == self._i2c["sda"]:
+            return 0 if self.bus_low else 1
+        return self._levels.get(number, 1)
+
+    def pin_set(self, number, level):
+        rising = level and not self._levels.get(number, 0)
+        self._levels[number] = level
+        if not rising:
+            return
+        if number == self._alive:
+            self.world.kick()
+        elif number == self._latch:
+            decode(self.world, self._shifted[-1], self._shifted[-2])
+        elif number == self._i2c["scl"] and self.bus_low:
+            self._clocks += 1
+            if self._clocks >= 9:
+                self.bus_low = False
+                self._clocks = 0
+
+    def spi_write(self, data):
+        self._shifted = (self._shifted + bytes(data))[-2:]
