@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
+import math
+from dataclasses import asdict, fields, is_dataclass
 from typing import Any
 
 from evenstring import __version__
 from evenstring.analysis.findings import analyse
-from evenstring.analysis.model import Findings
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
@@ -24,17 +24,39 @@ def build_report(session: Session, profile: PackProfile) -> dict[str, Any]:
         "instrument": _instrument(session),
         "limits": {k: getattr(profile, k) for k in ("full_v", "ceiling_v", "empty_v", "discard_v")},
         "profile": {"name": profile.name, "chemistry": profile.chemistry, "defaults": list(profile.defaults)},
-        "phases": [asdict(p) for p in found.phases],
-        "spread": _spread(found),
-        "events": [_event(e) for e in (asdict(e) for e in found.events)],
-        "shortest_visible_s": _rounded(found.shortest_visible_s, 3),
-        "charge": None,
-        "balancing": None,
-        "weakness": [],
-        "reserve": None,
-        "verdict": None if found.verdict is None else asdict(found.verdict),
-        "unknown": _unknown(found),
+        "assumed": list(found.assumed),
+        "phases": _plain(found.phases),
+        "spread": _plain(found.spread),
+        "events": _plain(found.events),
+        "shortest_visible_s": _plain(found.shortest_visible_s),
+        "charge": {**_plain(found.charge), "cycles": _plain(found.charges)},
+        "charger": _plain(found.charger),
+        "balancing": _plain(found.balancing),
+        "ride": _plain(found.rides[-1]) if found.rides else None,
+        "rides": _plain(found.rides),
+        "repair": _plain(found.repair),
+        "capacity": _plain(found.capacity),
+        "temperature": {"events": _plain(found.temperature)},
+        "weakness": _plain(found.weakness),
+        "reserve": _plain(found.reserve),
+        "verdict": _plain(found.verdict),
+        "unknown": {u.what: {"why": u.why, "record_next": u.record_next} for u in found.unknown},
     }
+
+
+def _plain(value: Any) -> Any:
+    """Values that JSON knows: dataclasses as mappings, six significant digits, no NaN and no infinity."""
+    if is_dataclass(value) and not isinstance(value, type):
+        return {f.name: _plain(getattr(value, f.name)) for f in fields(value)}
+    if isinstance(value, dict):
+        return {str(k): _plain(v) for k, v in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_plain(v) for v in value]
+    if isinstance(value, (bool, int, str)) or value is None:
+        return value
+    number = float(value)
+    # Times of long recordings need the thousandth of a second; six significant digits would round them.
+    return (round(number, 3) if abs(number) >= 100 else float(f"{number:.6g}")) if math.isfinite(number) else None
 
 
 def _recording(session: Session) -> dict[str, Any]:
@@ -57,32 +79,3 @@ def _instrument(session: Session) -> dict[str, Any]:
     known = asdict(session.ident)
     known["meter"] = asdict(session.meter)
     return known
-
-
-def _spread(found: Findings) -> dict[str, Any]:
-    values = asdict(found.spread)
-    values["departures_mv"] = [_rounded(v, 3) for v in found.spread.departures_mv]
-    return {k: _rounded(v, 3) if isinstance(v, float) else v for k, v in values.items()}
-
-
-def _event(event: dict[str, Any]) -> dict[str, Any]:
-    return {k: _rounded(v, 4) if isinstance(v, float) else v for k, v in event.items()}
-
-
-def _rounded(value: float | None, digits: int) -> float | None:
-    return None if value is None else round(value, digits)
-
-
-def _unknown(found: Findings) -> dict[str, dict[str, str]]:
-    later = "this version does not work it out yet"
-    unknown = {key: {"why": later} for key in ("charge", "balancing", "weakness", "reserve")}
-    if found.verdict is None:
-        unknown["verdict"] = {"why": "no limit was visited, and how the charge went is not worked out yet"}
-    if found.spread.uncertainty_mv is None:
-        unknown["spread.uncertainty_mv"] = {"why": "the instrument did not state its own uncertainty"}
-    if found.spread.rest_mv is None:
-        unknown["spread.rest_mv"] = {
-            "why": "no rest of 5 minutes or more in this recording",
-            "record_next": "leave the pack alone for an hour with the monitor on",
-        }
-    return unknown

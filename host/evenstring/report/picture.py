@@ -117,7 +117,7 @@ def _svg(p: Picture) -> Markup:
             )
         )
     parts += [Markup('<path class="grid" d="M0 {}H{}"/>').format(_y(p, v), _W) for v, _ in p.y.ticks]
-    parts += [Markup('<path class="area {}" d="{}"/>').format(a.kind, _outline(p, a)) for a in p.areas]
+    parts += [Markup('<path class="fill {}" d="{}"/>').format(a.kind, _outline(p, a)) for a in p.areas]
     parts += [Markup('<path class="rule {}" d="M0 {}H{}"/>').format(r.kind, _y(p, r.y), _W) for r in p.rules]
     for line in sorted(p.lines, key=lambda one: one.kind != "quiet"):
         parts.append(

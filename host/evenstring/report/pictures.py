@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.report.axis import clock, number_axis, surface_axis, time_axis
+from evenstring.report.axis import Axis, clock, number_axis, surface_axis, time_axis
 from evenstring.report.downsample import Reduced, departures_mv, reduce_extremes
 from evenstring.report.picture import Area, Line, Picture, Rule, Span
 from evenstring.report.words import EVENTS, PHASES
@@ -136,11 +136,17 @@ def events_picture(session: Session, report: dict[str, Any]) -> Picture | None:
         caption="Each bar is one visit of one group beyond a limit, at its place along the string"
         " (group 1 is at pack negative). Very short visits are drawn wider than they were.",
         x=time_axis(0.0, session.duration_s),
-        y=number_axis(1.0, float(max(session.groups, 2)), "place along the string"),
+        y=_places(session.groups),
         y_word="place along the string",
         lines=tuple(lines),
         spans=phase_spans(report),
     )
+
+
+def _places(groups: int) -> Axis:
+    step = max(round(groups / 6), 1)
+    marks = sorted({1, *range(step, groups + 1, step), groups})
+    return Axis(0.2, groups + 0.8, tuple((float(m), str(m)) for m in marks), "place along the string")
 
 
 def balancing_picture(session: Session, report: dict[str, Any]) -> Picture | None:
@@ -153,7 +159,8 @@ def balancing_picture(session: Session, report: dict[str, Any]) -> Picture | Non
     target = balancing.get("target_mv") or 10.0
     charges = [p for p in report.get("phases") or [] if p["kind"] in ("charge_cc", "charge_cv", "holding")]
     end = charges[-1]["end_s"] if charges else session.duration_s
-    begin = max(end - max(3 * remaining, 3600.0), 0.0)
+    held = [p["start_s"] for p in charges if p["kind"] != "charge_cc"]  # before that nothing balances
+    begin = max(end - max(3 * remaining, 3600.0), held[-1] if held else 0.0)
     pick = (session.time_s >= begin) & (session.time_s <= end)
     if pick.sum() < 2:
         return None

@@ -85,7 +85,7 @@
     (held ? [held] : plot.lines).forEach(function (line) {
       var p = near(plot, line, x);
       if (!p) return;
-      var away = y === null ? (line.classList.contains("quiet") ? 1 : 0) * H + p[1] * 0 : Math.abs(p[1] - y * H);
+      var away = y === null ? (line.classList.contains("quiet") ? 1 : 0) : Math.abs(p[1] - y * H);
       if (!best || away < best.away) best = { away: away, line: line, at: p };
     });
     var text = clock(time);
@@ -104,15 +104,16 @@
     var at = el("input", { type: "range", min: 0, max: 1000, value: 500 });
     at.addEventListener("input", function () { tell(plot, at.value / 1000, null); });
     plot.out = el("output");
+    var main = plot.figure.id === "picture-levels"; // the others follow its zoom and need only the reading
     var bar = el("div", { className: "tools" }, [el("label", {}, ["read at ", at])]);
     var names = Array.from(new Set(plot.lines.map(function (l) { return l.dataset.name; })));
-    if (names.length > 1 && plot.figure.id === "picture-levels") {
+    if (names.length > 1 && main) {
       names.sort(function (a, b) { return a.localeCompare(b, "en", { numeric: true }); });
       var pick = el("select", {}, ["all groups"].concat(names).map(function (n, i) { return el("option", { value: i ? n : "", textContent: n }); }));
       pick.addEventListener("change", function () { hold(pick.value); });
       bar.append(el("label", {}, ["follow ", pick]));
     }
-    [["closer", 0.25], ["wider", -0.5]].forEach(function (b) {
+    (main ? [["closer", 0.25], ["wider", -0.5]] : []).forEach(function (b) {
       var button = el("button", { type: "button", textContent: b[0] });
       button.addEventListener("click", function () {
         var mid = plot.cursor.hidden ? 0.5 : parseFloat(plot.cursor.style.left) / 100, w = to - from, cut = w * b[1];
@@ -122,7 +123,8 @@
     });
     var all = el("button", { type: "button", textContent: "all of it" });
     all.addEventListener("click", function () { zoom(0, 1); });
-    bar.append(all, plot.out);
+    if (main) bar.append(all);
+    bar.append(plot.out);
     plot.figure.querySelector(".plot").after(bar);
   }
   function pointer(plot) {
