@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -28,7 +29,8 @@ def command(recording: Path, reference: Path, board: Path | None, output: Path |
     """Compare RECORDING with the reference meter's readings in REFERENCE (CSV) and give each channel's correction.
 
     REFERENCE has the columns group, start_s, end_s (seconds of the recording), volts and u_volts (the meter's standard
-    uncertainty). A gain is found only where a group was measured at two voltages at least 0.4 V apart.
+    uncertainty, taken as common to all groups). A gain is found only where a group was measured at two voltages at
+    least 0.4 V apart.
     """
     if output and not board:
         raise click.UsageError("-o needs --board, the board description in force while recording")
@@ -38,7 +40,8 @@ def command(recording: Path, reference: Path, board: Path | None, output: Path |
     channels = calibrate(load_session([recording]), parse_reference(_read(reference), str(reference)))
     click.echo("group  offset uV  gain ppm  u mV (k=1)  points")
     for c in channels:
-        click.echo(f"{c.group:>5}  {c.offset_uv:>+9d}  {c.gain_ppm:>+8d}  {c.u_v * 1000:>10.2f}  {c.points:>6}")
+        u_mv = math.hypot(c.u_own_v, c.u_reference_v) * 1000
+        click.echo(f"{c.group:>5}  {c.offset_uv:>+9d}  {c.gain_ppm:>+8d}  {u_mv:>10.2f}  {c.points:>6}")
     if output and board:
         text = json.dumps(_with(_description(board), channels, str(board)), indent=2) + "\n"
         write_new(output, text.encode(), force)
@@ -70,4 +73,10 @@ def _with(data: dict[str, Any], channels: Sequence[Channel], where: str) -> dict
     if len(offsets) != len(channels) or len(gains) != len(channels):
         raise InputError(f"{where}: its calibration does not have one value a group")
     both = [compose((o, g), (c.offset_uv, c.gain_ppm)) for o, g, c in zip(offsets, gains, channels, strict=True)]
-    return data | {"calibration": {"offset_uv": [o for o, _ in both], "gain_ppm": [g for _, g in both]}}
+    meter = dict(data.get("meter") or {})
+    meter |= {
+        "gain_u_ppm": math.ceil(max(c.u_reference_v / c.volts_v for c in channels) * 1e6),
+        "channel_u_uv": math.ceil(max(c.u_own_v for c in channels) * 1e6),
+    }
+    calibration = {"offset_uv": [o for o, _ in both], "gain_ppm": [g for _, g in both]}
+    return data | {"calibration": calibration, "meter": meter}

@@ -19,6 +19,7 @@ _WIRE_STEP_UV = 200.0
 _DERATE = 0.6  # share of a resistor's rated power that is used; common practice, no source
 _RELAY_MARGIN = 1.5  # off rating over string voltage; common practice, no source
 _TARGET_SHARE = 1 / 3  # the expanded uncertainty of a difference may take a third of the target
+_GAIN_REACH_PPM = 10_000.0  # of the calibration in a board description
 _HOURS_A_WEEK = 168.0
 _HOURS_30_DAYS = 720.0
 
@@ -131,6 +132,7 @@ def _error_lines(d: RelayScan) -> list[Line]:
     band_hz = d.converter.rate_hz / 2
     johnson_uv = math.sqrt(4 * _BOLTZMANN * _HOT_K * pair * band_hz) * 1e6
     noise_uv = math.sqrt(d.converter.noise_uv**2 + johnson_uv**2 + d.converter.step_uv**2 / 12 + _WIRE_STEP_UV**2 / 12)
+    middle_v = d.bus.bias_v * d.converter.common_ohm / (d.converter.common_ohm + d.bus.bias_ohm)
     channel_uv = math.sqrt((leak_uv**2 + mismatch_uv**2 + unsettled_uv**2) / 3)
     spread_mv = 2 * math.sqrt(2) * math.sqrt(channel_uv**2 + noise_uv**2 / 2) * 1e-3
     limit_mv = d.string.target_mv * _TARGET_SHARE
@@ -145,6 +147,12 @@ def _error_lines(d: RelayScan) -> list[Line]:
              True),
         Line("load_ppm", "gain lost in the leads", pair / (load + pair) * 1e6, "ppm",
              "leads against bias and input; common to all groups"),
+        Line("gain_need_ppm", "gain that calibration must mend", pair / (load + pair) * 1e6 + d.converter.gain_ppm,
+             "ppm", "leads and converter; the board description reaches 10,000", _GAIN_REACH_PPM),
+        Line("input_low_v", "lowest voltage at an input", middle_v - volts / 2, "V",
+             "bias against the converter's common-mode input, half a group below", 0.0, True),
+        Line("input_high_v", "highest voltage at an input", middle_v + volts / 2, "V",
+             "half a group above; at most the island's lowest supply", d.bus.supply_min_v),
         Line("mismatch_uv", "its difference between groups, bound", mismatch_uv, "uV", "tolerance of the leads"),
         Line("tau_us", "time constant of the bus", tau_us, "us", "two leads x bus capacitance"),
         Line("settle_us", "wait after closing", settle_us(d.series.ohm, d.bus.pf), "us", "eleven of them and 20 us"),
@@ -165,11 +173,11 @@ def _time_lines(d: RelayScan) -> list[Line]:
     convert_us = 1e6 / d.converter.rate_hz * (1 + d.converter.clock_tolerance)
     wait_us = settle_us(d.series.ohm, d.bus.pf)
     step_us = d.relay.on_us + d.relay.off_us + wait_us + convert_us + d.converter.overhead_us
-    scan_ms = step_us * (2 * d.string.groups + d.converter.extra_steps) / 1000
+    scan_ms = (step_us * (2 * d.string.groups + d.converter.extra_steps) + d.converter.pack_us) / 1000
     return [
         Line("convert_us", "conversion", convert_us, "us", "1 / rate, slow clock"),
         Line("step_us", "one step", step_us, "us", "relay off, relay on, settle, convert, overhead"),
-        Line("scan_ms", "one scan, out and back", scan_ms, "ms", "two passes, zero and stuck tests"),
+        Line("scan_ms", "one scan, out and back", scan_ms, "ms", "two passes, zero, stuck tests, pack samples"),
         Line("scans_per_s", "scans a second", 1000 / scan_ms, "1/s", "from largest times of the parts"),
     ]
 

@@ -40,12 +40,18 @@ class ReferencePoint:
 
 @dataclass(frozen=True, slots=True)
 class Channel:
-    """Correction of one group's channel. `u_v`: standard uncertainty of a corrected reading within the range measured."""
+    """Correction of one group's channel.
+
+    Standard uncertainties of a corrected reading within the range measured: `u_own_v` of this channel alone,
+    `u_reference_v` of the reference meter, common to all channels, so that it cancels in the spread.
+    """
 
     group: int
     offset_uv: int
     gain_ppm: int
-    u_v: float
+    u_own_v: float
+    u_reference_v: float
+    volts_v: float  # lowest reference voltage of the channel
     points: int
     largest_rest_v: float  # largest departure of a point from the fit; 0 when the fit passes through all
 
@@ -93,7 +99,6 @@ def _channel(session: Session, group: int, points: list[ReferencePoint]) -> Chan
         raise InputError(f"group {group} has no reference reading; measure every group at least once")
     raw, u_raw = np.array([_mean(session, p) for p in points]).T
     reference = np.array([p.volts_v for p in points])
-    u_reference = max(p.u_v for p in points)
     weight = 1 / (u_raw**2 + 1e-12)
     gain = 0.0
     if np.ptp(reference) >= GAIN_SPAN_V:
@@ -109,8 +114,17 @@ def _channel(session: Session, group: int, points: list[ReferencePoint]) -> Chan
         )
     rest = (raw + offset) * (1 + gain) - reference
     scatter = float(np.sqrt(np.sum(rest**2) / max(len(points) - (2 if gain else 1), 1)))
-    u_v = math.sqrt(u_reference**2 + float(np.max(u_raw)) ** 2 + scatter**2 + session.meter.resolution_v**2 / 12)
-    return Channel(group, offset_uv, gain_ppm, u_v, len(points), float(np.max(np.abs(rest))))
+    u_own = math.sqrt(float(np.max(u_raw)) ** 2 + scatter**2 + session.meter.resolution_v**2 / 12)
+    return Channel(
+        group=group,
+        offset_uv=offset_uv,
+        gain_ppm=gain_ppm,
+        u_own_v=u_own,
+        u_reference_v=max(p.u_v for p in points),
+        volts_v=float(reference.min()),
+        points=len(points),
+        largest_rest_v=float(np.max(np.abs(rest))),
+    )
 
 
 def _mean(session: Session, point: ReferencePoint) -> tuple[float, float]:

@@ -51,7 +51,9 @@ class Bus:
     """Everything between the relays and the converter."""
 
     pf: float = 3300.0  # across the two lines
-    bias_ohm: float = 1e6  # from each line to the middle of the island's supply
+    bias_ohm: float = 2.4e6  # from each line to bias_v
+    bias_v: float = 2.9  # above the middle, since the converter's own input pulls down
+    supply_min_v: float = 4.75  # of the island
     clamp_max_ma: float = 5.0  # what clamps and island supply sink for ever
 
 
@@ -64,10 +66,12 @@ class Converter:
     rate_hz: float = 860.0
     clock_tolerance: float = 0.10
     input_ohm: float = 22e6  # differential
+    common_ohm: float = 10e6  # each input to ground
     noise_uv: float = 100.0  # standard deviation of one conversion at this rate, without its step
     gain_ppm: float = 1500.0  # common to all groups
     overhead_us: float = 700.0  # bus transfers and interpreter, each step
-    extra_steps: int = 5  # zero and stuck tests of a scan
+    extra_steps: int = 4  # zero and stuck tests of a scan
+    pack_us: float = 4500.0  # three samples of the whole pack's voltage
 
 
 @dataclass(frozen=True, slots=True)

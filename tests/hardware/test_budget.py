@@ -1,0 +1,190 @@
+"""The budget against hand-worked cases, against closed formulas of handbooks, and against the firmware's own times."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from types import SimpleNamespace
+
+import pytest
+from click.testing import CliRunner
+from evenstring.commands.budget import command
+from evenstring.errors import InputError
+from evenstring.hardware.budget import budget_of, leak_paths, settle_us, taps_on_lines
+from evenstring.hardware.front_end import DividerBank, RelayScan, parse_front_end
+
+from tests.hardware.firmware_source import BOARDS, board, constant, function
+
+
+def relay(**parts: dict[str, float]) -> RelayScan:
+    lines = ['kind = "relay_scan"']
+    for table, values in parts.items():
+        lines += [f"[{table}]", *(f"{key} = {value}" for key, value in values.items())]
+    design = parse_front_end("\n".join(lines), "test")
+    assert isinstance(design, RelayScan)
+    return design
+
+
+def test_reference_design_keeps_every_limit() -> None:
+    assert budget_of(RelayScan()).over == ()
+
+
+def test_leakage_of_ordinary_relays_is_refused() -> None:
+    # Worked by hand: 36 groups, 37 taps, 19 on the even line, 18 leak; 18 x 1 uA x 10 kohm = 180 mV.
+    design = relay(string={"groups": 36}, series={"ohm": 10000.0}, relay={"off_leak_max_na": 1000.0})
+    budget = budget_of(design)
+    assert budget.value("leak_uv") == pytest.approx(180_000)
+    assert "leak_allowed_na" in {line.key for line in budget.over}
+
+
+def test_allowed_leakage_is_the_one_at_which_the_limit_is_just_kept() -> None:
+    allowed = budget_of(RelayScan()).value("leak_allowed_na")
+    at_limit = replace(RelayScan(), relay=replace(RelayScan().relay, off_leak_max_na=allowed))
+    line = next(x for x in budget_of(at_limit).lines if x.key == "spread_u_mv")
+    assert line.value == pytest.approx(line.limit, rel=1e-9)
+
+
+def test_stuck_relays_across_the_full_string_heat_as_ohms_law_says() -> None:
+    # By hand: 151.2 V across two 10 kohm: 7.56 mA, 0.57 W in each.
+    budget = budget_of(relay(string={"groups": 36, "group_max_v": 4.2}, series={"ohm": 10000.0, "parts": 1}))
+    assert budget.value("fault_ma") == pytest.approx(7.56)
+    assert budget.value("part_w") == pytest.approx(0.5715, abs=1e-4)
+    assert {"fault_ma", "part_w"} <= {line.key for line in budget.over}
+
+
+def test_tolerance_of_the_leads_makes_spread() -> None:
+    # By hand: 1 % of 20 kohm against 940 kohm and 4.2 V: 0.87 mV.
+    design = relay(
+        string={"group_max_v": 4.2},
+        series={"ohm": 10000.0, "tolerance_ppm": 10000.0},
+        bus={"bias_ohm": 470000.0},
+        converter={"input_ohm": 1e12},
+    )
+    assert budget_of(design).value("mismatch_uv") == pytest.approx(875, abs=1)
+
+
+def test_divider_bank_unbalances_the_string_it_measures() -> None:
+    # By hand, 1 Mohm a tap, 4.0 V groups: 24 groups 1.200 mA against 0.096 mA: 0.795 Ah in 30 days; 36 groups 1.81 Ah.
+    for groups, uneven in ((24, 0.795), (36, 1.814)):
+        text = f'kind = "divider_bank"\n[string]\ngroups = {groups}\ngroup_max_v = 4.0\n[divider]\nohm = 1e6\n'
+        budget = budget_of(parse_front_end(text, "test"))
+        assert budget.value("uneven_ah_30d") == pytest.approx(uneven, abs=2e-3)
+        assert "uneven_ah_30d" in {line.key for line in budget.over}
+
+
+def test_divider_bank_is_refused_above_the_string_that_it_can_resolve() -> None:
+    # By hand: 5 ppm/K over 20 K is 100 ppm, 15 mV of 151 V; one step of 16 bits is 2.3 mV.
+    text = 'kind = "divider_bank"\n[string]\ngroups = 36\ngroup_max_v = 4.2\n'
+    budget = budget_of(parse_front_end(text, "test"))
+    assert budget.value("error_mv") == pytest.approx(15.3, abs=0.05)
+    assert budget.value("step_mv") == pytest.approx(2.31, abs=0.01)
+    small = parse_front_end(
+        'kind = "divider_bank"\n[string]\ngroups = 7\n[divider]\nohm = 4e7\nidle_disconnect = true\n', "test"
+    )
+    assert budget.value("reach_v") == pytest.approx(33, abs=0.2)
+    assert budget_of(small).over == ()
+
+
+def test_johnson_noise_agrees_with_the_handbook_value() -> None:
+    # Any instrumentation handbook: 1 kohm at 300 K makes 4.07 nV in 1 Hz; here 2 x 12 kohm, 430 Hz, 333 K.
+    expected_uv = 4.07e-3 * (24 * 430 * 333 / 300) ** 0.5
+    assert budget_of(RelayScan()).value("johnson_uv") == pytest.approx(expected_uv, rel=2e-3)
+
+
+@pytest.mark.parametrize(("groups", "expected"), [(1, (1, 1)), (24, (13, 12)), (35, (18, 18)), (40, (21, 20))])
+def test_taps_are_shared_between_the_lines(groups: int, expected: tuple[int, int]) -> None:
+    assert taps_on_lines(groups) == expected
+    assert sum(expected) == groups + 1
+
+
+def test_banks_leave_fewer_relays_leaking() -> None:
+    # 21 taps in banks of 8: 7 others of the bank, 2 other bank relays.
+    assert (leak_paths(40), leak_paths(40, 8)) == (20, 9)
+
+
+@pytest.mark.parametrize("ohm", [10000, 12000, 16000])
+def test_settle_time_is_the_firmwares(ohm: int) -> None:
+    firmware = function("build.py", "settle_us")
+    assert settle_us(ohm, 3300) == pytest.approx(firmware(ohm, 3300), abs=2)
+
+
+@pytest.mark.parametrize("path", sorted(BOARDS.glob("*.json")), ids=lambda p: p.stem)
+def test_time_of_a_scan_is_the_firmwares(path) -> None:  # type: ignore[no-untyped-def]  # pytest parameter
+    data = board(path)
+    mux = data["mux"]
+    design = RelayScan()
+    design = replace(
+        design,
+        string=replace(design.string, groups=data["groups"]),
+        series=replace(design.series, ohm=float(mux["series_ohm"])),
+        bus=replace(design.bus, pf=float(mux["bus_pf"])),
+        relay=replace(design.relay, on_us=mux["relay_on_us"], off_us=mux["relay_off_us"]),
+    )
+    settle = function("build.py", "settle_us")(mux["series_ohm"], mux["bus_pf"])
+    front = SimpleNamespace(
+        _off_us=mux["relay_off_us"],
+        _wait_us=mux["relay_on_us"] + settle,
+        _adc=SimpleNamespace(conversion_us=constant("ads111x.py", "CONVERSION_US")),
+        groups=data["groups"],
+        sensors=SimpleNamespace(packs=3),
+    )
+    firmware_ms = function("relay_scan.py", "scan_ms", _BUS_US=constant("relay_scan.py", "_BUS_US"))(front)
+    assert budget_of(design).value("scan_ms") == pytest.approx(firmware_ms, rel=0.02)
+
+
+@pytest.mark.parametrize("path", sorted(BOARDS.glob("*.json")), ids=lambda p: p.stem)
+def test_board_descriptions_keep_the_budget_and_do_not_claim_more_than_it(path) -> None:  # type: ignore[no-untyped-def]  # as above
+    data = board(path)
+    series = replace(RelayScan().series, ohm=float(data["mux"]["series_ohm"]))
+    string = replace(RelayScan().string, groups=data["groups"])
+    budget = budget_of(replace(RelayScan(), series=series, string=string))
+    assert budget.over == ()
+    assert data["meter"]["noise_uv"] >= budget.value("noise_uv")
+    assert data["meter"]["channel_u_uv"] >= budget.value("channel_u_uv")
+    if path.stem != "virtual":  # the virtual parts have no loss in the leads
+        assert data["meter"]["gain_u_ppm"] >= budget.value("gain_need_ppm")
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("kind = 3", "kind"),
+        ("[nothing]", "[nothing] is not known"),
+        ("[series]\nohms = 3", "ohms is not known"),
+        ("[series]\nohm = -3", "must be a number above 0"),
+        ("[series]\nohm = nan", "must be a number above 0"),
+        ("[series]\nparts = 0", "1 or more"),
+        ("[string]\ngroups = 41", "1 to 40"),
+        ("[supply]\nefficiency = 2.0", "at most 1"),
+        ("series = 3", "must be a table"),
+        ("[[", "not valid TOML"),
+        ('kind = "divider_bank"\n[divider]\nidle_disconnect = 3', "true or false"),
+    ],
+)
+def test_a_bad_design_file_is_named_in_one_line(text: str, says: str) -> None:
+    with pytest.raises(InputError, match=r"file\.toml") as caught:
+        parse_front_end(text, "file.toml")
+    assert says in str(caught.value)
+
+
+def test_command_refuses_with_1_and_says_why() -> None:
+    done = CliRunner().invoke(command, ["--groups", "36"])
+    assert done.exit_code == 1
+    assert "Refused: current with two relays stuck" in done.output
+
+
+def test_command_prints_json_and_nothing_else() -> None:
+    done = CliRunner().invoke(command, ["--json"])
+    data = json.loads(done.output)
+    assert (done.exit_code, data["refused"]) == (0, False)
+    assert {"key", "value", "unit", "limit", "ok"} <= set(data["lines"][0])
+
+
+def test_missing_file_is_an_input_error(tmp_path) -> None:  # type: ignore[no-untyped-def]  # pytest fixture
+    done = CliRunner().invoke(command, [str(tmp_path / "none.toml")])
+    assert isinstance(done.exception, InputError)
+
+
+def test_idle_disconnect_takes_nothing() -> None:
+    bank = DividerBank(divider=replace(DividerBank().divider, idle_disconnect=True))
+    assert budget_of(bank).value("uneven_ah_30d") == 0.0
