@@ -2,10 +2,21 @@
 
 from __future__ import annotations
 
+import importlib.util
+from importlib import import_module
+from typing import Any
+
+from evenstring.analysis.balancing import find_balancing
+from evenstring.analysis.charge import find_charges
+from evenstring.analysis.charger import find_charger
 from evenstring.analysis.events import find_events, shortest_visible_s
-from evenstring.analysis.model import Event, Findings, Verdict
-from evenstring.analysis.phases import find_phases
+from evenstring.analysis.model import Balancing, Capacity, Charge, Charger, Event, Findings, Phase, Spread, Unknown
+from evenstring.analysis.pack import find_capacity, find_repair, find_rides, find_temperature
+from evenstring.analysis.phases import phases_of
+from evenstring.analysis.signals import make_signals
 from evenstring.analysis.spread import find_spread
+from evenstring.analysis.uncertainty import meter_error
+from evenstring.analysis.verdict import find_verdict
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
@@ -14,29 +25,82 @@ __all__ = ["analyse"]
 
 def analyse(session: Session, profile: PackProfile) -> Findings:
     """What happened to this string: a pure function of the session and the profile."""
-    phases = find_phases(session, profile)
-    events = find_events(session, profile, phases)
+    if session.scans < 1 or session.groups < 1:
+        return _nothing(session, profile)
+    meter = meter_error(session)
+    signals = make_signals(session)
+    phases = phases_of(signals, profile)
+    events = find_events(session, profile, phases, meter)
+    charges = find_charges(signals, profile, phases, meter)
+    charge = charges[-1] if charges else Charge("none")
+    balancing = find_balancing(signals, profile, phases, charge, meter)
+    charger = find_charger(signals, profile, phases, meter, balancing)
+    rides = find_rides(signals, profile, phases, events)
+    repair, no_repair = find_repair(signals, profile, phases, meter)
+    capacity, no_capacity = find_capacity(signals, profile, phases, meter)
+    temperature, no_temperature = find_temperature(session, phases)
+    spread = find_spread(session, signals, phases)
+    weakness, no_weakness = _other("weakness", "find_weakness", session, profile, phases)
+    reserve, no_reserve = _other("reserve", "find_reserve", session, profile, phases)
+    missing = [no_repair, no_capacity, no_temperature, no_weakness, no_reserve]
     return Findings(
         phases=phases,
-        spread=find_spread(session, phases),
+        spread=spread,
         events=events,
         shortest_visible_s=shortest_visible_s(session),
-        verdict=_verdict(events, profile),
+        verdict=find_verdict(profile, events, charge, balancing, charger, rides),
+        charge=charge,
+        charges=charges,
+        charger=charger,
+        balancing=balancing,
+        rides=rides,
+        repair=repair,
+        capacity=capacity,
+        temperature=temperature,
+        weakness=tuple(weakness or ()),
+        reserve=reserve,
+        unknown=tuple(u for u in missing if u) + _unknowns(spread, charger, balancing, charge, capacity),
+        assumed=meter.assumed,
     )
 
 
-def _verdict(events: tuple[Event, ...], profile: PackProfile) -> Verdict | None:
-    """Only what limit events alone can carry; None when they say nothing."""
-    discarded = [e for e in events if e.kind in ("below_discard", "reversed")]
-    if discarded:
-        reasons = tuple(
-            f"Group {e.group} went to {'beyond the range' if e.extreme_v is None else f'{e.extreme_v:.2f} V'}"
-            f" ({e.kind.replace('_', ' ')}, limit {profile.discard_v:.2f} V) for {e.duration_s:.1f} s."
-            for e in discarded[:5]
-        )
-        return Verdict("do_not_charge", reasons)
-    serious = [e for e in events if e.kind in ("above_ceiling", "lead_open", "below_empty")]
-    if serious:
-        reasons = tuple(f"Group {e.group}: {e.kind.replace('_', ' ')} at {e.start_s:.0f} s." for e in serious[:5])
-        return Verdict("inspect", reasons)
-    return None
+def _other(module: str, function: str, *given: Any) -> tuple[Any, Unknown | None]:
+    """A finding that may not be built in: (result, None), or (None, why not)."""
+    name = f"evenstring.analysis.{module}"
+    if importlib.util.find_spec(name) is None:
+        return None, Unknown(module, "this version does not work it out yet", "a ride, a full charge and a rest")
+    result: tuple[Any, Unknown | None] = getattr(import_module(name), function)(*given)
+    return result
+
+
+def _unknowns(
+    spread: Spread, charger: Charger | None, balancing: Balancing, charge: Charge, capacity: Capacity | None
+) -> tuple[Unknown, ...]:
+    del capacity  # it says so itself
+    out = []
+    if spread.start_mv is None:
+        out.append(Unknown("spread", "no scan in which the string stood still enough", "a minute at rest"))
+    if spread.rest_mv is None:
+        why = "no rest of 5 minutes or more in this recording"
+        out.append(Unknown("spread.rest_mv", why, "leave the pack alone for an hour with the monitor on"))
+    if charge.ended == "none":
+        out.append(Unknown("charge", "there is no charge in this recording", "a whole charge, an hour past the light"))
+    if charger is None:
+        out.append(Unknown("charger", "no constant-voltage part was recorded", "a charge to its end"))
+    elif charger.set == "unknown":
+        why = "the meter's absolute uncertainty is more than half the margin that decides"
+        out.append(Unknown("charger.set", why, "compare one group with a calibrated meter (evenstring calibrate)"))
+    if balancing.remaining_s is None:
+        why = "; ".join(balancing.reasons) or "not worked out"
+        out.append(Unknown("balancing.remaining_s", why, "an hour or more at constant voltage"))
+    return tuple(out)
+
+
+def _nothing(session: Session, profile: PackProfile) -> Findings:
+    events: tuple[Event, ...] = ()
+    phases: tuple[Phase, ...] = ()
+    spread = Spread(None, None, None, None, None, None, None, 0, session.scans, (None,) * session.groups)
+    charge, balancing = Charge("none"), Balancing("not_reached", reasons=("the recording is empty",))
+    verdict = find_verdict(profile, events, charge, balancing, None, ())
+    why = (Unknown("spread", "the recording holds no scan", "check the connection and record again"),)
+    return Findings(phases, spread, events, None, verdict, unknown=why)

@@ -1,28 +1,32 @@
-"""Rest, ride and charge: what happened when. First cut, with and without a current sensor.
+"""Rest, ride and charge: what happened when.
 
-With a sensor the current decides: charging is a positive current that lasts; the constant-voltage part begins when it
-has left its plateau for good. Without one the median group's voltage decides: noise beyond the meter's own is a ride,
-a steady rise is constant-current charging, a flat top after it is constant-voltage charging, and a rest is flat.
+With a current sensor the current decides (here); without one the voltage does (`phases_blind`). A rest needs five
+minutes without current; a shorter pause belongs to the ride round it, else it is `unknown`. A pack that the charger
+still holds is in its constant-voltage part however small the current has become: rest comes after that.
+Boundaries lie midway between the last row of one phase and the first of the next.
 """
 
 from __future__ import annotations
 
-from itertools import pairwise
-
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.arrays import median_group_v, rolling_mean, runs_of
+from evenstring.analysis.arrays import rolling_mean, runs_of
 from evenstring.analysis.model import Phase
+from evenstring.analysis.phases_blind import labels_from_voltage
+from evenstring.analysis.signals import Signals, make_signals
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
-__all__ = ["find_phases", "rest_current_a"]
+__all__ = ["REST_S", "find_phases", "phases_of", "rest_current_a"]
 
+F64 = NDArray[np.float64]
 REST_S = 300.0  # the shortest rest, by definition
-_CHARGE_S = 60.0  # a positive current shorter than this is regeneration
-_BRIDGE_S = 20.0  # pauses within a charge
+_CHARGE_S = 90.0  # a positive current shorter than this is regeneration
+_BRIDGE_S = 20.0  # pauses within a charge or a ride that are no change of phase
 _LEFT_PLATEAU = 0.99  # of the constant current
+_HELD_V = 3e-3  # a group's mean further below the plateau than this is no longer held
+_HELD_A = 5e-3  # and the charger gives at least this
 _REST, _RIDE, _CC, _CV, _UNKNOWN = "rest", "ride", "charge_cc", "charge_cv", "unknown"
 
 
@@ -33,92 +37,149 @@ def rest_current_a(profile: PackProfile) -> float:
 
 def find_phases(session: Session, profile: PackProfile) -> tuple[Phase, ...]:
     """Phases that cover the session without overlap, in order."""
-    if session.scans < 2:
+    return phases_of(make_signals(session), profile) if session.scans >= 2 else ()
+
+
+def phases_of(signals: Signals, profile: PackProfile) -> tuple[Phase, ...]:
+    """The same from series already made."""
+    if len(signals.time_s) < 2:
         return ()
-    labels = _from_current(session, profile) if session.has_current else _from_voltage(session)
-    return _joined(session.time_s, _no_short_rest(session.time_s, labels))
+    if signals.current_a is None:
+        labels = labels_from_voltage(signals)
+    else:
+        labels = _labels_from_current(signals, signals.current_a, rest_current_a(profile))
+    return _joined(signals, _no_short_rest(signals.time_s, labels))
 
 
-def _from_current(session: Session, profile: PackProfile) -> NDArray[np.str_]:
-    assert session.current_a is not None  # noqa: S101  # the caller looked at has_current
-    amps = np.nan_to_num(session.current_a.astype(np.float64))
-    t = session.time_s
-    quiet = rest_current_a(profile)
+def _labels_from_current(signals: Signals, amps: F64, quiet: float) -> NDArray[np.str_]:
+    t = signals.time_s
+    near = _median_of_5(amps) if signals.step_s < 5.0 else amps  # noise must not chop a rest; edges stay where they are
     labels = np.full(len(t), _RIDE, dtype="U9")
-    labels[np.abs(amps) <= quiet] = _REST
-    for first, last in _charges(t, amps > quiet):
-        labels[first:last] = _CC
-        turn = _leaves_plateau(amps[first:last])
-        labels[first + turn : last] = _CV
-    return labels
+    labels[np.abs(near) <= quiet] = _REST
+    charges = _charges(t, near > quiet, near < -quiet, signals.step_s)
+    for first, last in charges:
+        end = _held_until(signals, amps, first, last)
+        labels[first:end] = _CC
+        labels[first + _constant_voltage(signals, amps, first, last) : end] = _CV
+    return _drop_blips(t, labels, signals.step_s)
 
 
-def _charges(t: NDArray[np.float64], positive: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """Stretches of charging: positive current, short pauses bridged, at least a minute long."""
+def _median_of_5(values: F64) -> F64:
+    padded = np.pad(values, 2, mode="edge")
+    return np.asarray(np.median(np.stack([padded[k : k + len(values)] for k in range(5)]), axis=0))
+
+
+def _charges(t: F64, positive: NDArray[np.bool_], negative: NDArray[np.bool_], step_s: float) -> list[tuple[int, int]]:
+    """Stretches of charging: positive current that lasts, short pauses bridged, no discharge inside."""
     joined: list[list[int]] = []
     for first, last in runs_of(positive):
-        if joined and t[first] - t[joined[-1][1] - 1] <= _BRIDGE_S:
-            joined[-1][1] = last
-        else:
-            joined.append([first, last])
-    kept = []
-    for first, last in joined:
-        long = t[last - 1] - t[first] >= _CHARGE_S
-        if long and positive[first:last].mean() > 0.9:
-            kept.append((first, last))
-    return kept
+        if joined and t[first] - t[joined[-1][1] - 1] <= max(_BRIDGE_S, 2 * step_s):
+            before = joined[-1][1]
+            if not negative[before:first].any():
+                joined[-1][1] = last
+                continue
+        joined.append([first, last])
+    return [(a, b) for a, b in joined if t[b - 1] - t[a] + step_s >= min(_CHARGE_S, 3 * max(step_s, 30.0))]
 
 
-def _leaves_plateau(amps: NDArray[np.float64]) -> int:
-    """Index at which the current has left its constant part for good; len(amps) when it never does."""
-    plateau = float(np.percentile(amps, 95)) if len(amps) < 20 else float(np.median(amps[amps > 0.9 * amps.max()]))
-    below = amps < _LEFT_PLATEAU * plateau
-    if not below[-1]:
-        return len(amps)
-    above = np.flatnonzero(~below)
-    return int(above[-1]) + 1 if len(above) else 0
+def _constant_voltage(signals: Signals, amps: F64, first: int, last: int) -> int:
+    """Rows from the start of a charge to its constant-voltage part; all of them when there is none.
+
+    That part begins when the current has left its constant level for good and the voltage is held.
+    """
+    part = amps[first:last]
+    width = max(1, round(5.0 / signals.step_s))
+    smooth = rolling_mean(part, width)
+    plateau = float(np.median(smooth[smooth > 0.95 * smooth.max()]))
+    noise = 3.0 * _row_noise(part) / np.sqrt(width)
+    above = np.flatnonzero(smooth >= min(_LEFT_PLATEAU * plateau, plateau - noise))
+    turn = int(above[-1]) + 1 if len(above) else 0
+    if signals.step_s < 10.0 and 0 < turn < len(part):
+        # The taper is a straight line at first: back from 99 % by as much as it takes to 98 %.
+        lower = np.flatnonzero(smooth >= min(0.98 * plateau, plateau - 2 * noise))
+        turn = max(0, turn - min(int(lower[-1]) + 1 - turn, round(30.0 / signals.step_s)))
+    top = signals.level_v[first:last]
+    if turn < len(part) and not _is_held(top[turn:]):
+        return _reaches_plateau(top, signals.noise_v)  # current not constant (a charger that limits power)
+    started_low = turn > 0 and smooth[:turn].size and len(part) > 10 and _is_held(top)
+    return 0 if started_low and smooth[0] > 1.02 * smooth[-1] else turn
 
 
-def _from_voltage(session: Session) -> NDArray[np.str_]:
-    v = median_group_v(session.volts_v).astype(np.float64)
-    t = session.time_s
-    interval = float(np.median(np.diff(t)))
-    width = max(5, round(60.0 / max(interval, 1e-3)) | 1)
-    smooth = rolling_mean(v, width)
-    jitter = np.sqrt(rolling_mean((v - rolling_mean(v, max(3, round(10.0 / max(interval, 1e-3)) | 1))) ** 2, width))
-    noise = max(session.meter.noise_v or 0.0, session.meter.resolution_v / np.sqrt(12))
-    slope = np.gradient(smooth, t) * 3600.0  # V/h
-    labels = np.full(len(t), _UNKNOWN, dtype="U9")
-    labels[np.abs(slope) < 0.02] = _REST
-    labels[slope >= 0.02] = _CC
-    labels[jitter > 4.0 * noise + 1e-3] = _RIDE
-    return _held_tops(t, smooth, labels)
+def _is_held(level_v: F64) -> bool:
+    """Whether a stretch is flat: its middle 80 % within 4 mV a group."""
+    return bool(np.diff(np.quantile(level_v, [0.1, 0.9]))[0] < 4e-3)
 
 
-def _held_tops(t: NDArray[np.float64], smooth: NDArray[np.float64], labels: NDArray[np.str_]) -> NDArray[np.str_]:
-    """A flat stretch that follows a rise at its very top is a held plateau, not a rest: a rest falls away."""
-    for first, last in runs_of(labels == _REST):
-        after_rise = first > 0 and labels[first - 1] == _CC
-        if after_rise and t[last - 1] - t[first] >= 60.0:
-            top = float(np.nanmax(smooth[first:last]))
-            held = smooth[first:last] > top - 1.5e-3
-            end = first + (int(np.argmin(held)) if not held.all() else len(held))
-            if t[end - 1] - t[first] >= 120.0:
-                labels[first:end] = _CV
+def _reaches_plateau(level_v: F64, noise_v: float) -> int:
+    """First row from which the level stays within 1 mV of the value at the end; all rows if it never settles."""
+    tail = level_v[-max(5, len(level_v) // 10) :]
+    if not _is_held(tail):
+        return len(level_v)
+    below = np.flatnonzero(level_v < np.median(tail) - max(1e-3, 4 * noise_v))
+    turn = int(below[-1]) + 1 if len(below) else 0
+    return turn if len(level_v) - turn > 10 else len(level_v)
+
+
+def _held_until(signals: Signals, amps: F64, first: int, last: int) -> int:
+    """The charge goes on while its voltage is held and some current flows, be it ever so small."""
+    t, level = signals.time_s, signals.level_v
+    if last >= len(t):
+        return last
+    plateau = float(np.median(level[max(first, last - 30) : last]))
+    width = max(1, round(30.0 / signals.step_s))
+    after = slice(last, min(len(t), last + 200_000))
+    quiet_a = max(_HELD_A, 3 * _row_noise(amps[first:last]) / np.sqrt(width))
+    going = (np.abs(level[after] - plateau) < _HELD_V) & (rolling_mean(amps[after], width) > quiet_a)
+    ends = np.flatnonzero(~going | signals.gap_after[after])
+    return last + (int(ends[0]) if len(ends) else len(going))
+
+
+def _row_noise(values: F64) -> float:
+    second = np.diff(values, 2)
+    return float(np.median(np.abs(second)) / 0.6745 / np.sqrt(6.0)) if len(second) > 2 else 0.0
+
+
+def _drop_blips(t: F64, labels: NDArray[np.str_], step_s: float) -> NDArray[np.str_]:
+    """A single stray row of current inside a rest is the sensor's noise."""
+    for first, last in runs_of(labels == _RIDE):
+        if last - first <= 2 and step_s <= 5.0 and 0 < first and last < len(labels):
+            around = (labels[first - 1], labels[last])
+            if around == (_REST, _REST) and t[last] - t[first - 1] < 5 * step_s:
+                labels[first:last] = _REST
     return labels
 
 
-def _no_short_rest(t: NDArray[np.float64], labels: NDArray[np.str_]) -> NDArray[np.str_]:
+def _no_short_rest(t: F64, labels: NDArray[np.str_]) -> NDArray[np.str_]:
     """A pause shorter than a rest belongs to the ride round it, else it is unknown."""
     out = labels.copy()
+    step = float(np.median(np.diff(t)))
     for first, last in runs_of(labels == _REST):
-        if t[min(last, len(t) - 1)] - t[first] < REST_S:
-            before = labels[first - 1] if first else ""
-            after = labels[last] if last < len(labels) else ""
-            out[first:last] = _RIDE if _RIDE in (before, after) else _UNKNOWN
+        if t[min(last, len(t) - 1)] - t[first] + step < REST_S:
+            around = {labels[first - 1] if first else "", labels[last] if last < len(labels) else ""}
+            inside_ride = around == {_RIDE} or (around == {_RIDE, ""} and len(labels) > last - first)
+            out[first:last] = _RIDE if inside_ride else _UNKNOWN
     return out
 
 
-def _joined(t: NDArray[np.float64], labels: NDArray[np.str_]) -> tuple[Phase, ...]:
-    edges = [0, *(np.flatnonzero(labels[1:] != labels[:-1]) + 1).tolist(), len(labels) - 1]
-    return tuple(Phase(str(labels[a]), float(t[a]), float(t[b])) for a, b in pairwise(edges) if b > a)
+def _joined(signals: Signals, labels: NDArray[np.str_]) -> tuple[Phase, ...]:
+    """Runs of one label; a long gap in the record is a phase of its own, in which nothing is known."""
+    t, gap = signals.time_s, signals.gap_after
+    edges = np.flatnonzero((labels[1:] != labels[:-1]) | gap[:-1])
+    found: list[Phase] = []
+    start = float(t[0])
+    for k in edges.tolist():
+        label = str(labels[k])
+        if gap[k]:
+            found.append(_phase(label, start, float(t[k])))
+            found.append(Phase(_UNKNOWN, float(t[k]), float(t[k + 1]), "gap in the recording"))
+            start = float(t[k + 1])
+        else:
+            middle = float(t[k] + t[k + 1]) / 2
+            found.append(_phase(label, start, middle))
+            start = middle
+    found.append(_phase(str(labels[-1]), start, float(t[-1])))
+    return tuple(p for p in found if p.end_s > p.start_s)
+
+
+def _phase(label: str, start_s: float, end_s: float) -> Phase:
+    return Phase(label, start_s, end_s, "pause too short for a rest" if label == _UNKNOWN else "")

@@ -1,90 +1,142 @@
-"""Spread: highest minus lowest group, from scans that can bear the claim, with its expanded uncertainty.
+"""Spread: highest minus lowest group, from scans that can bear the claim, each claim with its 95 % interval.
 
-Uncertainty follows JCGM 100:2008: the channels' own standard uncertainty and the noise of a reading are independent
-between groups; the gain that all groups share cancels in a difference and is not counted. A scan in which the string
-moved is not used: with an out and a back pass, the largest |out - back| of a group says how much it moved.
+A scan in which the string moved is not used: with an out and a back pass, the largest |out - back| of a group says how
+much it moved (start minus end of a scan does not: a load that rises and falls within it goes unseen). The quantity is
+the spread at one common instant. The interval is the Monte Carlo one of `uncertainty`; the gain that all groups share
+cancels. At rest the pack may still relax: how long it had rested is stated beside the figure.
 """
 
 from __future__ import annotations
+
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.arrays import median_group_v, spread_v
-from evenstring.analysis.model import Phase, Spread
+from evenstring.analysis.model import Phase, Spread, SpreadClaim
+from evenstring.analysis.uncertainty import MeterError, meter_error, spread_interval
 from evenstring.session import Session
 
-__all__ = ["find_spread", "trusted_scans"]
+if TYPE_CHECKING:
+    from evenstring.analysis.signals import Signals
 
-SKEW_LIMIT_V = 5e-3  # a scan in which a group moved by more supports no spread
-_EDGE_SCANS = 5  # scans averaged for the figures at start and end
+__all__ = ["claim_at", "find_spread", "trusted_scans"]
+
+F64 = NDArray[np.float64]
+SKEW_LIMIT_V = 3e-3  # a scan in which a group moved by more supports no spread
+_EDGE_S = 20.0  # time averaged for the figures at start, end and rest
+_EDGE_ROWS = 20
 
 
 def trusted_scans(session: Session) -> NDArray[np.bool_]:
     """(n,) True where the string stood still enough during the scan, and two groups or more were measured."""
-    enough: NDArray[np.bool_] = np.isfinite(session.volts_v).sum(axis=1) >= 2
+    enough: NDArray[np.bool_] = np.isfinite(session.volts_v).sum(axis=1) >= min(2, session.groups)
+    noise = session.meter.noise_v or 0.0005
     if session.out_back_v is not None:
-        moved = np.nan_to_num(np.abs(session.out_back_v)).max(axis=1, initial=0.0)
-        noise = session.meter.noise_v or 0.0
-        return np.asarray(enough & (moved <= SKEW_LIMIT_V + 4 * noise))
+        moved = np.abs(np.nan_to_num(session.out_back_v)).max(axis=1, initial=0.0)
+        return np.asarray(enough & (moved <= SKEW_LIMIT_V + 5 * noise))
     if not session.span_s.any():
         return enough
     # One pass: the median group's change from scan to scan stands in for its change within a scan.
     v = median_group_v(session.volts_v)
     change = np.abs(np.diff(v, prepend=v[:1]))
     change = np.maximum(change, np.append(change[1:], change[-1:]))
-    return np.asarray(enough & (change <= SKEW_LIMIT_V))
+    return np.asarray(enough & (change <= SKEW_LIMIT_V + 3 * noise))
 
 
-def find_spread(session: Session, phases: tuple[Phase, ...]) -> Spread:
+def find_spread(session: Session, signals: Signals, phases: tuple[Phase, ...]) -> Spread:
     """Spread at start, end, rest and its largest, from trusted scans only."""
-    good = np.flatnonzero(trusted_scans(session))
-    nothing = Spread(None, None, None, None, None, None, None, 0, session.scans, (None,) * session.groups)
+    meter = meter_error(session)
+    good = np.flatnonzero(signals.trusted & (np.isfinite(signals.volts_v).sum(axis=1) >= min(2, session.groups)))
+    scans = int(trusted_scans(session).sum())
     if not len(good):
-        return nothing
-    mv = spread_v(session.volts_v[good]) * 1000.0
-    peak = int(np.nanargmax(mv))
-    end = session.volts_v[good[-_EDGE_SCANS:]]
-    rest, relaxed = _at_rest(session, good, mv, phases)
+        return Spread(None, None, None, None, None, None, None, 0, session.scans, (None,) * session.groups)
+    claims = {
+        "start": claim_at("start", signals, good[: _rows(signals)], meter),
+        "end": claim_at("end", signals, good[-_rows(signals) :], meter),
+        "max": _largest(signals, good, meter),
+    }
+    rest = _last_rest(phases)
+    if rest is not None:
+        inside = good[(signals.time_s[good] >= rest.start_s) & (signals.time_s[good] <= rest.end_s)]
+        if len(inside):
+            claims["rest"] = claim_at("rest", signals, inside[-_rows(signals) :], meter)
+    at_rest = claims.get("rest")
     return Spread(
-        start_mv=float(np.nanmean(mv[:_EDGE_SCANS])),
-        end_mv=float(np.nanmean(mv[-_EDGE_SCANS:])),
-        max_mv=float(mv[peak]),
-        max_at_s=float(session.time_s[good[peak]]),
-        rest_mv=rest,
-        rest_after_s=relaxed,
-        uncertainty_mv=_expanded_mv(session),
-        scans_used=len(good),
-        scans_skewed=session.scans - len(good),
-        departures_mv=_departures(end),
+        start_mv=claims["start"].best_mv,
+        end_mv=claims["end"].best_mv,
+        max_mv=claims["max"].best_mv,
+        max_at_s=claims["max"].at_s,
+        rest_mv=None if at_rest is None else at_rest.best_mv,
+        rest_after_s=None if rest is None or at_rest is None else at_rest.at_s - rest.start_s,
+        uncertainty_mv=max(max(c.best_mv - c.low_mv, c.high_mv - c.best_mv) for c in claims.values()),
+        scans_used=scans,
+        scans_skewed=session.scans - scans,
+        departures_mv=_departures(_mean(signals, good[-_rows(signals) :])),
+        claims=tuple(claims.values()),
+        largest_move_within_scan_mv=_move_within(session),
     )
 
 
-def _at_rest(
-    session: Session, good: NDArray[np.int64], mv: NDArray[np.float32], phases: tuple[Phase, ...]
-) -> tuple[float | None, float | None]:
-    """Spread at the end of the last rest, and how long that rest had lasted."""
-    for phase in reversed(phases):
-        if phase.kind != "rest":
-            continue
-        inside = (session.time_s[good] >= phase.start_s) & (session.time_s[good] <= phase.end_s)
-        if inside.any():
-            return float(np.nanmean(mv[inside][-_EDGE_SCANS:])), phase.end_s - phase.start_s
-    return None, None
+def claim_at(where: str, signals: Signals, rows: NDArray[np.int64], meter: MeterError) -> SpreadClaim:
+    """The spread of the mean of some rows, with its interval."""
+    volts = _mean(signals, rows)
+    departure = signals.volts_v[rows] - signals.level_v[rows, None]
+    # While a load changes the groups move against each other: that movement is not noise of the meter alone.
+    moving = float(np.nanmax(np.nanstd(departure, axis=0))) if len(rows) > 2 else 0.0
+    u = meter.one_v(len(rows), skew_v=max(0.0, moving - 2 * meter.noise_v) / np.sqrt(len(rows)))
+    best, low, high = spread_interval(volts, u)
+    known = volts[np.isfinite(volts)]
+    return SpreadClaim(
+        where=where,
+        at_s=float(signals.time_s[rows].mean()),
+        measured_mv=float(known.max() - known.min()) * 1e3,
+        best_mv=best * 1e3,
+        low_mv=low * 1e3,
+        high_mv=high * 1e3,
+        scans=len(rows),
+    )
 
 
-def _departures(volts_v: NDArray[np.float32]) -> tuple[float | None, ...]:
-    departure = (volts_v - median_group_v(volts_v)[:, None]) * 1000.0
-    count = np.isfinite(departure).sum(axis=0)
-    total = np.nansum(departure, axis=0)
-    return tuple(float(s / c) if c else None for s, c in zip(total, count, strict=True))
+def _rows(signals: Signals) -> int:
+    return int(np.clip(round(_EDGE_S / signals.step_s), 1, _EDGE_ROWS))
 
 
-def _expanded_mv(session: Session) -> float | None:
-    """95 % uncertainty of a difference of two groups of one scan (k = 2); None when the meter states nothing."""
-    meter = session.meter
-    if meter.channel_u_v is None or meter.noise_v is None:
+def _largest(signals: Signals, good: NDArray[np.int64], meter: MeterError) -> SpreadClaim:
+    """The largest spread: found on rows, then measured on the row and the steady ones beside it.
+
+    The largest of many noisy rows is noise in part. The neighbours that show the same (within 4 sigma) are averaged in.
+    """
+    spread = spread_v(signals.volts_v[good].astype(np.float32))
+    peak = int(np.nanargmax(spread))
+    near = np.arange(max(0, peak - 4), min(len(good), peak + 5))
+    alike = np.abs(spread[near] - spread[peak]) <= 4 * max(meter.noise_v, 1e-4)
+    close = np.abs(signals.time_s[good[near]] - signals.time_s[good[peak]]) <= 5 * signals.step_s
+    level = np.abs(signals.level_v[good[near]] - signals.level_v[good[peak]]) <= 2e-3
+    claim = claim_at("max", signals, good[near[alike & close & level]], meter)
+    return claim
+
+
+def _mean(signals: Signals, rows: NDArray[np.int64]) -> F64:
+    """(g,) mean over rows; NaN for a group that was never read in them."""
+    part = signals.volts_v[rows]
+    count = np.isfinite(part).sum(axis=0)
+    with np.errstate(invalid="ignore"):
+        return np.asarray(np.where(count > 0, np.nansum(part, axis=0) / np.maximum(count, 1), np.nan))
+
+
+def _last_rest(phases: tuple[Phase, ...]) -> Phase | None:
+    return next((p for p in reversed(phases) if p.kind == "rest"), None)
+
+
+def _departures(volts_v: F64) -> tuple[float | None, ...]:
+    away = (volts_v - np.nanmedian(volts_v)) * 1e3
+    return tuple(float(x) if np.isfinite(x) else None for x in away)
+
+
+def _move_within(session: Session) -> float | None:
+    if session.out_back_v is None or not session.scans:
         return None
-    passes = 2 if session.out_back_v is not None else 1
-    one = meter.channel_u_v**2 + meter.noise_v**2 / passes + meter.resolution_v**2 / 12.0 / passes
-    return float(2.0 * np.sqrt(2.0 * one) * 1000.0)
+    some = session.out_back_v[:: max(1, session.scans // 20000)]
+    return float(np.quantile(np.abs(np.nan_to_num(some)).max(axis=1), 0.95) * 1e3)

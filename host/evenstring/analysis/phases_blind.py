@@ -1,0 +1,186 @@
+"""Phases without a current sensor: what the voltage alone tells.
+
+A ride is rough: its second differences stand out of the meter's noise. Between rides the record is smooth but for the
+steps that a current makes when it starts or stops (its size times the resistance). The steps cut the record into
+segments; each is a charge, a steady discharge or a rest by its step and by how its slope develops: a relaxation dies
+away, a current does not. The flat top of a charge is its constant-voltage part.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evenstring.analysis.arrays import rolling_mean, runs_of
+from evenstring.analysis.signals import Signals
+
+__all__ = ["labels_from_voltage"]
+
+F64 = NDArray[np.float64]
+_ROUGH_V = 1.5e-3  # a second difference beyond this (and 8 sigma) is load at work
+_ROUGH_ROWS = 4  # so many of them near each other make a ride; one step makes two
+_STEP_V = 0.4e-3  # least step that is taken for a current that starts or stops
+_RISING_V_H = 8e-3  # a rise slower than this is no charge
+_FLAT_V_H = 3e-3
+_REST, _RIDE, _CC, _CV = "rest", "ride", "charge_cc", "charge_cv"
+
+
+def labels_from_voltage(signals: Signals) -> NDArray[np.str_]:
+    """(m,) phase of each row."""
+    t, v = signals.time_s, signals.level_v
+    labels = np.full(len(t), _REST, dtype="U9")
+    rough = _rough(signals)
+    labels[rough] = _RIDE
+    for first, last in runs_of(~rough):
+        cuts = [first, *_steps(signals, first, last), last]
+        for a, b in zip(cuts[:-1], cuts[1:], strict=True):
+            jump = _jump(v, a) if a > 0 else 0.0
+            after_ride = a > 0 and labels[a - 1] == _RIDE
+            labels[a:b] = _segment(t[a:b], v[a:b], jump, after_ride, signals.noise_v)
+    for first, last in _together(labels):
+        turn = _turn(t[first:last], v[first:last], signals.noise_v)
+        labels[first : first + turn] = _CC
+        labels[first + turn : last] = _CV
+    return labels
+
+
+def _rough(signals: Signals) -> NDArray[np.bool_]:
+    """(m,) rows of a ride: load changes crowd; the edges are the first and last of them."""
+    v = signals.level_v
+    if len(v) < 5:
+        return np.zeros(len(v), dtype=bool)
+    second = np.abs(np.diff(v, 2, prepend=v[0], append=v[-1]))
+    hit = second > max(_ROUGH_V, 8 * signals.noise_v)
+    width = max(9, round(60.0 / signals.step_s) | 1) if signals.step_s < 20 else 5
+    crowd = rolling_mean(hit.astype(float), width) * width >= _ROUGH_ROWS - 0.5
+    rough = np.zeros(len(v), dtype=bool)
+    pause = 300.0
+    joined: list[list[int]] = []
+    for first, last in runs_of(crowd):
+        at = np.flatnonzero(hit[first:last])
+        if not len(at):
+            continue
+        a, b = first + int(at[0]), first + int(at[-1]) + 1
+        if joined and signals.time_s[a] - signals.time_s[joined[-1][1] - 1] < pause:
+            joined[-1][1] = b
+        else:
+            joined.append([a, b])
+    for a, b in joined:
+        if signals.time_s[b - 1] - signals.time_s[a] >= 3 * signals.step_s:
+            rough[a:b] = True
+    return rough
+
+
+def _steps(signals: Signals, first: int, last: int) -> list[int]:
+    """Rows at which the smooth level jumps: lines fitted to both sides do not meet."""
+    v = signals.level_v[first:last]
+    half = int(np.clip(round(20.0 / signals.step_s), 2, 20))
+    if len(v) < 2 * half + 1:
+        return []
+    jump = _two_sided(v, half)
+    # Standard deviation of the value of a line at its end: sigma * 2 / sqrt(half), two sides.
+    least = max(_STEP_V, 6 * signals.noise_v * 2 * np.sqrt(2.0 / half))
+    big = np.abs(jump) > least
+    cuts = []
+    for a, b in runs_of(big):
+        k = a + int(np.argmax(np.abs(jump[a:b])))
+        # The largest single difference near by is the instant itself.
+        lo, hi = max(1, k - half), min(len(v) - 1, k + half)
+        single = np.abs(np.diff(v[lo - 1 : hi + 1]))
+        cut = lo + int(np.argmax(single)) if single.max() > 5 * signals.noise_v + 1e-4 else k
+        if cuts and cut - cuts[-1] < half:
+            continue
+        cuts.append(cut)
+    return [first + c for c in cuts if 1 < c < len(v) - 1]
+
+
+def _two_sided(v: F64, half: int) -> F64:
+    """(m,) value of the line through the `half` rows from here on, less that of the line through those before."""
+    k = np.arange(half)
+    spread = float(((k - k.mean()) ** 2).sum())
+    weight = 1.0 / half + (-0.5 - k.mean()) * (k - k.mean()) / spread  # the line's value half a row before its start
+    after = np.convolve(v, weight[::-1], mode="valid")  # after[i]: rows i .. i+half-1
+    before = np.convolve(v, weight, mode="valid")
+    out = np.zeros(len(v))
+    out[half : len(v) - half + 1] = after[half:] - before[: len(v) - 2 * half + 1]
+    return out
+
+
+def _jump(v: F64, at: int) -> float:
+    before, after = v[max(0, at - 5) : at], v[at : at + 5]
+    return float(np.median(after) - np.median(before)) if len(before) and len(after) else 0.0
+
+
+def _segment(t: F64, v: F64, jump: float, after_ride: bool, noise_v: float) -> str:
+    """What a smooth stretch is, by the step it began with and by how its slope develops."""
+    if len(t) < 6:
+        return _REST
+    if not jump < -2e-3 and _ramp_to_top(t, v, noise_v):
+        return _CC
+    early, late = _slopes(t, v)
+    error = 3600.0 * noise_v * 12**0.5 / (len(t) ** 0.5 * max(t[-1] - t[0], 1.0))
+    rising, falling = late > _RISING_V_H + 4 * error, late < -_RISING_V_H - 4 * error
+    lasts = abs(late) > 0.45 * abs(early)
+    if jump < -2e-3 and falling and lasts:
+        return _RIDE  # a steady discharge
+    if jump > 2e-3 and not after_ride and not falling:
+        return _CC
+    if rising and lasts:
+        return _CC
+    # A steady discharge that was running when the record began, too quick for a relaxation.
+    return _RIDE if falling and lasts and late < -0.05 else _REST
+
+
+def _ramp_to_top(t: F64, v: F64, noise_v: float) -> bool:
+    """A rise that ends in its top without dying away: a charge with its plateau, not a relaxation.
+
+    From 20 to 60 % of its rise a relaxation takes a third of the time that it takes from 60 to 95 %; a ramp as long.
+    """
+    smooth = rolling_mean(v, max(1, min(len(v) // 50, 9)))
+    low, top = float(smooth[: max(3, len(v) // 200)].min()), float(np.median(v[-max(5, len(v) // 10) :]))
+    if top - low < max(15e-3, 20 * noise_v) or smooth.max() > top + 2e-3:
+        return False
+    at = [float(t[int(np.argmax(smooth >= low + share * (top - low)))]) for share in (0.2, 0.6, 0.95)]
+    return (at[2] - at[1]) < 1.8 * max(at[1] - at[0], 1e-9) and at[1] - at[0] > 30.0
+
+
+def _slopes(t: F64, v: F64) -> tuple[float, float]:
+    """Slopes of the earlier and of the later half, V/h; the first tenth is left to the quick part of a transient."""
+    a, m = len(t) // 10, len(t) // 2
+
+    def slope(x: F64, y: F64) -> float:
+        if len(x) < 2 or x[-1] <= x[0]:
+            return 0.0
+        x = x - x.mean()
+        return float((x * (y - y.mean())).sum() / (x * x).sum() * 3600.0)
+
+    return slope(t[a:m], v[a:m]), slope(t[m:], v[m:])
+
+
+def _together(labels: NDArray[np.str_]) -> list[tuple[int, int]]:
+    return runs_of((labels == _CC) | (labels == _CV))
+
+
+def _turn(t: F64, v: F64, noise_v: float) -> int:
+    """Rows until the held top of a charge; all rows when it has none.
+
+    The top is held when the last part is flat, and flatter by far than the rise before it.
+    """
+    n = len(v)
+    width = max(1, min(n // 20, 5))
+    smooth = rolling_mean(v, width)
+    for share in (0.5, 0.25, 0.1):
+        tail = slice(int(n * (1 - share)), n)
+        span = t[n - 1] - t[tail.start]
+        if n - tail.start < 4 or span < 60.0:
+            continue
+        _, late = _slopes(t[tail], v[tail])
+        error = 3600.0 * noise_v * 12**0.5 / ((n - tail.start) ** 0.5 * span)
+        if abs(late) > _FLAT_V_H + 3 * error:
+            continue
+        top = float(np.median(v[tail]))
+        below = np.flatnonzero(smooth < top - max(0.5e-3, 3 * noise_v / np.sqrt(width)))
+        turn = int(below[-1]) + 1 if len(below) else 0
+        rise = v[turn - 1] - v[max(0, turn - max(5, n // 10))] if turn else 1.0
+        return turn if rise > 2e-3 or turn == 0 else n
+    return n
