@@ -10,7 +10,7 @@ reads off when the spread is at or under the target. Draws that never get there 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,8 +31,7 @@ _WINDOW_S = 7200.0
 _DAY_S, _WEEK_S = 86400.0, 7 * 86400.0
 _DRAWS = 1000
 _DRIFT_MV_H = 0.10  # what relaxation and leftover taper may still do to a rate; standard uncertainty
-_ANODE_SLOPE_V = 0.6  # V per 1.0 of SoC: flatter than a third of this, a voltage says little about charge
-_FLAT_V = 0.2
+_FLAT_V = 0.2  # V per 1.0 of SoC: flatter than this, a voltage says little about charge
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -67,15 +66,14 @@ def find_balancing(
         return Balancing("not_reached", target_mv=target_v * 1e3, reasons=("too few whole scans at constant voltage",))
     edge = rows[signals.time_s[rows] >= signals.time_s[rows[-1]] - 60.0]
     now = claim_at("cv_end", signals, edge, meter)
-    common = _in_charge(profile, now.best_mv / 1e3, float(np.median(signals.level_v[edge])))
+    level = float(np.median(signals.level_v[edge]))
+    base = Balancing("not_reached", target_mv=target_v * 1e3, spread_mv=now.best_mv, at_s=span.end_s)
+    base = _with_charge(base, profile, level)
     if span.end_s - span.start_s < _LEAST_S:
         state = "balanced" if now.high_mv <= target_v * 1e3 else "not_reached"
         why = f"constant voltage lasted {(span.end_s - span.start_s) / 60:.0f} min; a rate needs 15 min or more"
-        return Balancing(
-            state, target_mv=target_v * 1e3, spread_mv=now.best_mv, at_s=span.end_s, reasons=(why,), **common
-        )
-    lines = _fit(signals, rows, span)
-    return _forecast(lines, signals, profile, span, now.best_mv, meter, target_v, common)
+        return replace(base, state=state, reasons=(why,))
+    return _forecast(_fit(signals, rows, span), base, profile, level, meter)
 
 
 def _why_not_reached(charge: Charge) -> str:
@@ -86,13 +84,14 @@ def _why_not_reached(charge: Charge) -> str:
     return "the charge did not reach its constant-voltage part, where balancing mostly happens"
 
 
-def _in_charge(profile: PackProfile, spread_v: float, level_v: float) -> dict[str, float | bool | None]:
+def _with_charge(found: Balancing, profile: PackProfile, level_v: float) -> Balancing:
+    """The spread also as charge, by the assumed curve at this level; left open where the curve is flat."""
     curve = default_curve(profile.chemistry)
     slope = float(curve.slope_v(curve.soc(level_v)))
-    if slope < _FLAT_V:
-        return {"gap_ah": None, "gap_percent": None, "even_in_charge": None}
-    gap = spread_v / slope
-    return {"gap_ah": gap * profile.capacity_ah, "gap_percent": gap * 100.0, "even_in_charge": gap <= 0.01}
+    if slope < _FLAT_V or found.spread_mv is None:
+        return found
+    gap = found.spread_mv / 1e3 / slope
+    return replace(found, gap_ah=gap * profile.capacity_ah, gap_percent=gap * 100.0, even_in_charge=gap <= 0.01)
 
 
 def _fit(signals: Signals, rows: NDArray[np.int64], span: Phase) -> _Lines:
@@ -153,74 +152,67 @@ def _best_cut(ordered: F64) -> int:
     return int(np.argmin(low + high)) + 1
 
 
-def _forecast(
-    lines: _Lines,
-    signals: Signals,
-    profile: PackProfile,
-    span: Phase,
-    spread_mv: float,
-    meter: MeterError,
-    target_v: float,
-    common: dict[str, float | bool | None],
-) -> Balancing:
+def _forecast(lines: _Lines, base: Balancing, profile: PackProfile, level_v: float, meter: MeterError) -> Balancing:
     rng = np.random.default_rng(21)
+    target_v = base.target_mv / 1e3
     start = draw_departures(lines.at_end_v, meter.one_v(300.0), rng, _DRAWS)
     rate = lines.rate_v_s + lines.rate_u_v_s * rng.normal(size=(_DRAWS, len(lines.rate_v_s)))
-    remaining = _crossing(start, rate, target_v)
+    remaining = _crossing(lines, start, rate, target_v, meter)
     low, middle, high = np.quantile(remaining, [0.05, 0.5, 0.95], method="nearest")
-    closing = _closing_rate(start, rate)
-    known: dict[str, object] = {
-        "rate_mv_per_h": float(np.median(closing)) * 3.6e6,
-        "rate_u_mv_per_h": float(np.std(closing)) * 3.6e6,
-        "target_mv": target_v * 1e3,
-        "spread_mv": spread_mv,
-        "bleed_ma": _bleed_ma(lines, profile, float(np.median(signals.level_v[-1:]))),
-        "bleeding_groups": tuple(int(k) + 1 for k in np.flatnonzero(lines.bleeding)),
-        "at_s": span.end_s,
-        **common,
-    }
-    if middle <= 0.0:
-        return Balancing(
-            "balanced", remaining_s=0.0, remaining_low_s=0.0, remaining_high_s=_end(high), answer="time", **known
-        )  # type: ignore[arg-type]  # keys above are fields
-    if not np.isfinite(middle) or middle > _WEEK_S:
-        reasons = _why_not_closing(lines, profile, signals)
-        return Balancing("not_converging", remaining_low_s=_end(low), answer="never", reasons=reasons, **known)  # type: ignore[arg-type]  # keys above are fields
-    return Balancing(
-        "converging",
-        remaining_s=float(middle),
+    closing = _closing_rate(lines, start, rate)
+    found = replace(
+        base,
+        rate_mv_per_h=float(np.median(closing)) * 3.6e6,
+        rate_u_mv_per_h=float(np.std(closing)) * 3.6e6,
+        bleed_ma=_bleed_ma(lines, profile, level_v),
+        bleeding_groups=tuple(int(k) + 1 for k in np.flatnonzero(lines.bleeding)),
         remaining_low_s=_end(low),
         remaining_high_s=_end(high),
-        answer="over_24_h" if middle > _DAY_S else "time",
-        **known,  # type: ignore[arg-type]  # keys above are fields
     )
+    if middle <= 0.0:
+        return replace(found, state="balanced", remaining_s=0.0, answer="time")
+    if not np.isfinite(middle) or middle > _WEEK_S:
+        return replace(found, state="not_converging", answer="never", reasons=_why_not_closing(lines, profile, level_v))
+    answer = "over_24_h" if middle > _DAY_S else "time"
+    return replace(found, state="converging", remaining_s=float(middle), answer=answer)
 
 
 def _end(seconds: float) -> float | None:
     return float(seconds) if np.isfinite(seconds) and seconds <= _WEEK_S else None
 
 
-def _crossing(start_v: F64, rate_v_s: F64, target_v: float) -> F64:
-    """(draws,) seconds until highest minus lowest is at most the target; inf where it is not within a week."""
-    times = np.concatenate([[0.0], np.geomspace(60.0, _WEEK_S, 160)])
-    out = np.full(len(start_v), np.inf)
-    before = np.full(len(start_v), np.nan)
-    for k, t in enumerate(times):
-        at = start_v + rate_v_s * t
-        spread = at.max(axis=1) - at.min(axis=1)
-        new = np.isinf(out) & (spread <= target_v)
-        if k == 0:
-            out[new] = 0.0
-        else:
-            share = (before[new] - target_v) / np.maximum(before[new] - spread[new], 1e-12)
-            out[new] = times[k - 1] + share * (t - times[k - 1])
-        before = spread
-    return out
+def _crossing(lines: _Lines, start_v: F64, rate_v_s: F64, target_v: float, meter: MeterError) -> F64:
+    """(draws,) seconds until every group is within the target of the lowest; inf where that never comes.
+
+    A group that bleeds falls until it is near the lowest and then stops, so each closes its own gap and the slowest
+    counts. A group that does not bleed and stands clearly too high blocks.
+    """
+    low = start_v.min(axis=1, keepdims=True)
+    gap = start_v - low - target_v
+    closing = _against_lowest(lines, start_v, rate_v_s)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        time = np.where(gap <= 0, 0.0, np.where(closing > 0, gap / closing, np.inf))
+    if lines.bleeding.any():
+        clearly = lines.at_end_v - lines.at_end_v.min() > target_v + 4 * meter.channel_v
+        time[:, ~lines.bleeding & ~clearly] = 0.0
+    return np.asarray(time.max(axis=1))
 
 
-def _closing_rate(start_v: F64, rate_v_s: F64) -> F64:
-    rows = np.arange(len(start_v))
-    return np.asarray(rate_v_s[rows, start_v.argmin(axis=1)] - rate_v_s[rows, start_v.argmax(axis=1)])
+def _against_lowest(lines: _Lines, start_v: F64, rate_v_s: F64) -> F64:
+    """(draws, g) how fast each group closes on the lowest, V/s.
+
+    With two clear classes the lowest is taken for one that does not bleed, if any of the lower ones does not.
+    """
+    lowest = start_v.argmin(axis=1)
+    floor = rate_v_s[np.arange(len(start_v)), lowest]
+    if lines.bleeding.any() and not lines.bleeding[int(np.argmin(lines.at_end_v))]:
+        floor = rate_v_s[:, ~lines.bleeding].mean(axis=1)
+    return np.asarray(floor[:, None] - rate_v_s)
+
+
+def _closing_rate(lines: _Lines, start_v: F64, rate_v_s: F64) -> F64:
+    """(draws,) V/s at which the highest closes on the lowest."""
+    return np.asarray(_against_lowest(lines, start_v, rate_v_s)[np.arange(len(start_v)), start_v.argmax(axis=1)])
 
 
 def _bleed_ma(lines: _Lines, profile: PackProfile, level_v: float) -> float | None:
@@ -233,7 +225,7 @@ def _bleed_ma(lines: _Lines, profile: PackProfile, level_v: float) -> float | No
     return apart / slope * profile.capacity_ah * 3600.0 * 1000.0 if slope >= _FLAT_V else None
 
 
-def _why_not_closing(lines: _Lines, profile: PackProfile, signals: Signals) -> tuple[str, ...]:
+def _why_not_closing(lines: _Lines, profile: PackProfile, level_v: float) -> tuple[str, ...]:
     if lines.bleeding.any() and not lines.bleeding.all():
         highest = int(np.argmax(lines.at_end_v))
         lowest = int(np.argmin(lines.at_end_v))
@@ -244,7 +236,6 @@ def _why_not_closing(lines: _Lines, profile: PackProfile, signals: Signals) -> t
                 f"the lowest group, {lowest + 1}, falls as fast as those that bleed: it bleeds too, or takes no charge",
             )
         return ("the bleed is too weak for this gap",)
-    end = float(signals.level_v[-1])
-    if end < profile.threshold_v - 0.005:
+    if level_v < profile.threshold_v - 0.005:
         return ("the charger holds less than the bleed threshold, so nothing bleeds",)
     return ("all groups move alike: either all bleed or none does, so the gap stays as it is",)

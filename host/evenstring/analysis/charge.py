@@ -109,9 +109,14 @@ def _how(
         return "stopped_before_cv", ()
     if not _tapered(signals, profile, span):
         return "interrupted_in_cv", ()
+    return _when_tapered(profile, volts)
+
+
+def _when_tapered(profile: PackProfile, volts: F64) -> tuple[str, tuple[int, ...]]:
+    """The taper ran its course: full, or not, by where the groups stand."""
+    low = float(np.nanmin(volts))
     if float(np.nanmedian(volts)) < profile.full_v - NEAR_FULL_V:
         return "charger_low", ()
-    low = float(np.nanmin(volts))
     if low < profile.full_v - NEAR_FULL_V:
         return "ended_uneven", _nearest_first(-volts, -low - 2.5e-3)
     return "full", ()

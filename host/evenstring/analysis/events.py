@@ -94,8 +94,11 @@ def _visits(context: _Context, limit: _Limit, group: int, beyond: NDArray[np.boo
     near = beyond | (sign * (values - limit.volts) < _NEAR_V)
     sure = _both_passes(context.session, limit, group)
     joined: list[list[int]] = []
+    stretch = np.cumsum(np.diff(near.astype(np.int8), prepend=0) == 1)  # number of the stretch near the limit
     for first, last in runs_of(beyond):
-        if joined and t[first] - t[joined[-1][1] - 1] <= max(_JOIN_S, 2.5 * context.interval_s):
+        gap_s = t[first] - t[joined[-1][1] - 1] if joined else np.inf
+        same = bool(joined) and stretch[first] == stretch[joined[-1][1] - 1]
+        if same or gap_s <= max(_JOIN_S, 2.5 * context.interval_s):
             joined[-1][1] = last
         else:
             joined.append([first, last])

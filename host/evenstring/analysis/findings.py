@@ -10,7 +10,7 @@ from evenstring.analysis.balancing import find_balancing
 from evenstring.analysis.charge import find_charges
 from evenstring.analysis.charger import find_charger
 from evenstring.analysis.events import find_events, shortest_visible_s
-from evenstring.analysis.model import Balancing, Capacity, Charge, Charger, Event, Findings, Phase, Spread, Unknown
+from evenstring.analysis.model import Balancing, Charge, Charger, Event, Findings, Phase, Spread, Unknown
 from evenstring.analysis.pack import find_capacity, find_repair, find_rides, find_temperature
 from evenstring.analysis.phases import phases_of
 from evenstring.analysis.signals import make_signals
@@ -48,7 +48,7 @@ def analyse(session: Session, profile: PackProfile) -> Findings:
         spread=spread,
         events=events,
         shortest_visible_s=shortest_visible_s(session),
-        verdict=find_verdict(profile, events, charge, balancing, charger, rides),
+        verdict=find_verdict(profile, events, charge, balancing, rides),
         charge=charge,
         charges=charges,
         charger=charger,
@@ -59,7 +59,7 @@ def analyse(session: Session, profile: PackProfile) -> Findings:
         temperature=temperature,
         weakness=tuple(weakness or ()),
         reserve=reserve,
-        unknown=tuple(u for u in missing if u) + _unknowns(spread, charger, balancing, charge, capacity),
+        unknown=tuple(u for u in missing if u) + _unknowns(spread, charger, balancing, charge),
         assumed=meter.assumed,
     )
 
@@ -73,10 +73,7 @@ def _other(module: str, function: str, *given: Any) -> tuple[Any, Unknown | None
     return result
 
 
-def _unknowns(
-    spread: Spread, charger: Charger | None, balancing: Balancing, charge: Charge, capacity: Capacity | None
-) -> tuple[Unknown, ...]:
-    del capacity  # it says so itself
+def _unknowns(spread: Spread, charger: Charger | None, balancing: Balancing, charge: Charge) -> tuple[Unknown, ...]:
     out = []
     if spread.start_mv is None:
         out.append(Unknown("spread", "no scan in which the string stood still enough", "a minute at rest"))
@@ -101,6 +98,6 @@ def _nothing(session: Session, profile: PackProfile) -> Findings:
     phases: tuple[Phase, ...] = ()
     spread = Spread(None, None, None, None, None, None, None, 0, session.scans, (None,) * session.groups)
     charge, balancing = Charge("none"), Balancing("not_reached", reasons=("the recording is empty",))
-    verdict = find_verdict(profile, events, charge, balancing, None, ())
+    verdict = find_verdict(profile, events, charge, balancing, ())
     why = (Unknown("spread", "the recording holds no scan", "check the connection and record again"),)
     return Findings(phases, spread, events, None, verdict, unknown=why)

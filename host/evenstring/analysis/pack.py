@@ -78,7 +78,7 @@ def find_repair(
     curve = default_curve(profile.chemistry)
     slope = float(curve.slope_v(curve.soc(float(np.nanmedian(volts)))))
     if slope < 0.2:
-        why = f"at {np.nanmedian(volts):.2f} V the curve is too flat ({slope:.2f} V per whole charge) to tell charge from voltage"
+        why = f"at {np.nanmedian(volts):.2f} V the curve is too flat to tell charge from voltage"
         return (), Unknown("repair", why, record)
     away = (np.nanmedian(volts) - volts) / slope * profile.capacity_ah
     # The meter, and a curve whose slope is known to about 15 % at best.
@@ -104,9 +104,7 @@ def find_capacity(
     if signals.current_a is None:
         return None, Unknown("capacity", "without a current sensor only ratios between groups show", record)
     if profile.parallel_strings > 1:
-        return None, Unknown(
-            "capacity", "strings in parallel exchange current, so the charge counted is not this string's", record
-        )
+        return None, Unknown("capacity", "parallel strings exchange current: the charge is not this string's", record)
     rests = [p for p in phases if _relaxed(p)]
     if len(rests) < 2:
         return None, Unknown("capacity", "fewer than two rests of half an hour", record)

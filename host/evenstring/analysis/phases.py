@@ -142,7 +142,7 @@ def _row_noise(values: F64) -> float:
 def _drop_blips(t: F64, labels: NDArray[np.str_], step_s: float) -> NDArray[np.str_]:
     """A single stray row of current inside a rest is the sensor's noise."""
     for first, last in runs_of(labels == _RIDE):
-        if last - first <= 2 and step_s <= 5.0 and 0 < first and last < len(labels):
+        if last - first <= 2 and step_s <= 5.0 and first > 0 and last < len(labels):
             around = (labels[first - 1], labels[last])
             if around == (_REST, _REST) and t[last] - t[first - 1] < 5 * step_s:
                 labels[first:last] = _REST

@@ -8,6 +8,8 @@ away, a current does not. The flat top of a charge is its constant-voltage part.
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -33,7 +35,7 @@ def labels_from_voltage(signals: Signals) -> NDArray[np.str_]:
     labels[rough] = _RIDE
     for first, last in runs_of(~rough):
         cuts = [first, *_steps(signals, first, last), last]
-        for a, b in zip(cuts[:-1], cuts[1:], strict=True):
+        for a, b in pairwise(cuts):
             jump = _jump(v, a) if a > 0 else 0.0
             after_ride = a > 0 and labels[a - 1] == _RIDE
             labels[a:b] = _segment(t[a:b], v[a:b], jump, after_ride, signals.noise_v)
@@ -81,7 +83,7 @@ def _steps(signals: Signals, first: int, last: int) -> list[int]:
     # Standard deviation of the value of a line at its end: sigma * 2 / sqrt(half), two sides.
     least = max(_STEP_V, 6 * signals.noise_v * 2 * np.sqrt(2.0 / half))
     big = np.abs(jump) > least
-    cuts = []
+    cuts: list[int] = []
     for a, b in runs_of(big):
         k = a + int(np.argmax(np.abs(jump[a:b])))
         # The largest single difference near by is the instant itself.

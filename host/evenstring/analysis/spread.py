@@ -114,8 +114,7 @@ def _largest(signals: Signals, good: NDArray[np.int64], meter: MeterError) -> Sp
     alike = np.abs(spread[near] - spread[peak]) <= 4 * max(meter.noise_v, 1e-4)
     close = np.abs(signals.time_s[good[near]] - signals.time_s[good[peak]]) <= 5 * signals.step_s
     level = np.abs(signals.level_v[good[near]] - signals.level_v[good[peak]]) <= 2e-3
-    claim = claim_at("max", signals, good[near[alike & close & level]], meter)
-    return claim
+    return claim_at("max", signals, good[near[alike & close & level]], meter)
 
 
 def _mean(signals: Signals, rows: NDArray[np.int64]) -> F64:

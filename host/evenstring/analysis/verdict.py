@@ -7,7 +7,7 @@ says strict. An open sense lead is ruled out before any cell is accused.
 
 from __future__ import annotations
 
-from evenstring.analysis.model import Balancing, Charge, Charger, Event, Evidence, Ride, Verdict
+from evenstring.analysis.model import Balancing, Charge, Event, Evidence, Ride, Verdict
 from evenstring.profile import PackProfile
 
 __all__ = ["find_verdict"]
@@ -22,7 +22,6 @@ def find_verdict(
     events: tuple[Event, ...],
     charge: Charge,
     balancing: Balancing,
-    charger: Charger | None,
     rides: tuple[Ride, ...],
 ) -> Verdict:
     """The most serious action that any finding asks for, with the reasons of that and of the lesser ones."""
@@ -30,7 +29,7 @@ def find_verdict(
     asked += _from_events(events, profile)
     asked += _from_rides(rides)
     asked += _from_charge(charge, profile)
-    asked += _from_balancing(charge, balancing, charger)
+    asked += _from_balancing(charge, balancing)
     if not asked:
         text = "No group was seen beyond a limit, and nothing here asks for more charging."
         asked = [("ride", Evidence(text, "events", "levels"))]
@@ -81,7 +80,8 @@ def _action(e: Event, profile: PackProfile) -> str | None:
 def _sentence(e: Event) -> str:
     what = e.kind.replace("_", " ")
     if e.kind == "lead_open":
-        return f"The sense lead of group {e.group} was open for {e.duration_s:.0f} s from {e.start_s:.0f} s on; mend it before judging the cells."
+        when = f"for {e.duration_s:.0f} s from {e.start_s:.0f} s on"
+        return f"The sense lead of group {e.group} was open {when}; mend it before judging the cells."
     level = "beyond the meter's range" if e.extreme_v is None else f"at {e.extreme_v:.3f} V"
     load = {True: ", with current flowing", False: ", at rest", None: ""}[e.under_load]
     sure = "" if e.certainty == "yes" else " (within the meter's uncertainty of the limit)"
@@ -92,7 +92,8 @@ def _from_rides(rides: tuple[Ride, ...]) -> list[tuple[str, Evidence]]:
     asked = []
     for k, ride in enumerate(rides):
         if ride.ended == "cut_under_load":
-            text = f"The ride ended under load with group {ride.group} at {ride.lowest_v:.2f} V: power was probably cut because of it."
+            level = f"group {ride.group} at {ride.lowest_v:.2f} V"
+            text = f"The ride ended under load with {level}: power was probably cut because of it."
             asked.append(("inspect", Evidence(text, f"rides[{k}].ended", "levels")))
         elif ride.ended == "regen_near_ceiling":
             text = f"Braking lifted group {ride.group} above full: leave room before a descent, or braking may be cut."
@@ -121,11 +122,13 @@ def _from_charge(charge: Charge, profile: PackProfile) -> list[tuple[str, Eviden
     return []
 
 
-def _from_balancing(charge: Charge, balancing: Balancing, charger: Charger | None) -> list[tuple[str, Evidence]]:
+def _from_balancing(charge: Charge, balancing: Balancing) -> list[tuple[str, Evidence]]:
     if balancing.state == "converging" and balancing.remaining_s is not None:
         hours = balancing.remaining_s / 3600.0
         much = "more than a day" if balancing.answer == "over_24_h" else f"about {hours:.1f} h"
-        text = f"The groups are getting even at {balancing.rate_mv_per_h:.1f} mV an hour; {much} more on the charger to {balancing.target_mv:.0f} mV."
+        pace = f"at {balancing.rate_mv_per_h:.1f} mV an hour"
+        goal = f"{balancing.target_mv:.0f} mV"
+        text = f"The groups are getting even {pace}; {much} more on the charger to {goal}."
         return [("keep_charging", Evidence(text, "balancing.remaining_s", "balancing"))]
     if balancing.state == "not_converging":
         text = f"The spread of {balancing.spread_mv:.0f} mV is not closing: {'; '.join(balancing.reasons)}."
