@@ -7,7 +7,6 @@ import time
 
 import machine
 import micropython
-
 from evenboard import board as boards
 from evenboard.build import make_app
 

@@ -1,5 +1,5 @@
-# 24-bit delta-sigma converter of the ADS122C04 class on I2C (commands and timing from memory of the data sheet), with an
-# external 5.0 V reference: +-5 V. Settles in one conversion; 1000 a second. Alternative to `ads111x` for the groups.
+# 24-bit delta-sigma converter of the ADS122C04 class on I2C (commands and timing from memory of the data sheet), with
+# an external 5.0 V reference: +-5 V. Settles in one conversion; 1000 a second. Alternative to `ads111x` for the groups.
 
 import time
 

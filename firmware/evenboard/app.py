@@ -70,7 +70,7 @@ class App:
         self._last_status = 0
         self._last_detail = ""
 
-    # After construction: relays open, self-test, and say who is there. A lone delimiter ends any console text before it.
+    # After construction: relays open, self-test, and say who is there. A lone delimiter ends console text before it.
     def begin(self):
         self.link.probe()
         if self._front:

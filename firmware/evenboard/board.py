@@ -1,6 +1,6 @@
 # The board description: a small JSON file, checked before anything is driven.
 #
-# `load` never raises: a bad file gives safe defaults (no groups, nothing driven) and a sentence that says what is wrong.
+# `load` never raises: a bad file gives safe defaults (no groups, nothing driven) and a sentence saying what is wrong.
 
 import json
 

@@ -4,7 +4,6 @@ import time
 
 from machine import I2C, SPI, Pin
 
-from evenboard import board as boards
 from evenboard.ads111x import ADS111x
 from evenboard.ads122c04 import ADS122C04
 from evenboard.app import App

@@ -1,9 +1,9 @@
 # What must outlive everything: past alarms, boot count, calibration. Two generations, each with a CRC, written in turn.
 #
-# A slot is anything with `read(buf)` and `write(buf)` of SIZE bytes: raw flash sectors outside the file system where the
-# board has some, else files. A stock RP2040 gives the file system all the flash that a program may write, and makes a
-# new one when it cannot mount; that touches only its first two sectors. So the files are kept in sectors of their own,
-# and `scavenge` finds the newest copy in the raw flash before anything new is written.
+# A slot is anything with `read(buf)` and `write(buf)` of SIZE bytes: raw flash sectors outside the file system where
+# the board has some, else files. A stock RP2040 gives the file system all the flash that a program may write, and makes
+# a new one when it cannot mount; that touches only its first two sectors. So the files are kept in sectors of their
+# own, and `scavenge` finds the newest copy in the raw flash before anything new is written.
 
 from struct import pack_into, unpack_from
 

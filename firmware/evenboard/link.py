@@ -1,7 +1,7 @@
 # Frames in and out over one byte stream. One buffer each way, made once; a stuck line costs frames, never time.
 #
-# `write(buf, n)` is whatever takes the first n bytes of a buffer, in bounded time, and returns how many it took. Commands are answered once; a repeated one (same code
-# and number) gets the same answer and is not done again.
+# `write(buf, n)` is whatever takes the first n bytes of a buffer, in bounded time, and returns how many it took.
+# Commands are answered once; a repeated one (same code and number) gets the same answer and is not done again.
 
 import struct
 

@@ -1,7 +1,7 @@
 # `machine` of the virtual board: the part of MicroPython's machine API that the firmware uses, with the models behind.
 #
-# The models may use the heap; the firmware's scan path may not. So each call opens a locked heap for the model and locks
-# it again. Calls that allocate on real boards (`writeto_mem`, `writevto` ...) are refused while it is locked.
+# The models may use the heap; the firmware's scan path may not. So each call opens a locked heap for the model and
+# locks it again. Calls that allocate on real boards (`writeto_mem`, `writevto` ...) are refused while it is locked.
 
 import micropython
 import vtime

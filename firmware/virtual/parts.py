@@ -1,4 +1,4 @@
-# Register-level models of the I2C parts. Written from the data sheets' register maps (from memory), not from the drivers.
+# Register-level models of the I2C parts, after the data sheets' register maps (from memory), not after the drivers.
 
 import math
 

@@ -7,13 +7,13 @@ import select
 import sys
 
 _PATIENCE_MS = 5000
-_IS_MICROPYTHON = sys.implementation.name == "micropython"
 
 
 class Port:
     def __init__(self):
-        self._in = sys.stdin.buffer if _IS_MICROPYTHON else sys.stdin.buffer.raw
-        self._out = sys.stdout.buffer if _IS_MICROPYTHON else sys.stdout.buffer.raw
+        # CPython's may have a buffer of their own in between
+        self._in = getattr(sys.stdin.buffer, "raw", sys.stdin.buffer)
+        self._out = getattr(sys.stdout.buffer, "raw", sys.stdout.buffer)
         self._poll_in = select.poll()
         self._poll_in.register(sys.stdin, select.POLLIN)
         self._poll_out = select.poll()

@@ -18,8 +18,8 @@ import machine  # noqa: E402 -- the virtual one
 from evenboard import board as boards  # noqa: E402
 from evenboard.build import make_app  # noqa: E402
 from evenstring_protocol import wire  # noqa: E402
+from pack_trace import Trace, faults_of  # noqa: E402
 from port import Port  # noqa: E402
-from trace import Trace, faults_of  # noqa: E402
 from virtual_board import VirtualBoard  # noqa: E402
 from world import World  # noqa: E402
 

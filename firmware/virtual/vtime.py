@@ -1,5 +1,5 @@
-# Virtual time: takes the place of `time` on the virtual board. It moves only when somebody sleeps or a bus transfer takes
-# its time, so a run is as quick as the machine, or `speed` times real time when that is set. Nothing here allocates.
+# Virtual time: takes the place of `time` on the virtual board. It moves only when somebody sleeps or a bus transfer
+# takes its time, so a run is as quick as the machine, or `speed` times real time when that is set. It never allocates.
 
 from micropython import const
 
@@ -14,13 +14,13 @@ pace = None  # function called with no arguments after each sleep, to keep in st
 
 # Where the wrapping counters stand at the beginning; only before the run.
 def begin_at(tick_ms, tick_us=0):
-    global _tick_ms, _tick_us
+    global _tick_ms, _tick_us  # noqa: PLW0603 -- a module stands in for a module
     _tick_ms = tick_ms & _MASK
     _tick_us = tick_us & _MASK
 
 
 def advance(n):
-    global ms, us, _tick_us
+    global us, _tick_us  # noqa: PLW0603 -- a module stands in for a module
     _tick_us = _tick_us - _MASK - 1 + n if _tick_us > _MASK - n else _tick_us + n
     us += n
     if us >= 1000:
@@ -30,7 +30,7 @@ def advance(n):
 
 
 def _advance_ms(n):
-    global ms, _tick_ms
+    global ms, _tick_ms  # noqa: PLW0603 -- a module stands in for a module
     ms += n
     _tick_ms = _tick_ms - _MASK - 1 + n if _tick_ms > _MASK - n else _tick_ms + n
 

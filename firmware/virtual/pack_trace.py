@@ -46,7 +46,9 @@ class Still:
 
     def __init__(self, volts_uv, current_ma=0, temp=2500):
         self.groups = len(volts_uv)
-        self.values = [current_ma] + list(volts_uv) + [temp]
+        self.values = [current_ma]
+        self.values.extend(volts_uv)
+        self.values.append(temp)
 
     def value(self, f, ms):  # noqa: ARG002 -- same at all times
         return self.values[f]
