@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from evenstring_protocol import framing
@@ -31,7 +31,6 @@ I64 = NDArray[np.int64]
 _MAX_PIECE = framing.encoded_size(load_table().max_frame) - 1
 _BULK_CODES = frozenset(m.code for m in load_table().messages if m.bulk)
 _CHUNK = 1 << 20  # bytes handled at once: large enough that numpy's cost of a call is shared by many frames
-_SENDERS = ("board", "host", "mark")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -86,6 +85,8 @@ class StreamDecoder:
         self._skipping = False  # inside a piece longer than any frame
         self._pieces = 0
         self._last: dict[str, tuple[int, int, int]] = {}  # sender -> ordinal, seq, uptime
+        self._boot: tuple[str, int] | None = None  # board and boot that the latest IDENT stated
+        self._begin: list[int] = []  # ordinals where the board's count begins anew, from its last good frame on
         self._damaged_at: list[int] = []  # ordinals of damaged pieces since the last good board frame
 
     @property
@@ -151,7 +152,7 @@ class StreamDecoder:
         ordinals = self._pieces + np.arange(len(sizes))
         self._pieces += len(sizes)
         seen = _Seen()
-        good_count = 0
+        good_count, known = 0, len(frames)
         for size in np.flatnonzero(np.bincount(np.minimum(sizes, _MAX_PIECE + 1))):
             if size > _MAX_PIECE:
                 self._damage_all(ordinals[sizes > _MAX_PIECE])
@@ -166,7 +167,7 @@ class StreamDecoder:
                     kept, at = (rows, where) if good.all() else (rows[good], where[good])
                     good_count += self._sort_out(kept, at, seen, scans, frames)
         self.frames_good += good_count
-        self._count_lost(seen)
+        self._count_lost(seen, self._beginnings(frames[known:]))
 
     def _sort_out(self, rows: U8, ordinals: I64, seen: _Seen, scans: list[ScanRows], frames: list[Frame]) -> int:
         """Good rows of one width: bulk messages stay rows, the rest become frames."""
@@ -235,9 +236,27 @@ class StreamDecoder:
             rows, ordinals = rows[~same], ordinals[~same]
         return good
 
-    def _count_lost(self, seen: _Seen) -> None:
+    def _beginnings(self, frames: list[Frame]) -> list[int]:
+        """Ordinals from which the board's count begins anew: another boot, or a recorder that starts to listen."""
+        found = []
+        opened = load_table().enums["link_event"]["opened"]
+        for frame in sorted((f for f in frames if f.name in ("IDENT", "MARK_LINK")), key=lambda f: f.ordinal):
+            values = frame.values
+            if frame.name == "MARK_LINK":
+                if values["event"] == opened:
+                    found.append(frame.ordinal)
+                continue
+            boot = (values["board_id"], values["boot_count"])
+            if self._boot not in (None, boot):
+                found.append(frame.ordinal)
+            self._boot = boot
+        return found
+
+    def _count_lost(self, seen: _Seen, beginnings: list[int]) -> None:
         """Gaps in each sender's sequence, less the damaged pieces that stand in the gap."""
         damaged, self._damaged_at = self._damaged_at, []
+        if beginnings:
+            self._begin = [*self._begin, *beginnings]
         if not seen.parts:
             self._damaged_at = damaged
             return
@@ -246,15 +265,17 @@ class StreamDecoder:
         table = load_table()
         sender = np.zeros(len(codes), np.int64)
         sender[(codes >= table.command_codes[0]) & (codes <= table.command_codes[1])] = 1
+        # Several programs may add marks to one file; their count is no promise.
         sender[(codes >= table.mark_codes[0]) & (codes <= table.mark_codes[1])] = 2
         at = np.sort(np.array(damaged, np.int64))
-        for k, name in enumerate(_SENDERS):
+        for k, name in enumerate(("board", "host")):
             mine = order[sender[order] == k]
             if len(mine):
                 self._gaps(name, ordinals[mine], seqs[mine], uptimes[mine], at)
-        last_board = self._last.get("board")
-        if last_board:
-            self._damaged_at = [d for d in damaged if d > last_board[0]]
+        last = self._last.get("board")
+        if last:
+            self._damaged_at = [d for d in damaged if d > last[0]]
+            self._begin = [b for b in self._begin if b > last[0]]
 
     def _gaps(self, name: str, ordinals: I64, seqs: I64, uptimes: I64, damaged: I64) -> None:
         last = self._last.get(name)
@@ -264,16 +285,18 @@ class StreamDecoder:
             )
         missing = (np.diff(seqs) - 1) & 0xFFFF
         missing[missing >= 0x8000] = 0  # repeated or out of order: nothing is known to be missing
-        step = np.diff(uptimes)
-        restarted = (step < 0) & (step > -(1 << 31))  # uptime fell, and not by its wrap: another run of the board
         if name == "board":
-            missing[restarted] = 0
-            between = np.searchsorted(damaged, ordinals[1:]) - np.searchsorted(damaged, ordinals[:-1])
-            missing = np.maximum(missing - between, 0)
-        elif name == "mark":
-            missing[:] = 0  # several programs may add marks to one file; their count is no promise
+            step = np.diff(uptimes)
+            missing[(step < 0) & (step > -(1 << 31))] = 0  # uptime fell, and not by its wrap: another run of the board
+            missing[_between(np.array(self._begin, np.int64), ordinals, "right") > 0] = 0
+            missing = np.maximum(missing - _between(damaged, ordinals, "left"), 0)
         self.frames_lost += int(missing.sum())
         self._last[name] = (int(ordinals[-1]), int(seqs[-1]), int(uptimes[-1]))
+
+
+def _between(places: I64, ordinals: I64, side: Literal["left", "right"]) -> I64:
+    """How many of `places` (sorted) stand between neighbouring ordinals; "right" counts the later one in."""
+    return np.diff(np.searchsorted(places, ordinals, side)).astype(np.int64)
 
 
 def _fits(code: int, counts: tuple[int, ...], size: int) -> bool:
