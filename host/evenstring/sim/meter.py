@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from evenstring.session import Gap, Ident, Meter, Quality, Session
 from evenstring.sim.trajectory import Trajectory
 
-__all__ = ["LeadFault", "MeterModel", "measure"]
+__all__ = ["LeadFault", "MeterModel", "at_taps", "measure"]
 
 F64 = NDArray[np.float64]
 
@@ -174,7 +174,7 @@ def _read(
     """One pass: (n, g) volts and quality codes."""
     t = start_s[:, None] + at_s[None, :]
     true = np.empty(t.shape)
-    seen = _at_taps(trajectory, meter)
+    seen = at_taps(trajectory, meter)
     for k in range(t.shape[1]):
         true[:, k] = np.interp(t[:, k], trajectory.time_s, seen[:, k])
     codes = np.zeros(t.shape, np.uint8)
@@ -190,7 +190,7 @@ def _read(
     return volts, codes
 
 
-def _at_taps(trajectory: Trajectory, meter: MeterModel) -> F64:
+def at_taps(trajectory: Trajectory, meter: MeterModel) -> F64:
     """(n, g) volts where the meter is connected: bleed current drops along balance leads that it shares."""
     if not meter.shared_lead_ohm:
         return trajectory.volts_v
