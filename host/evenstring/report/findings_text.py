@@ -136,12 +136,12 @@ def _events(session: Session, report: dict[str, Any]) -> Finding:
             "not known" if e.get("duration_s") is None else f"{e['duration_s']:.1f} s",
             _v(e.get("extreme_v")) or "no reading",
             {True: "under load", False: "without load"}.get(e.get("under_load"), "not known"),
-            "within the meter's uncertainty" if e.get("certainty") == "within_uncertainty" else "",
+            "within the meter's uncertainty" if e.get("certainty") == "within_uncertainty" else "clear",
         )
         for e in events[:_EVENT_ROWS]
     ]
     more = f"{len(events) - _EVENT_ROWS} more are in report.json." if len(events) > _EVENT_ROWS else ""
-    heads = ["where", "what", "when", "for", "extreme", "load", ""]
+    heads = ["where", "what", "when", "for", "extreme", "load", "certainty"]
     return Finding(
         "events", "Limits", [hidden] * bool(hidden), [], _drawn(events_picture(session, report)), heads, rows, more
     )

@@ -1,0 +1,1 @@
+"""The live view: what the string does now, in a terminal."""
