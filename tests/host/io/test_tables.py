@@ -1,0 +1,125 @@
+"""Tables in and out: the same numbers come back, and what is wrong is named with its place."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from time import perf_counter
+
+import numpy as np
+import pytest
+from evenstring.errors import InputError
+from evenstring.io.export import csv_chunks
+from evenstring.io.load import load_session, profile_of
+from evenstring.io.table_csv import read_table, table_frames
+from evenstring.profile import parse_profile
+from evenstring.session import Quality, Session
+
+PROFILE = parse_profile('[pack]\ngroups = 3\nname = "invented"\ncapacity_ah = 12.5\n')
+
+
+def load(tmp_path: Path, text: str, groups: int = 3) -> Session:
+    table = tmp_path / "in.csv"
+    table.write_text(text, encoding="utf-8")
+    out = tmp_path / "out.frames"
+    profile = parse_profile(f"[pack]\ngroups = {groups}\n") if groups != 3 else PROFILE
+    out.write_bytes(table_frames(read_table(table, groups), profile, table.name))
+    return load_session([out])
+
+
+def test_import_gives_the_numbers_of_the_table(tmp_path: Path) -> None:
+    session = load(tmp_path, "t_s,g1,g2,g3,current_a,temp1_c\n0,3.9,4.0,-0.1,-12.34,21.5\n1.5,3.8,,4.3,5,\n")
+
+    assert session.time_s.tolist() == [0.0, 1.5]
+    np.testing.assert_allclose(session.volts_v, [[3.9, 4.0, -0.1], [3.8, np.nan, 4.3]], atol=1e-6)
+    assert session.quality.tolist() == [[0, 0, 0], [0, Quality.NO_READING, 0]]
+    np.testing.assert_allclose(session.current_a, [-12.34, 5.0], atol=1e-5)
+    np.testing.assert_allclose(session.temps_c, [[21.5], [np.nan]], atol=1e-5)
+    assert session.span_s.tolist() == [0.0, 0.0]
+    assert session.ident.front_end == "table_import"
+    assert profile_of(session) == PROFILE
+
+
+def test_what_export_writes_import_reads_back_unchanged(tmp_path: Path) -> None:
+    rng = np.random.default_rng(4)
+    rows = ["t_s,g1,g2,g3,current_a,temp1_c"]
+    for k in range(500):
+        volts = rng.integers(-1000, 21500, 3) * 2e-4
+        cells = [f"{v:.4f}" if rng.random() > 0.05 else "" for v in volts]
+        rows.append(
+            f"{k * 0.4:.3f},{','.join(cells)},{rng.integers(-3000, 3000) / 100:.2f},{rng.integers(0, 4000) / 100:.2f}"
+        )
+    text = "\n".join(rows) + "\n"
+    first = b"".join(csv_chunks(load(tmp_path, text)))
+
+    assert first.decode() == text
+    assert b"".join(csv_chunks(load(tmp_path, first.decode()))) == first
+
+
+def test_bom_windows_line_ends_and_any_column_order_are_fine(tmp_path: Path) -> None:
+    session = load(tmp_path, "\ufefft_s, g3 ,g1,g2\r\n0,3,1,2\r\n1,3,1,2\r\n")
+
+    np.testing.assert_allclose(session.volts_v, [[1, 2, 3], [1, 2, 3]])
+
+
+def test_columns_that_are_not_ours_are_left_alone(tmp_path: Path) -> None:
+    session = load(tmp_path, "t_s,g1,g2,g3,remark\n0,1,2,3,7\n")
+
+    assert session.scans == 1
+
+
+_HEAD = "t_s,g1,g2,g3\n"
+_GROUPS_41 = ",".join(f"g{k}" for k in range(1, 42))
+BAD_TABLES = {
+    "empty": ("", "empty"),
+    "header only": (_HEAD, "no rows"),
+    "missing group": ("t_s,g1,g3\n0,1,2\n", "g2 is missing"),
+    "missing time": ("g1,g2,g3\n1,2,3\n", "t_s"),
+    "text in a number": (_HEAD + "0,1,2,3\n1,1,full,3\n", "line 3, column g2: 'full'"),
+    "text behind an empty cell": (_HEAD + "0,1,,3\n1,1,x,3\n", "line 3, column g2: 'x'"),
+    "NaN": (_HEAD + "0,1,nan,3\n", "line 2, column g2: 'nan'"),
+    "infinity": (_HEAD + "0,1,2,3\n1,1,2,inf\n", "line 3, column g3: 'inf'"),
+    "time backwards": (_HEAD + "0,1,2,3\n2,1,2,3\n1,1,2,3\n", "line 4, column t_s: time does not rise"),
+    "time stands still": (_HEAD + "0,1,2,3\n0,1,2,3\n", "line 3, column t_s: time does not rise"),
+    "no time": (_HEAD + ",1,2,3\n", "line 2, column t_s"),
+    "41 groups": (f"t_s,{_GROUPS_41}\n0" + ",4" * 41 + "\n", "at most 40 groups"),
+    "more groups than the pack": ("t_s,g1,g2,g3,g4\n0,1,2,3,4\n", "g4"),
+    "column twice": ("t_s,g1,g2,g2,g3\n0,1,2,2,3\n", "g2 stands there twice"),
+    "beyond the range": (_HEAD + "0,1,2,3\n1,1,2,4200\n", "line 3, column g3: 4200 V is beyond"),
+    "short row": (_HEAD + "0,1,2,3\n1,1,2\n", "line 3: 3 cells"),
+    "long row": (_HEAD + "0,1,2,3,4\n1,1,2,3,4\n", "5 cells"),
+}
+
+
+@pytest.mark.parametrize("case", BAD_TABLES)
+def test_a_bad_table_is_refused_with_its_place(tmp_path: Path, case: str) -> None:
+    text, expected = BAD_TABLES[case]
+    with pytest.raises(InputError) as caught:
+        load(tmp_path, text)
+
+    assert expected in str(caught.value)
+    assert "in.csv" in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+def test_blank_lines_do_not_shift_the_place(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="line 5, column g1"):
+        load(tmp_path, _HEAD + "0,1,2,3\n\n1,1,2,3\n2,,2,3\n3,x,2,3\n".replace("2,,2,3\n", "2,y,2,3\n"))
+
+
+def test_bytes_that_are_no_text_are_refused(tmp_path: Path) -> None:
+    table = tmp_path / "in.csv"
+    table.write_bytes(b"t_s,g1\n\xff\xfe\x00")
+    with pytest.raises(InputError, match="UTF-8"):
+        read_table(table, 1)
+
+
+def test_a_long_table_with_empty_cells_is_still_quick(tmp_path: Path) -> None:
+    """A bound far above what it takes, to catch a cost that grows faster than the table."""
+    rows = ["t_s," + ",".join(f"g{k}" for k in range(1, 25))]
+    cells = ",".join(["4.0123"] * 23)
+    rows += [f"{k},{cells}," for k in range(20_000)]
+    begin = perf_counter()
+    session = load(tmp_path, "\n".join(rows), 24)
+
+    assert session.scans == 20_000
+    assert perf_counter() - begin < 8.0
