@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import importlib
-import os
 import sys
 from typing import Any
 
@@ -64,7 +63,4 @@ def main(argv: list[str] | None = None) -> Any:
     except EvenstringError as error:
         sys.stderr.write(f"evenstring: {' '.join(str(error).split())}\n")
         sys.exit(error.exit_code)
-    except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # nobody reads any more
-        sys.exit(0)
     sys.exit(code if isinstance(code, int) else 0)

@@ -1,0 +1,5 @@
+"""`python -m evenstring` is the command `evenstring`."""
+
+from evenstring.cli import main
+
+main()
