@@ -1,0 +1,1 @@
+"""The protocol: framing, vectors, generated files."""
