@@ -193,18 +193,10 @@ class Recorder:
         if not self._frame(self._head(self._body)):
             return False
         clock = self._clock
-        unix_ms = clock.now_s() * 1000
+        wall = clock.wall
+        source = wire.CLOCK_SOURCE_HOST if clock.wall_set else wire.CLOCK_SOURCE_NONE
         pack_into(wire.HEADER_FORMAT, self._body, 0, wire.CLOCK, 0, clock.low, clock.high)
-        pack_into(
-            wire.CLOCK_FORMAT,
-            self._body,
-            wire.HEADER_SIZE,
-            wire.CLOCK_SOURCE_HOST if unix_ms else wire.CLOCK_SOURCE_NONE,
-            unix_ms & 0xFFFF,
-            unix_ms >> 16 & 0xFFFF,
-            unix_ms >> 32 & 0xFFFF,
-            unix_ms >> 48,
-        )
+        pack_into(wire.CLOCK_FORMAT, self._body, wire.HEADER_SIZE, source, wall[0], wall[1], wall[2], wall[3])
         done = self._frame(wire.HEADER_SIZE + 9)
         self._seq = after
         return done

@@ -93,7 +93,7 @@ class _Batch:
         self.n = self.side + 1 + self.groups
         blocks = len(frames)
         self.count = np.array([f.values["scans"] for f in frames])
-        self.windows, self.base, self.bits = _windows([f.values["bits"] for f in frames])
+        self.windows, self.base, self.bits = _windows([f.values["bits"] for f in frames], self.n)
         self.pos = np.zeros(blocks, np.int64)
         self.busy = np.full((self.n, blocks), 256, np.int64)
         self.last = np.zeros((self.side, blocks), np.int64)
@@ -232,12 +232,13 @@ def _unfold(u: I64) -> I64:
     return np.where(u & 1, half, -half)
 
 
-def _windows(parts: list[bytes]) -> tuple[U64, I64, I64]:
+def _windows(parts: list[bytes], values: int) -> tuple[U64, I64, I64]:
     """The 64 bits that begin at each byte, of all blocks end to end; where each block begins; bits of each."""
     size = np.array([len(p) for p in parts])
-    joined = np.frombuffer(b"".join(p + bytes(16) for p in parts) + bytes(8), np.uint8)
+    pad = values * 31 // 8 + 16  # a scan that begins within the bits ends within these
+    joined = np.frombuffer(b"".join(p + bytes(pad) for p in parts) + bytes(8), np.uint8)
     windows = np.zeros(len(joined) - 8, np.uint64)
     for k in range(8):
         windows = (windows << np.uint64(8)) | joined[k : k + len(windows)]
-    base = np.concatenate(([0], np.cumsum(size + 16)[:-1]))
+    base = np.concatenate(([0], np.cumsum(size + pad)[:-1]))
     return windows, base, size * 8
