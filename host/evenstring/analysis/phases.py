@@ -88,16 +88,17 @@ def _constant_voltage(signals: Signals, amps: F64, first: int, last: int) -> int
     That part begins when the current has left its constant level for good and the voltage is held.
     """
     part = amps[first:last]
-    width = max(1, round(5.0 / signals.step_s))
+    step_s = float(np.median(np.diff(signals.time_s[first:last]))) if last - first > 1 else signals.step_s
+    width = max(1, round(5.0 / step_s))
     smooth = rolling_mean(part, width)
     plateau = float(np.median(smooth[smooth > 0.95 * smooth.max()]))
     noise = 3.0 * _row_noise(part) / np.sqrt(width)
     above = np.flatnonzero(smooth >= min(_LEFT_PLATEAU * plateau, plateau - noise))
     turn = int(above[-1]) + 1 if len(above) else 0
-    if signals.step_s < 10.0 and 0 < turn < len(part):
+    if step_s < 10.0 and 0 < turn < len(part):
         # The taper is a straight line at first: back from 99 % by as much as it takes to 98 %.
         lower = np.flatnonzero(smooth >= min(0.98 * plateau, plateau - 2 * noise))
-        turn = max(0, turn - min(int(lower[-1]) + 1 - turn, round(30.0 / signals.step_s)))
+        turn = max(0, turn - min(int(lower[-1]) + 1 - turn, round(30.0 / step_s)))
     top = signals.level_v[first:last]
     if turn < len(part) and not _is_held(top[turn:]):
         return _reaches_plateau(top, signals.noise_v)  # current not constant (a charger that limits power)

@@ -8,12 +8,14 @@ away, a current does not. The flat top of a charge is its constant-voltage part.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.arrays import rolling_mean, runs_of
+from evenstring.analysis.plateaus import keeps_rising, plateau_charges
 from evenstring.analysis.signals import Signals
 
 __all__ = ["labels_from_voltage"]
@@ -24,11 +26,25 @@ _ROUGH_ROWS = 4  # so many of them near each other make a ride; one step makes t
 _STEP_V = 0.4e-3  # least step that is taken for a current that starts or stops
 _RISING_V_H = 8e-3  # a rise slower than this is no charge
 _FLAT_V_H = 3e-3
+_SPARSE_S = 4.0  # rows this far apart show no single step
 _REST, _RIDE, _CC, _CV = "rest", "ride", "charge_cc", "charge_cv"
 
 
 def labels_from_voltage(signals: Signals) -> NDArray[np.str_]:
-    """(m,) phase of each row."""
+    """(m,) phase of each row. Rows of uneven pace are first brought to the pace that covers most of the time."""
+    t = signals.time_s
+    if len(t) < 6:
+        return np.full(len(t), _REST, dtype="U9")
+    paces = np.sort(np.diff(t))
+    pace = float(paces[int(np.searchsorted(np.cumsum(paces), paces.sum() / 2))])
+    if pace < 1.5 * signals.step_s:
+        return _labels(signals)
+    grid = np.arange(t[0], t[-1] + pace / 2, pace)
+    even = replace(signals, time_s=grid, level_v=np.interp(grid, t, signals.level_v), step_s=pace)
+    return np.asarray(_labels(even)[np.clip(np.rint((t - t[0]) / pace).astype(int), 0, len(grid) - 1)])
+
+
+def _labels(signals: Signals) -> NDArray[np.str_]:
     t, v = signals.time_s, signals.level_v
     labels = np.full(len(t), _REST, dtype="U9")
     rough = _rough(signals)
@@ -43,6 +59,22 @@ def labels_from_voltage(signals: Signals) -> NDArray[np.str_]:
         turn = _turn(t[first:last], v[first:last], signals.noise_v)
         labels[first : first + turn] = _CC
         labels[first + turn : last] = _CV
+    return _with_plateaus(signals, labels) if signals.step_s >= _SPARSE_S else labels
+
+
+def _with_plateaus(signals: Signals, labels: NDArray[np.str_]) -> NDArray[np.str_]:
+    """Sparse records: what the plateaus say stands; a rise without one must climb well to count as a charge."""
+    t, v = signals.time_s, signals.level_v
+    known = np.zeros(len(labels), dtype=bool)
+    for start, turn, end in plateau_charges(signals):
+        labels[start:turn], labels[turn:end] = _CC, _CV
+        known[start:end] = True
+    for first, last in _together(labels):
+        part = slice(first, last)
+        if known[part].any():
+            labels[part] = np.where(known[part], labels[part], _REST)
+        elif t[last - 1] - t[first] < 1800.0 or v[last - 1] - v[first] < 0.1:
+            labels[part] = _REST
     return labels
 
 
@@ -86,6 +118,10 @@ def _steps(signals: Signals, first: int, last: int) -> list[int]:
     cuts: list[int] = []
     for a, b in runs_of(big):
         k = a + int(np.argmax(np.abs(jump[a:b])))
+        # A bend of the curve is as strong a little way off; a step is not.
+        beside = max(abs(float(jump[max(0, k - half)])), abs(float(jump[min(len(v) - 1, k + half)])))
+        if abs(float(jump[k])) < 2.5 * beside:
+            continue
         # The largest single difference near by is the instant itself.
         lo, hi = max(1, k - half), min(len(v) - 1, k + half)
         single = np.abs(np.diff(v[lo - 1 : hi + 1]))
@@ -134,16 +170,12 @@ def _segment(t: F64, v: F64, jump: float, after_ride: bool, noise_v: float) -> s
 
 
 def _ramp_to_top(t: F64, v: F64, noise_v: float) -> bool:
-    """A rise that ends in its top without dying away: a charge with its plateau, not a relaxation.
-
-    From 20 to 60 % of its rise a relaxation takes a third of the time that it takes from 60 to 95 %; a ramp as long.
-    """
+    """A rise that ends in its top without dying away: a charge with its plateau, not a relaxation."""
     smooth = rolling_mean(v, max(1, min(len(v) // 50, 9)))
     low, top = float(smooth[: max(3, len(v) // 200)].min()), float(np.median(v[-max(5, len(v) // 10) :]))
     if top - low < max(15e-3, 20 * noise_v) or smooth.max() > top + 2e-3:
         return False
-    at = [float(t[int(np.argmax(smooth >= low + share * (top - low)))]) for share in (0.2, 0.6, 0.95)]
-    return (at[2] - at[1]) < 1.8 * max(at[1] - at[0], 1e-9) and at[1] - at[0] > 30.0
+    return keeps_rising(t, smooth, low, top)
 
 
 def _slopes(t: F64, v: F64) -> tuple[float, float]:

@@ -15,7 +15,8 @@ __all__ = ["Signals", "make_signals"]
 
 F64 = NDArray[np.float64]
 _STEP_S = 1.0
-_GAP_STEPS = 8.0  # of the usual interval, and at least a minute
+_GAP_STEPS = 8.0  # of the usual interval, and at least
+_GAP_S = 120.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -59,7 +60,7 @@ def make_signals(session: Session) -> Signals:
     missing = bool(np.isnan(volts).any())
     level = _filled(median_group_v(volts.astype(np.float32)).astype(np.float64)) if missing else volts.mean(axis=1)
     step = float(np.median(np.diff(time))) if len(time) > 1 else 1.0
-    gap = np.append(np.diff(time) > max(60.0, _GAP_STEPS * step), False)
+    gap = np.append(np.diff(time) > max(_GAP_S, _GAP_STEPS * step), False)
     single = volts - level[:, None]
     return Signals(
         time_s=time,
