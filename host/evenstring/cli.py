@@ -17,6 +17,7 @@ __all__ = ["cli", "main"]
 _COMMANDS = {
     "demo": "demo",
     "record": "record",
+    "watch": "watch",
     "report": "report",
     "import": "import_table",
     "export": "export",

@@ -1,0 +1,183 @@
+"""The live view: one screen in a terminal, from 80 by 24 up, over any line that carries text."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from contextlib import suppress
+from typing import ClassVar
+
+from textual.app import App, ComposeResult
+from textual.binding import Binding, BindingType
+from textual.widgets import Footer, Static
+
+from evenstring.errors import EvenstringError
+from evenstring.live.paint import Level, Now
+from evenstring.live.source import PortSource, ReplaySource
+from evenstring.live.state import LiveState
+from evenstring.report.axis import clock
+from evenstring.report.words import EVENTS
+from evenstring.text import plain
+
+__all__ = ["WatchApp"]
+
+_FRAME_S = 0.1  # at most ten drawings a second
+_TICK_S = 0.5  # also without anything coming in: silence must show
+_SILENT_S = 3.0
+_WINDOWS_S = (120.0, 600.0, 3600.0, 8 * 3600.0)
+_CAUTION = "Above 60 V DC can kill. No substitute for the protection board. Do not leave a charging pack alone."
+
+
+class WatchApp(App[None]):
+    """Draws the state when something comes in."""
+
+    CSS = """
+    Screen { layout: vertical; }
+    #title { height: 1; text-style: bold; padding: 0 2; }
+    #foot { height: 1; padding: 0 2; }
+    #caution { height: 1; padding: 0 2; text-style: dim; }
+    """
+    ENABLE_COMMAND_PALETTE = False
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("w", "window", "window"),
+        Binding("f", "follow", "follow group"),
+        Binding("space", "hold", "hold"),
+        Binding("left", "seek(-60)", "back"),
+        Binding("right", "seek(60)", "on"),
+        Binding("shift+left", "seek(-600)", show=False),
+        Binding("shift+right", "seek(600)", show=False),
+        Binding("plus,equals_sign", "speed(1)", "faster", key_display="+"),
+        Binding("minus", "speed(-1)", "slower", key_display="-"),
+        Binding("q", "quit", "quit"),
+    ]
+
+    def __init__(self, state: LiveState, source: PortSource | ReplaySource) -> None:
+        super().__init__()
+        self.state, self.source = state, source
+        self.failure: EvenstringError | None = None
+        self.drawings = 0  # counted for tests
+        self._held = False
+        self._drawn_s = 0.0
+        self._pending = False
+        self._came_s = time.monotonic()
+
+    def compose(self) -> ComposeResult:
+        """Number on top, level line below, what is going on at the foot."""
+        yield Static(id="title", markup=False)
+        yield Now(self.state)
+        yield Level(self.state)
+        yield Static(id="foot", markup=False)
+        yield Static(_CAUTION, id="caution", markup=False)
+        yield Footer()
+
+    def on_mount(self) -> None:
+        """Start the source once the screen is there."""
+        self._draw()
+        loop = asyncio.get_running_loop()
+
+        def wake() -> None:
+            with suppress(RuntimeError):  # the loop has ended already: nobody looks any more
+                loop.call_soon_threadsafe(self._arrived)
+
+        self.source.start(wake)
+        self.set_interval(_FRAME_S if self.source.is_replay else _TICK_S, self._tick)
+
+    def on_unmount(self) -> None:
+        """End cleanly: a recording gets its last mark."""
+        self.source.stop()
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:  # noqa: ARG002  # Textual's signature
+        """Keys of the replay only in a replay."""
+        return self.source.is_replay or action not in ("seek", "speed")
+
+    def _arrived(self) -> None:
+        """Something came: draw now, or as soon as the last drawing is old enough."""
+        if self._pending:
+            return
+        wait = _FRAME_S - (time.monotonic() - self._drawn_s)
+        if wait <= 0:
+            self._tick()
+        else:
+            self._pending = True
+            self.set_timer(wait, self._tick)
+
+    def _tick(self) -> None:
+        self._pending = False
+        if self.source.apply(self.state):
+            self._came_s = time.monotonic()
+        if self.source.error:
+            self.failure = self.source.error
+            self.exit(return_code=1)
+            return
+        if not self._held or self.source.is_replay:
+            self._draw()
+
+    def _draw(self) -> None:
+        self._drawn_s = time.monotonic()
+        self.drawings += 1
+        for part in (self.query_one(Now), self.query_one(Level)):
+            part.work_out()
+            part.refresh()
+        self.query_one("#title", Static).update(self._title())
+        self.query_one("#foot", Static).update(self._foot())
+
+    def on_resize(self) -> None:
+        """The picture follows the size of the terminal."""
+        self.call_after_refresh(self._draw)
+
+    def _title(self) -> str:
+        state, source = self.state, self.source
+        groups = f"{state.history.groups} groups" if state.history else "no scan yet"
+        name = plain(state.profile.name or source.name, 40)
+        if isinstance(source, ReplaySource):
+            held = "" if source.playing else " held"
+            where = f"{clock(source.at_s)} of {clock(source.session.duration_s)} at {source.speed:g}x{held}"
+        else:
+            silent = time.monotonic() - self._came_s
+            where = f"SILENT for {silent:.0f} s" if silent > _SILENT_S else state.link.state
+            where += " · held" if self._held else ""
+        return f"{name} · {groups} · {where}"
+
+    def _foot(self) -> str:
+        link, alarms = self.state.link, self.state.alarms
+        quality = f"{link.scans_per_s:.1f} scans/s, {link.damaged} damaged, {link.lost} lost"
+        if not alarms:
+            return f"no alarm · {quality} · {plain(self.source.recording, 60)}"
+        said = "; ".join(f"group {a.group} {EVENTS.get(a.kind, a.kind)}" for a in alarms[:3])
+        return (
+            f"! {len(alarms)} alarm{'s' * (len(alarms) > 1)}: {said} · {quality} · {plain(self.source.recording, 40)}"
+        )
+
+    def action_window(self) -> None:
+        """The next length of the level line."""
+        level = self.query_one(Level)
+        level.window_s = _WINDOWS_S[(_WINDOWS_S.index(level.window_s) + 1) % len(_WINDOWS_S)]
+        self._draw()
+
+    def action_follow(self) -> None:
+        """Hold up the next group; after the last, whichever leaves the surface."""
+        level, groups = self.query_one(Level), self.state.history.groups if self.state.history else 0
+        following = -1 if level.follow is None else level.follow
+        level.follow = following + 1 if following + 1 < groups else None
+        self._draw()
+
+    def action_hold(self) -> None:
+        """Hold the picture; a recording goes on."""
+        if isinstance(self.source, ReplaySource):
+            self.source.apply(self.state)
+            self.source.playing = not self.source.playing
+        else:
+            self._held = not self._held
+        self._draw()
+
+    def action_seek(self, seconds: int) -> None:
+        """Move within a replay."""
+        if isinstance(self.source, ReplaySource):
+            self.source.seek(self.source.at_s + seconds, self.state)
+            self._draw()
+
+    def action_speed(self, up: int) -> None:
+        """Replay faster or slower."""
+        if isinstance(self.source, ReplaySource):
+            self.source.faster(up > 0)
+            self._draw()

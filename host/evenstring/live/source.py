@@ -1,0 +1,241 @@
+"""Where the live view's scans come from: a serial port, or a recording played back."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, cast
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evenstring.errors import EvenstringError
+from evenstring.io.capture import CaptureOptions, Status, capture
+from evenstring.io.recorder import RecordingWriter
+from evenstring.live.state import Alarm, Link, LiveState
+from evenstring.profile import PackProfile
+from evenstring.session import Session
+from evenstring.wire.stream import Batch, StreamDecoder
+from evenstring.wire.table import load_table
+
+__all__ = ["PortSource", "ReplaySource", "scans_of"]
+
+F32 = NDArray[np.float32]
+_SPEEDS = (1, 2, 5, 10, 30, 60, 120, 300, 600)
+
+
+def scans_of(rows: NDArray[Any]) -> tuple[NDArray[np.float64], F32, F32 | None]:
+    """Rows of SCAN as instants in s of board time, volts (k, g) with NaN for no reading, and mean currents in A."""
+    table = load_table()
+    groups, passes = int(rows["groups"][0]), int(rows["passes"][0])
+    steps = rows["reading"].reshape(len(rows), passes, groups)
+    number = (steps > table.reading_codes["lead_open"]) & (steps < table.reading_codes["over_positive"])
+    volts = np.where(number, steps * (table.reading_step_uv * 1e-6), np.nan).mean(axis=1).astype(np.float32)
+    current = None
+    if int(rows["currents"][0]):
+        raw = rows["current"].reshape(len(rows), -1)
+        current = np.where(raw > -32768, raw * 0.01, np.nan).mean(axis=1).astype(np.float32)
+    return rows["uptime_ms"].astype(np.float64) / 1000.0, volts, current
+
+
+def _alarm_of(values: dict[str, Any]) -> tuple[Alarm, bool]:
+    names = {number: name for name, number in load_table().enums["alarm"].items()}
+    kind = names.get(values["alarm"], f"alarm {values['alarm']}")
+    steps = values["extreme"]
+    is_voltage = kind not in ("hot", "cold_charge", "ntc_open", "not_watching") and -32766 < steps < 32767
+    volts = steps * load_table().reading_step_uv * 1e-6 if is_voltage else None
+    return Alarm(kind, values["place"], volts, by_board=True), bool(values["active"] >> values["alarm"] & 1)
+
+
+class _Listening:
+    """Stands where a recording's writer stands when nothing is to be recorded."""
+
+    def __init__(self) -> None:
+        self.decoder = StreamDecoder()
+        self.bytes_written = 0
+
+    def take(self, data: bytes) -> Batch:
+        return self.decoder.feed(data)
+
+    def mark(self, name: str, **values: Any) -> None:
+        """Nothing to mark."""
+
+    def cut(self) -> None:
+        self.decoder.feed(b"\0")
+
+    def close(self) -> None:
+        """Nothing is open."""
+
+
+@dataclass(slots=True)
+class _Tap:
+    """Passes everything to a writer, and what was decoded to the view as well."""
+
+    writer: RecordingWriter
+    arrived: Callable[[Batch], None]
+
+    @property
+    def decoder(self) -> StreamDecoder:
+        return self.writer.decoder
+
+    @property
+    def bytes_written(self) -> int:
+        return self.writer.bytes_written
+
+    def take(self, data: bytes) -> Batch:
+        batch = self.writer.take(data)
+        if batch:
+            self.arrived(batch)
+        return batch
+
+    def mark(self, name: str, **values: Any) -> None:
+        self.writer.mark(name, **values)
+
+    def cut(self) -> None:
+        self.writer.cut()
+
+    def close(self) -> None:
+        self.writer.close()
+
+
+class PortSource:
+    """Reads a port in a thread of its own; `apply` moves what came into the state, in the thread of the view.
+
+    Args:
+        port: any pyserial name or URL.
+        output: recording to make meanwhile, or None.
+        profile: stored in the recording.
+    """
+
+    is_replay = False
+
+    def __init__(self, port: str, output: Path | None = None, profile: PackProfile | None = None) -> None:
+        self.name = port
+        self.output = output
+        self.error: EvenstringError | None = None
+        self._batches: deque[Batch] = deque()
+        self._status: Status | None = None
+        self._stopping = threading.Event()
+        self._profile = profile
+        self._wake: Callable[[], None] = lambda: None
+        self._thread = threading.Thread(target=self._run, daemon=True)
+
+    def start(self, wake: Callable[[], None]) -> None:
+        """Begin; `wake` is called from the reading thread whenever something came."""
+        self._wake = wake
+        self._thread.start()
+
+    def stop(self) -> None:
+        """End the recording cleanly."""
+        self._stopping.set()
+        if self._thread.is_alive():
+            self._thread.join(timeout=3.0)
+
+    def apply(self, state: LiveState) -> bool:
+        """Move what came into `state`; whether anything did."""
+        moved = False
+        while self._batches:
+            batch = self._batches.popleft()
+            for frame in batch.frames:
+                if frame.name == "ALARM":
+                    state.take_alarm(*_alarm_of(frame.values))
+            for block in batch.scans:
+                state.take(*scans_of(block.rows))
+            moved = True
+        if self._status:
+            s = self._status
+            state.link = Link(s.state, s.scans, s.scans_per_s, s.frames_damaged, s.frames_lost)
+        return moved
+
+    @property
+    def recording(self) -> str:
+        """What is being written where, in words."""
+        if self.output is None:
+            return "not recording"
+        written = 0 if self._status is None else self._status.bytes_written
+        return f"recording to {self.output.name}, {written / 1000:,.0f} kB"
+
+    def _run(self) -> None:
+        try:
+            writer = RecordingWriter(self.output) if self.output else cast("RecordingWriter", _Listening())
+            tap = cast("RecordingWriter", _Tap(writer, self._arrived))  # it has all that `capture` uses
+            capture(self.name, tap, CaptureOptions(profile=self._profile), self._show, self._stopping.is_set)
+        except EvenstringError as error:
+            self.error = error
+        self._wake()
+
+    def _arrived(self, batch: Batch) -> None:
+        self._batches.append(batch)
+        self._wake()
+
+    def _show(self, status: Status) -> None:
+        self._status = status
+        self._wake()
+
+
+class ReplaySource:
+    """Plays a session back at a speed, from any instant.
+
+    Attributes:
+        at_s: instant shown, in the session's own time.
+        speed: seconds of the session in one second.
+        playing: False while held.
+    """
+
+    is_replay = True
+    error = None
+    recording = "playing back"
+
+    def __init__(self, session: Session, name: str, speed: float = 1.0) -> None:
+        self.session, self.name, self.speed = session, name, float(speed)
+        self.at_s = 0.0
+        self.playing = True
+        self._next = 0
+        self._last_s = time.monotonic()
+
+    def start(self, wake: Callable[[], None]) -> None:
+        """Nothing runs by itself: the view calls `apply`."""
+        self._last_s = time.monotonic()
+        wake()
+
+    def stop(self) -> None:
+        """Nothing to end."""
+
+    def apply(self, state: LiveState) -> bool:
+        """Move the scans that have become due into `state`."""
+        now_s = time.monotonic()
+        if self.playing:
+            self.at_s = min(self.at_s + (now_s - self._last_s) * self.speed, self.session.duration_s)
+        self._last_s = now_s
+        due = int(np.searchsorted(self.session.time_s, self.at_s + 1e-9, side="right"))
+        fresh = slice(self._next, due)
+        current = self.session.current_a
+        state.take(self.session.time_s[fresh], self.session.volts_v[fresh], None if current is None else current[fresh])
+        link = self.session.link
+        state.link = Link("replay", due, self._rate(due), link.frames_damaged, link.frames_lost)
+        moved, self._next = due > self._next, due
+        return moved
+
+    def seek(self, seconds: float, state: LiveState) -> None:
+        """Go to an instant; the history before it is there at once."""
+        self.at_s = float(np.clip(seconds, 0.0, self.session.duration_s))
+        state.forget()
+        self._next = 0
+        self._last_s = time.monotonic()
+        self.apply(state)
+
+    def faster(self, up: bool) -> None:
+        """The next higher or lower speed."""
+        beyond = [s for s in _SPEEDS if (s > self.speed if up else s < self.speed)]
+        if beyond:
+            self.speed = float(beyond[0] if up else beyond[-1])
+
+    def _rate(self, due: int) -> float:
+        time_s = self.session.time_s[max(due - 20, 0) : due]
+        return (
+            float((len(time_s) - 1) / (time_s[-1] - time_s[0])) if len(time_s) > 1 and time_s[-1] > time_s[0] else 0.0
+        )
