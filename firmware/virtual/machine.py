@@ -52,7 +52,6 @@ class Pin:
 
 class I2C:
     def __init__(self, ident, scl=None, sda=None, freq=400000, timeout=50000):  # noqa: ARG002 -- as the real one
-        self._bit_us = 1000000 / freq
         self._per_byte_us = (9 * 1000000 + freq - 1) // freq
         self._timeout_us = timeout
 
@@ -75,8 +74,7 @@ class I2C:
         depth = _open_heap()
         try:
             self._take(len(into))
-            data = board.part(address).read(len(into))
-            into[: len(data)] = data
+            board.part(address).read_into(into)
         finally:
             _lock_heap(depth)
 

@@ -59,7 +59,8 @@ def description(path, trace):
 def main(trace_path, board_path, speed):
     trace = Trace(trace_path)
     data, problem = description(board_path, trace)
-    world = World(trace, faults_of(trace_path))
+    mux = data.get("mux", {})
+    world = World(trace, faults_of(trace_path), 1, mux.get("series_ohm", 10000), mux.get("bus_pf", 3000))
     if not problem:
         VirtualBoard(world, data)
     port = Port()

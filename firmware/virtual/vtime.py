@@ -57,6 +57,8 @@ def sleep_ms(n):
         pace()
 
 
-# Difference in us between now and an instant kept as (ms, us).
+# us since an instant kept as (ms, us); more than half a minute comes back as half a minute.
 def since_us(then_ms, then_us):
+    if ms - then_ms > 30000:
+        return 30000000
     return (ms - then_ms) * 1000 + us - then_us

@@ -3,51 +3,76 @@
 # Physics: a line joined to taps takes their mean voltage (equal series resistors) with the time constant of both series
 # resistors and the bus capacitance; with one line alone, or none, what the converter sees drains through its bias
 # resistors; the zero relay shorts the lines through a resistor.
-# The watch: relays take up to `off_us` to open and are taken to close at once. Any moment when two relays of one line,
+# The watch: relays take up to `OFF_US` to open and are taken to close at once. Any moment when two relays of one line,
 # two that are not neighbours, or a relay and the zero relay conduct by command is written down in `crimes`.
+# Without faults nothing here allocates.
 
-import math
-import random
+from array import array
 
 import vtime
+from decay import decayed
+from faults import Faults
+from micropython import const
 
 RS_OHM = 10000
 BUS_PF = 3000
 BIAS_OHM = 2000000
 ZERO_OHM = 1000
-ALIVE_US = 50000
-OFF_US = 1000
-NONE = -1
+ALIVE_US = const(50000)
+OFF_US = const(1000)
+NONE = const(-1)
+
+
+# Noise of standard deviation 1000: sums of four even numbers from a small generator. A prime length, so that it never
+# falls into step with a scan.
+def noise_table(seed, length=1021):
+    table = array("h", bytes(2 * length))  # at once: a growing one breaks up a small heap
+    r = seed
+    for i in range(length):
+        total = 0
+        for _ in range(4):
+            r = (r * 75 + 74) % 65537
+            total += r
+        table[i] = (total - 131072) * 1000 // 37838
+    return table
 
 
 class World:
-    def __init__(self, trace, faults=(), seed=1):
+    def __init__(self, trace, faults=(), seed=1, series_ohm=RS_OHM, bus_pf=BUS_PF):
         self.trace = trace
-        self.faults = list(faults)
+        self.faults = Faults(self, faults) if faults else None
         self.groups = trace.groups
         self.crimes = []
         self.closings = 0
         self.even = self.odd = NONE  # commanded taps
         self.zero = False
-        self._released = {}  # tap or "zero" -> instant (ms, us) until which it may conduct
-        self._kick = (-1000, 0)
-        self._volts = 0.0
-        self._since = (vtime.ms, vtime.us)
-        self._noise = random.Random(seed) if hasattr(random, "Random") else random
-        if self._noise is random:
-            random.seed(seed)
+        self._left = [NONE, NONE, NONE]  # last even tap, odd tap, and 0 for the zero relay, told to open
+        self._left_ms = [-1000, -1000, -1000]
+        self._left_us = [0, 0, 0]
+        self._kick_ms = -1000
+        self._kick_us = 0
+        self._volts = 0
+        self._since_ms = vtime.ms
+        self._since_us = vtime.us
+        self._noise = noise_table(seed)
+        self._noise_at = 0
+        self.pair_tau_us = max(1, 2 * (series_ohm // 10) * (bus_pf // 10) // 10000)
+        self.bias_tau_us = BIAS_OHM // 1000 * bus_pf // 1000
+        self.zero_tau_us = max(1, ZERO_OHM * bus_pf // 1000000)
 
     def over(self):
         return vtime.ms > self.trace.end_ms
 
     # --- commands of the parts
 
+    # A pulse for the one-shot.
     def kick(self):
         self._lapse()
-        self._kick = (vtime.ms, vtime.us)
+        self._kick_ms = vtime.ms
+        self._kick_us = vtime.us
 
     def _alive(self):
-        return vtime.since_us(self._kick[0], self._kick[1]) < ALIVE_US
+        return vtime.since_us(self._kick_ms, self._kick_us) < ALIVE_US
 
     # A one-shot that ran out opens everything.
     def _lapse(self):
@@ -63,116 +88,81 @@ class World:
         if not self._alive():
             even = odd = NONE
             zero = False
-        for name, old, new in (("even", self.even, even), ("odd", self.odd, odd), ("zero", self.zero, zero)):
-            if old != new and old not in (NONE, False):
-                self._released["zero" if name == "zero" else old] = (vtime.ms, vtime.us)
-        self.even, self.odd, self.zero = even, odd, zero
+        if self.even not in (NONE, even):
+            self._leave(0, self.even)
+        if self.odd not in (NONE, odd):
+            self._leave(1, self.odd)
+        if self.zero and not zero:
+            self._leave(2, 0)
+        self.even = even
+        self.odd = odd
+        self.zero = zero
         if even != NONE or odd != NONE or zero:
             self.closings += 1
             self._watch()
 
-    def _watch(self):
-        taps = {t for t in (self.even, self.odd) if t != NONE}
-        zero = self.zero
-        for name, (ms, us) in self._released.items():
-            if vtime.since_us(ms, us) < OFF_US:
-                if name == "zero":
-                    zero = True
-                else:
-                    taps.add(name)
-        for line in (0, 1):
-            if len([t for t in taps if t & 1 == line]) > 1:
-                self._crime("two on one line", taps)
-        if taps and max(taps) - min(taps) > 1:
-            self._crime("not neighbours", taps)
-        if taps and zero:
-            self._crime("zero relay across a group", taps)
+    def _leave(self, k, tap):
+        self._left[k] = tap
+        self._left_ms[k] = vtime.ms
+        self._left_us[k] = vtime.us
 
-    def _crime(self, what, taps):
+    # Whether that relay may conduct still though told to open.
+    def _leaving(self, k):
+        return self._left[k] != NONE and vtime.since_us(self._left_ms[k], self._left_us[k]) < OFF_US
+
+    def _watch(self):
+        old_even = self._left[0] if self._leaving(0) else NONE
+        old_odd = self._left[1] if self._leaving(1) else NONE
+        zero = self.zero or self._leaving(2)
+        if self.even != NONE and old_even not in (NONE, self.even):
+            self._crime("two on one line", self.even, old_even)
+        if self.odd != NONE and old_odd not in (NONE, self.odd):
+            self._crime("two on one line", self.odd, old_odd)
+        self._watch_pair(self.even, self.odd)
+        self._watch_pair(self.even, old_odd)
+        self._watch_pair(old_even, self.odd)
+        if zero and (self.even != NONE or self.odd != NONE or old_even != NONE or old_odd != NONE):
+            self._crime("zero relay across a group", self.even, self.odd)
+
+    def _watch_pair(self, even, odd):
+        if even != NONE and odd != NONE and even - odd not in (1, -1):
+            self._crime("not neighbours", even, odd)
+
+    def _crime(self, what, a, b):
         if len(self.crimes) < 20:
-            self.crimes.append((what, sorted(taps), vtime.ms))
+            self.crimes.append((what, a, b, vtime.ms))
 
     # --- what the lines do
 
-    def active(self, kind):
-        s = vtime.ms / 1000
-        for fault in self.faults:
-            if (
-                fault["kind"] == kind
-                and fault.get("start_s", 0) <= s
-                and (fault.get("end_s") is None or s < fault["end_s"])
-            ):
-                yield fault
-
-    def sum_of(self, kind, key):
-        return sum(fault[key] for fault in self.active(kind)) if self.faults else 0
-
     def group_uv(self, group):
         uv = self.trace.value(group, vtime.ms)
-        if self.faults:
-            uv += sum(f["uv"] for f in self.active("channel_offset") if f["group"] == group)
-            hours = vtime.ms / 3600000
-            uv += sum(
-                f["uv_per_h"] * (hours - f.get("start_s", 0) / 3600)
-                for f in self.active("drift")
-                if f["group"] == group
-            )
+        return uv + self.faults.group_uv(group) if self.faults else uv
+
+    def tap_uv(self, tap):
+        uv = 0
+        for group in range(1, tap + 1):
+            uv += self.group_uv(group)
         return uv
 
-    def _tap_uv(self, tap):
-        return sum(self.group_uv(g) for g in range(1, tap + 1))
-
-    def _is_open(self, tap):
-        for fault in self.active("lead_open"):
-            if fault["tap"] == tap:
-                return True
-        for fault in self.active("lead_intermittent"):
-            if fault["tap"] == tap and vtime.ms % (fault["open_ms"] + fault["closed_ms"]) < fault["open_ms"]:
-                return True
-        return False
-
-    def _wired_to(self, tap):
-        for fault in self.active("swapped_leads"):
-            if tap == fault["tap"]:
-                return fault["other_tap"]
-            if tap == fault["other_tap"]:
-                return fault["tap"]
-        return tap
-
-    # (voltage the lines go to, time constant in us)
+    # Where the lines go, even minus odd.
     def _aim(self):
         if self.faults:
-            return self._aim_with_faults()
+            return self.faults.aim()
         if self.even != NONE and self.odd != NONE:
-            group = max(self.even, self.odd)
-            uv = (
-                self.group_uv(group)
-                if abs(self.even - self.odd) == 1
-                else self._tap_uv(group) - self._tap_uv(min(self.even, self.odd))
-            )
-            return (uv if self.even > self.odd else -uv), 2 * RS_OHM * BUS_PF / 1e6
-        return 0, (ZERO_OHM if self.zero else BIAS_OHM) * BUS_PF / 1e6
+            return self.group_uv(self.even) if self.even > self.odd else -self.group_uv(self.odd)
+        return 0
 
-    def _aim_with_faults(self):
-        even = {self.even} if self.even != NONE else set()
-        odd = {self.odd} if self.odd != NONE else set()
-        for fault in self.active("stuck_relay"):
-            (odd if fault["tap"] & 1 else even).add(fault["tap"])
-        even = [self._wired_to(t) for t in even if not self._is_open(t)]
-        odd = [self._wired_to(t) for t in odd if not self._is_open(t)]
-        if even and odd:
-            uv = sum(self._tap_uv(t) for t in even) / len(even) - sum(self._tap_uv(t) for t in odd) / len(odd)
-            if self.zero:
-                uv = uv * ZERO_OHM / (ZERO_OHM + 2 * RS_OHM)
-            return uv, 2 * RS_OHM * BUS_PF / 1e6
-        return 0, (ZERO_OHM if self.zero else BIAS_OHM) * BUS_PF / 1e6
+    def _tau_us(self):
+        if (self.faults and self.faults.joined()) or (not self.faults and self.even != NONE and self.odd != NONE):
+            return self.pair_tau_us
+        return self.zero_tau_us if self.zero else self.bias_tau_us
 
     def _settle(self):
-        aim, tau_us = self._aim()
-        gone = vtime.since_us(self._since[0], self._since[1])
-        ratio = gone / tau_us
-        self._volts = aim + (self._volts - aim) * math.exp(-ratio) if ratio < 40 else aim
-        self._since = (vtime.ms, vtime.us)
+        aim = self._aim()
+        gone_us = vtime.since_us(self._since_ms, self._since_us)
+        self._volts = aim + decayed(self._volts - aim, gone_us, self._tau_us())
+        self._since_ms = vtime.ms
+        self._since_us = vtime.us
 
     # Between the lines, even minus odd, with noise and the converter's own errors.
     def line_uv(self, noise_uv):
@@ -180,20 +170,16 @@ class World:
         self._settle()
         uv = self._volts
         if self.faults:
-            uv += uv * self.sum_of("gain", "ppm") / 1e6 + self.sum_of("converter_offset", "uv")
-            noise_uv += self.sum_of("noise", "uv")
-        return uv + noise_uv * self._gauss()
-
-    # Sum of four even numbers, standard deviation one.
-    def _gauss(self):
-        bits = self._noise.getrandbits(28)
-        return ((bits & 127) + (bits >> 7 & 127) + (bits >> 14 & 127) + (bits >> 21) - 254) / 73.9
+            uv += self.faults.error_uv(uv)
+            noise_uv += self.faults.noise_uv()
+        self._noise_at = self._noise_at + 1 if self._noise_at < 1020 else 0
+        return uv + noise_uv * self._noise[self._noise_at] // 1000
 
     def current_ma(self):
         return self.trace.value(0, vtime.ms)
 
     def pack_uv(self):
-        return self._tap_uv(self.groups)
+        return self.tap_uv(self.groups)
 
     def temp(self, channel):
         if channel >= self.trace.temps:
