@@ -23,14 +23,17 @@ def settle_us(series_ohm, bus_pf):
 
 # A part that was reset in the middle of a transfer may hold the data line low: nine clocks let it finish.
 def free_bus(i2c):
-    sda = Pin(i2c["sda"], Pin.IN, Pin.PULL_UP)
-    if not sda.value():
-        scl = Pin(i2c["scl"], Pin.OPEN_DRAIN, value=1)
-        for _ in range(9):
-            scl.value(0)
-            time.sleep_us(5)
-            scl.value(1)
-            time.sleep_us(5)
+    if Pin(i2c["sda"], Pin.IN, Pin.PULL_UP).value():
+        return
+    scl = Pin(i2c["scl"], Pin.OPEN_DRAIN, value=1)
+    for _ in range(9):
+        scl.value(0)
+        time.sleep_us(5)
+        scl.value(1)
+        time.sleep_us(5)
+
+
+def open_bus(i2c):
     return I2C(i2c["id"], scl=Pin(i2c["scl"]), sda=Pin(i2c["sda"]), freq=i2c["hz"], timeout=5000)
 
 
@@ -58,12 +61,19 @@ def make_sensors(bus, data):
 
 
 def make_front(data, clock):
-    bus = free_bus(data["i2c"])
+    i2c = data["i2c"]
+    bus = open_bus(i2c)
+
+    # On a board the pins go from the bus to plain outputs and back.
+    def recover():
+        free_bus(i2c)
+        open_bus(i2c)
+
     m = data["mux"]
     adc = _CONVERTERS[data["adc"]["part"]](bus, data["adc"]["address"])
     times = (m["relay_on_us"], m["relay_off_us"], settle_us(m["series_ohm"], m["bus_pf"]))
     mux = make_mux(bus, m, data["groups"])
-    return RelayScan(mux, adc, data["groups"], times, make_sensors(bus, data), clock, data.get("calibration"))
+    return RelayScan(mux, adc, data["groups"], times, make_sensors(bus, data), clock, data.get("calibration"), recover)
 
 
 # data, problem: what `board.load` gave. write(buf, n): the line. feed: the watchdog's.

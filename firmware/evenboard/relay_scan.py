@@ -30,8 +30,10 @@ _NO_GROUP = const(255)
 class RelayScan:
     kind = wire.FRONT_END_RELAY_SCAN
 
-    def __init__(self, mux, adc, groups, times, sensors, clock, calibration=None):
+    # times: relay on, relay off, settling (us); free_bus(): gets a hung bus going again, returns nothing.
+    def __init__(self, mux, adc, groups, times, sensors, clock, calibration=None, free_bus=None):
         self._mux = mux
+        self._free_bus = free_bus
         self._adc = adc
         self.groups = groups
         self._on_us, self._off_us, settle_us = times
@@ -81,6 +83,8 @@ class RelayScan:
         self.fault = wire.FAULT_NONE
         self.fault_where = _NO_GROUP
         try:
+            if self._free_bus:
+                self._free_bus()
             self.begin()
             if self._read_zero():
                 for tap in range(self.groups + 1):
@@ -218,11 +222,12 @@ class RelayScan:
             self.settle_fails = (self.settle_fails + 1) & 0xFFFF
             self.flags |= wire.SCAN_UNSETTLED
 
+    # An open lead shows in the groups on both sides of it, so a group next to a doubtful one is doubtful too.
     def _doubtful(self, group):
+        n = self.groups
         limit = _DOUBT_UV // wire.READING_STEP_UV
-        for k in range(2):
-            value = self.readings[group - 1 + k * self.groups]
-            if value < limit:
+        for g in range(group - 1 if group > 1 else 1, group + 2 if group < n else n + 1):
+            if self.readings[g - 1] < limit or self.readings[n + g - 1] < limit:
                 return True
         return False
 

@@ -1,6 +1,7 @@
 # The firmware on models, with everything in one process: what the scripts of the tests share. Runs on MicroPython.
 
 import json
+import struct
 import sys
 
 import vtime
@@ -9,6 +10,7 @@ sys.modules["time"] = vtime
 
 from evenboard import board as boards  # noqa: E402 -- after the clock was replaced
 from evenboard.build import make_app  # noqa: E402
+from evenstring_protocol import framing  # noqa: E402
 from pack_trace import Still  # noqa: E402
 from virtual_board import VirtualBoard  # noqa: E402
 from world import World  # noqa: E402
@@ -74,10 +76,6 @@ class Rig:
         return out
 
     def command(self, code, seq, payload=b""):
-        import struct
-
-        from evenstring_protocol import framing
-
         raw = bytearray(struct.pack("<BHI", code, seq, 0) + payload)
         n = len(raw)
         raw.extend(bytes(4))
