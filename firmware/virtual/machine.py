@@ -103,6 +103,27 @@ class SPI:
             _lock_heap(depth)
 
 
+class PWM:
+    # `duty` is there to be looked at.
+    def __init__(self, pin, freq=0, duty_u16=0):
+        self.pin = pin
+        self.frequency = freq
+        self.duty = duty_u16
+
+    def freq(self, hz=None):
+        if hz is not None:
+            self.frequency = hz
+        return self.frequency
+
+    def duty_u16(self, duty=None):
+        if duty is not None:
+            self.duty = duty
+        return self.duty
+
+    def deinit(self):
+        self.duty = 0
+
+
 class WDT:
     def __init__(self, timeout=5000):
         self.timeout = timeout
