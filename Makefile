@@ -13,6 +13,7 @@ help:
 	@echo "  make lint      format check, lint, types, generated files"
 	@echo "  make format    put the code into the house format"
 	@echo "  make generate  write what follows from protocol/messages.toml"
+	@echo "  make notes     fill the figures of hardware_notes and draw its circuits"
 	@echo "  make bench     speed, as ratios against reference libraries in the same run"
 	@echo "  make soak      the long runs, with their figures"
 	@echo "  make clean     remove .venv and out"
@@ -48,6 +49,11 @@ format: $(TEST_STAMP)
 generate: $(STAMP)
 	$(BIN)/python protocol/generate.py
 
+notes: $(TEST_STAMP)
+	$(BIN)/python hardware_notes/circuits/run.py --write >/dev/null
+	$(BIN)/python hardware_notes/drawings/draw.py
+	$(BIN)/python hardware_notes/fill.py
+
 bench: $(TEST_STAMP)
 	$(BIN)/python -m tests.benchmarks
 
@@ -57,5 +63,5 @@ soak: $(TEST_STAMP)
 clean:
 	rm -rf $(VENV) out
 
-.PHONY: help demo test lint format generate bench soak clean
+.PHONY: help demo test lint format generate notes bench soak clean
 .DEFAULT_GOAL := help
