@@ -20,19 +20,28 @@ from evenstring.report.axis import clock
 __all__ = ["FACT_ROWS", "Level", "Now"]
 
 FACT_ROWS = 7
+F32 = NDArray[np.float32]
 _PLAIN, _SOFT, _BOLD = Style(), Style(dim=True), Style(bold=True)
 _LEAVES = Style(color="#ff9c73", bold=True)
 _QUIET = Style(color="#8fa3af")
 _WATER = Style(color="#8fa3af", bgcolor="#16272f")
 _WATER_LEAVES = Style(color="#ff9c73", bold=True, bgcolor="#16272f")
 _ALARM = Style(color="#11171d", bgcolor="#ff9c73", bold=True)
-F32 = NDArray[np.float32]
 _MARGIN, _NAMES = 7, 9  # cells left and right of the level line
 _BESIDE = 38  # cells of the facts
 
 
 def _fit(segments: list[Segment], width: int) -> Strip:
     return Strip(segments).adjust_cell_length(width).crop(0, width)
+
+
+def _calm(low: F32, high: F32, strong: list[int]) -> tuple[F32, F32]:
+    """Ordinary noise drawn as a thin line at its middle; what stands out, or moves more than usual, in full."""
+    extent, middle = high - low, (high + low) / 2
+    usual = float(np.nanmedian(extent)) if np.isfinite(extent).any() else 0.0
+    thin = extent <= max(3 * usual, 1.0)
+    thin[:, strong] = False
+    return np.where(thin, middle, low), np.where(thin, middle, high)
 
 
 class Now(Widget):
@@ -103,7 +112,7 @@ class Level(Widget):
         bottom, top = min(float(np.nanmin(low)), -4.0) * 1.1, max(float(np.nanmax(high)), 4.0) * 1.1
         if not self._bottom <= bottom <= 0.5 * self._bottom or not 0.5 * self._top <= top <= self._top:
             self._bottom, self._top = bottom * 1.15, top * 1.15  # stays put until the lines need another scale
-        self._dots = raster(low, high, strong, self._top, self._bottom, height)
+        self._dots = raster(*_calm(low, high, strong), strong, self._top, self._bottom, height)
         self._names = self._name_rows(strong, low, high, height)
 
     def _name_rows(self, strong: list[int], low: F32, high: F32, height: int) -> dict[int, str]:

@@ -219,7 +219,7 @@ class LiveState:
         """Short lines beside the number."""
         rates = self.rates_mv_per_min()
         slow = fast = "–"
-        if len(rates):
+        if len(rates) and self.phase != "ride":  # under a changing load it says nothing
             low, high = int(np.argmin(rates)), int(np.argmax(rates))
             slow, fast = (f"group {g + 1}  {rates[g]:+.1f} mV/min" for g in (low, high))
         left = self.balanced_in_s
