@@ -58,7 +58,7 @@ def _labels_from_current(signals: Signals, amps: F64, quiet: float) -> NDArray[n
     labels[np.abs(near) <= quiet] = _REST
     charges = _charges(t, near > quiet, near < -quiet, signals.step_s)
     for first, last in charges:
-        end = _held_until(signals, amps, first, last)
+        end = _held_until(signals, amps - _zero_a(near, quiet, first, last), first, last)
         labels[first:end] = _CC
         labels[first + _constant_voltage(signals, amps, first, last) : end] = _CV
     return _drop_blips(t, labels, signals.step_s)
@@ -127,12 +127,19 @@ def _held_until(signals: Signals, amps: F64, first: int, last: int) -> int:
     if last >= len(t):
         return last
     plateau = float(np.median(level[max(first, last - 30) : last]))
-    width = max(1, round(30.0 / signals.step_s))
+    width = max(1, round(10.0 / signals.step_s))
     after = slice(last, min(len(t), last + 200_000))
     quiet_a = max(_HELD_A, 3 * _row_noise(amps[first:last]) / np.sqrt(width))
     going = (np.abs(level[after] - plateau) < _HELD_V) & (rolling_mean(amps[after], width) > quiet_a)
     ends = np.flatnonzero(~going | signals.gap_after[after])
     return last + (int(ends[0]) if len(ends) else len(going))
+
+
+def _zero_a(amps: F64, quiet: float, first: int, last: int) -> float:
+    """What the sensor shows without current: the median of quiet rows away from this charge."""
+    rest = np.concatenate([amps[:first], amps[last + 2000 :]])
+    rest = rest[np.abs(rest) <= quiet]
+    return float(np.median(rest)) if len(rest) >= 100 else 0.0
 
 
 def _row_noise(values: F64) -> float:

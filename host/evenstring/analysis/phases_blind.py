@@ -27,7 +27,9 @@ _STEP_V = 0.4e-3  # least step that is taken for a current that starts or stops
 _RISING_V_H = 8e-3  # a rise slower than this is no charge
 _FLAT_V_H = 3e-3
 _SPARSE_S = 4.0  # rows this far apart show no single step
+_SURE_STEP_V, _SMALL_STEP_V = 2e-3, 0.3e-3
 _REST, _RIDE, _CC, _CV = "rest", "ride", "charge_cc", "charge_cv"
+_NAMES = {-1: _RIDE, 0: _REST, 1: _CC}
 
 
 def labels_from_voltage(signals: Signals) -> NDArray[np.str_]:
@@ -50,11 +52,12 @@ def _labels(signals: Signals) -> NDArray[np.str_]:
     rough = _rough(signals)
     labels[rough] = _RIDE
     for first, last in runs_of(~rough):
-        cuts = [first, *_steps(signals, first, last), last]
-        for a, b in pairwise(cuts):
-            jump = _jump(v, a) if a > 0 else 0.0
-            after_ride = a > 0 and labels[a - 1] == _RIDE
-            labels[a:b] = _segment(t[a:b], v[a:b], jump, after_ride, signals.noise_v)
+        # Close behind a ride a step is the ride's own end.
+        clear_s = t[first] + (30.0 if first > 0 else 0.0)
+        cuts = [first, *(k for k in _steps(signals, first, last) if t[k] > clear_s), last]
+        states = _states(signals, cuts, after_ride=first > 0)
+        for (a, b), state in zip(pairwise(cuts), states, strict=True):
+            labels[a:b] = _NAMES[state]
     for first, last in _together(labels):
         turn = _turn(t[first:last], v[first:last], signals.noise_v)
         labels[first : first + turn] = _CC
@@ -100,7 +103,8 @@ def _rough(signals: Signals) -> NDArray[np.bool_]:
         else:
             joined.append([a, b])
     for a, b in joined:
-        if signals.time_s[b - 1] - signals.time_s[a] >= 3 * signals.step_s:
+        # A single large step rings for some rows; a ride goes on.
+        if signals.time_s[b - 1] - signals.time_s[a] >= max(30.0, 3 * signals.step_s):
             rough[a:b] = True
     return rough
 
@@ -149,24 +153,49 @@ def _jump(v: F64, at: int) -> float:
     return float(np.median(after) - np.median(before)) if len(before) and len(after) else 0.0
 
 
-def _segment(t: F64, v: F64, jump: float, after_ride: bool, noise_v: float) -> str:
-    """What a smooth stretch is, by the step it began with and by how its slope develops."""
+def _states(signals: Signals, cuts: list[int], *, after_ride: bool) -> list[int]:
+    """-1 discharge, 0 rest, 1 charge of each smooth segment: every step moves the current up or down by one state."""
+    t, v = signals.time_s, signals.level_v
+    parts = list(pairwise(cuts))
+    jumps = [_jump(v, a) for a, _ in parts[1:]]
+    first = slice(*parts[0])
+    state = _first_state(t[first], v[first], jumps[0] if jumps else 0.0, after_ride, signals.noise_v)
+    states = [state]
+    for (a, b), jump in zip(parts[1:], jumps, strict=True):
+        trend = _trend(t[a:b], v[a:b], signals.noise_v)
+        if jump > _SURE_STEP_V and not (state == 0 and trend < 0 and b - a > 30):
+            state = min(1, state + 1)
+        elif jump < -_SMALL_STEP_V and not (state == 1 and trend > 0):
+            state = max(-1, state - 1) if jump < -_SURE_STEP_V or state == 1 else state
+        elif state == 0 and _ramp_to_top(t[a:b], v[a:b], signals.noise_v):
+            state = 1
+        states.append(state)
+    return states
+
+
+def _first_state(t: F64, v: F64, next_jump: float, after_ride: bool, noise_v: float) -> int:
+    """What a smooth stretch begins with: after a ride a rest, unless it rises as no relaxation does."""
+    trend = _trend(t, v, noise_v)
+    if _ramp_to_top(t, v, noise_v):
+        return 1
+    if after_ride:
+        climbs = trend > 0 and len(v) > 5 and float(np.median(v[-5:]) - np.median(v[:5])) > 0.08
+        return 1 if trend > 0 and (next_jump < -_SURE_STEP_V or climbs) else 0
+    if trend > 0 and next_jump <= _SURE_STEP_V:
+        return 1
+    # A steady discharge that was running when the record began is quicker than a relaxation.
+    return -1 if trend < 0 and next_jump >= -_SURE_STEP_V and _slopes(t, v)[1] < -0.05 else 0
+
+
+def _trend(t: F64, v: F64, noise_v: float) -> int:
+    """1 rising, -1 falling, in a way that lasts; else 0."""
     if len(t) < 6:
-        return _REST
-    if not jump < -2e-3 and _ramp_to_top(t, v, noise_v):
-        return _CC
+        return 0
     early, late = _slopes(t, v)
-    error = 3600.0 * noise_v * 12**0.5 / (len(t) ** 0.5 * max(t[-1] - t[0], 1.0))
-    rising, falling = late > _RISING_V_H + 4 * error, late < -_RISING_V_H - 4 * error
-    lasts = abs(late) > 0.45 * abs(early)
-    if jump < -2e-3 and falling and lasts:
-        return _RIDE  # a steady discharge
-    if jump > 2e-3 and not after_ride and not falling:
-        return _CC
-    if rising and lasts:
-        return _CC
-    # A steady discharge that was running when the record began, too quick for a relaxation.
-    return _RIDE if falling and lasts and late < -0.05 else _REST
+    error = 3600.0 * noise_v * 12**0.5 / (len(t) ** 0.5 * max(float(t[-1] - t[0]), 1.0))
+    if abs(late) <= _RISING_V_H + 4 * error or abs(late) <= 0.45 * abs(early):
+        return 0
+    return 1 if late > 0 else -1
 
 
 def _ramp_to_top(t: F64, v: F64, noise_v: float) -> bool:
