@@ -44,7 +44,7 @@ class Swing:
 
 def resistance_scale(pack: Pack, soc: F64, temps_c: F64) -> F64:
     """Factor on all resistances, shape of soc."""
-    low = 1.0 + pack.low_soc_rise * np.exp(np.maximum(soc, -0.2) / -0.08)
+    low = 1.0 + pack.low_soc_rise * np.exp(np.maximum(soc, 0.0) / -0.08)
     return np.asarray(low * np.exp(pack.cold_rate_per_k * (25.0 - temps_c)))
 
 

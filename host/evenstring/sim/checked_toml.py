@@ -92,7 +92,7 @@ class Checked:
                 raise self.unknown(name, index, key, list(rules), "key")
             if why := _complaint(value, rules[key]):
                 raise self.error(name, index, key, f"{key} {why}, not {value!r}")
-        return {key: float(v) if rules[key].kind is float else v for key, v in content.items()}
+        return {key: float(v) if isinstance(v, int) and rules[key].kind is float else v for key, v in content.items()}
 
 
 def _complaint(value: Any, rule: Rule) -> str:

@@ -28,6 +28,7 @@ Change = tuple[float, Callable[[Pack, F64], tuple[Pack, F64]]]  # at this time: 
 
 _ABSENT, _CC, _CV, _CUT, _OFF = range(len(MODES))
 _MAX_BLOCK = 64
+_SWITCH_S = 1.0  # connecting and disconnecting take this long
 _CALM_S = 600.0  # balanced has to last this long
 
 
@@ -44,7 +45,7 @@ class _Run:
         self.heat_k = 0.0
         self.ambient_c = 25.0
         self.size = 8
-        self.next_check_s = 0.0
+        self.recheck = True  # the balancer looks at once when something was switched
         self.light_s: list[float] = []
         self.lit = False
         self.changes = sorted(changes, key=lambda change: change[0])
@@ -111,9 +112,10 @@ class _Run:
     def _add_bleed_switch(self, out: Swing, times: F64, step_s: float, add: Callable[..., None]) -> None:
         every = max(1, round(self.pack.balancer.check_s / step_s))
         index = np.rint(times / step_s).astype(np.int64)
-        checks = np.flatnonzero(index % every == 0)
+        checks = np.flatnonzero((index % every == 0) | ((index == index[0]) & self.recheck))
         if not len(checks):
             return
+        self.recheck = False
         charging = self.mode in (_CC, _CV)
         want = wanted_bleed(self.pack.balancer, out.volts_v[checks], self.bleeding, times[checks], charging)
         differs = (want != self.bleeding).any(axis=1)
@@ -136,7 +138,7 @@ class _Run:
 
     def _to(self, mode: int, why: str) -> str:
         self.close_phase(why)
-        self.mode = mode
+        self.mode, self.recheck = mode, True
         self.phase_start_s = self.time_s
         return ""
 
@@ -170,7 +172,9 @@ class _Run:
         """Carry out one step of a plan."""
         self.ambient_c, self.plain_kind = step.ambient_c, step.kind
         self.mode, self.lit = (_CC if step.kind == "charge" else _ABSENT), False
-        self.phase_start_s = self.time_s
+        self.phase_start_s, self.recheck = self.time_s, True
+        if step_s > _SWITCH_S and step.current_a is None:  # a coarse step would draw the switch out into a long ramp
+            self.advance(None, 1, _SWITCH_S, lambda out: self._stops(step, out))
         left, done, why = round(step.duration_s / step_s), 0, ""
         stuck = 0
         while left > 0 and not why:
