@@ -45,7 +45,7 @@ def render(session: Session, profile: PackProfile, report: dict[str, Any], title
         script=Markup(_asset("page.js")),  # noqa: S704  # our own file
         name=profile.name or session.ident.string_name or "This string",
         about=_about(session, title),
-        verdict=verdict,
+        verdict={"action": verdict.get("action"), "reasons": verdict.get("reasons") or []},
         headline=ACTIONS.get(verdict.get("action", ""), "No verdict from this recording"),
         advice=_advice(report),
         figures=headline_figures(report),

@@ -1,0 +1,173 @@
+"""The page: whole, self-contained, honest about what is missing, and not to be fooled by text."""
+
+from __future__ import annotations
+
+import re
+import time
+from dataclasses import replace
+from html.parser import HTMLParser
+
+import numpy as np
+import pytest
+from evenstring.report.page import render
+from evenstring.report.words import CAUTIONS
+from evenstring.session import Gap, Session
+
+from tests.host.looks import NASTY, a_day, a_profile, a_report
+
+VOID = {"meta", "rect", "path", "br", "input", "img", "link"}
+
+
+class Checked(HTMLParser):
+    """Tags must close in order; collects what an outside reference would be."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.tags: list[str] = []
+        self.words: list[str] = []
+        self.outside: list[str] = []
+        self.handlers: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append(tag)
+        if tag not in VOID:
+            self.open.append(tag)
+        for name, value in attrs:
+            if name in ("src", "href") and not (value or "").startswith("#"):
+                self.outside.append(value or "")
+            if name.startswith("on"):
+                self.handlers.append(name)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:  # noqa: ARG002  # signature of HTMLParser
+        self.tags.append(tag)
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        if self.open and self.open[-1] not in ("style", "script"):
+            self.words.append(data)
+
+
+def parsed(page: str) -> Checked:
+    reader = Checked()
+    reader.feed(page)
+    reader.close()
+    assert reader.open == []
+    return reader
+
+
+@pytest.fixture(scope="module")
+def day() -> Session:
+    return a_day()
+
+
+def test_page_stands_alone_and_every_tag_closes(day: Session) -> None:
+    page = render(day, a_profile(), a_report(day), "day.frames")
+    reader = parsed(page)
+    assert reader.outside == []
+    assert reader.tags.count("script") == 1
+    assert "@import" not in page
+    assert "url(" not in page
+
+
+def test_all_findings_have_their_picture(day: Session) -> None:
+    page = render(day, a_profile(), a_report(day))
+    keys = set(re.findall(r'id="picture-([a-z_0-9-]+)"', page))
+    causes = {"cause-7-high_resistance", "cause-17-charge_offset"}
+    assert keys == {"levels", "spread", "events", "balancing", "reserve"} | causes
+
+
+def test_every_picture_says_in_words_what_it_shows(day: Session) -> None:
+    page = render(day, a_profile(), a_report(day))
+    alts = re.findall(r'role="img" aria-label="([^"]+)"', page)
+    assert len(alts) == page.count("<figure") == 7
+    assert all(len(alt) > 30 for alt in alts)
+    assert "group 7 goes" in alts[0]
+
+
+def test_cautions_runtime_and_assumed_values_are_on_the_page(day: Session) -> None:
+    words = " ".join(" ".join(parsed(render(day, a_profile(), a_report(day))).words).split())
+    for caution in CAUTIONS:
+        assert caution in words
+    assert "runs on trike" in words
+    assert "2.50 V assumed" in words
+    assert "20 Ah assumed" not in words
+    assert not re.search(r"\bsafe\b", words)
+
+
+@pytest.mark.parametrize(
+    "report",
+    [{}, dict.fromkeys(("phases", "spread", "events", "charge", "balancing", "weakness", "verdict", "unknown"))],
+)
+def test_missing_and_null_keys_show_as_not_known(day: Session, report: dict[str, None]) -> None:
+    words = " ".join(parsed(render(day, a_profile(), report)).words)
+    assert "No verdict from this recording" in words
+    assert "not known" in words
+
+
+def test_text_of_devices_and_users_stays_text() -> None:
+    day = a_day(text=NASTY)
+    report = a_report(day)
+    report["verdict"]["reasons"] = [NASTY]
+    report["unknown"]["capacity"]["record_next"] = NASTY
+    page = render(day, replace(a_profile(), name=NASTY), report, NASTY)
+    reader = parsed(page)
+    assert reader.tags.count("script") == 1
+    assert "img" not in reader.tags
+    assert reader.handlers == []
+    assert "\x1b" not in page
+    assert "\u202e" not in page
+    assert "characters in all]" in page
+    assert "&lt;script&gt;alert(1)&lt;/script&gt;" in page
+    assert len(page) < 1_000_000
+
+
+def test_extremes_of_every_group_are_in_the_drawn_paths() -> None:
+    day = a_day(n=20_000)
+    volts = day.volts_v.copy()
+    rng = np.random.default_rng(3)
+    for g in range(24):
+        volts[rng.integers(100, 19_900), g] += np.float32(0.2 + 0.01 * g)
+    page = render(replace(day, volts_v=volts), a_profile(), a_report(day))
+    figure = page[page.index('id="picture-levels"') :]
+    low, high, bend = (float(re.search(rf'data-{k}="([^"]+)"', figure).group(1)) for k in ("y0", "y1", "bend"))  # type: ignore[union-attr]  # is there
+    for g in range(24):
+        path = re.search(rf'data-name="group {g + 1}" d="([^"]+)"', figure).group(1)  # type: ignore[union-attr]  # is there
+        top = min(_heights(path))
+        seen = bend * np.sinh(
+            np.arcsinh(low / bend) + (1 - top / 4000) * (np.arcsinh(high / bend) - np.arcsinh(low / bend))
+        )
+        true = float(np.max(volts[:, g] - np.median(volts, axis=1))) * 1000
+        assert seen == pytest.approx(true, rel=0.01)
+
+
+def _heights(path: str) -> list[int]:
+    out = []
+    for run in path.split("M")[1:]:
+        numbers = [int(v) for v in re.findall(r"-?\d+", run.split("h", maxsplit=1)[0])]
+        out += np.cumsum(numbers[1::2]).tolist()
+    return out
+
+
+def test_one_scan_no_scan_and_no_reading_make_a_page() -> None:
+    day = a_day(n=50)
+    one = replace(day, time_s=day.time_s[:1], volts_v=day.volts_v[:1], quality=day.quality[:1], current_a=None)
+    none = replace(day, volts_v=np.full_like(day.volts_v, np.nan))
+    for session in (one, none):
+        assert "Too few readings" in render(session, a_profile(), {})
+
+
+def test_gaps_are_told_and_break_the_lines(day: Session) -> None:
+    page = render(replace(day, gaps=(Gap(6000.0, 6300.0, "no frames"),)), a_profile(), a_report(day))
+    assert "1, 5 min in all" in page
+    assert all(d.count("M") >= 2 for d in re.findall(r'data-name="group \d+" d="([^"]+)"', page))
+
+
+def test_eight_hours_at_ten_a_second_stay_small_and_linear() -> None:
+    day = a_day(n=288_000, step_s=0.1)
+    began = time.perf_counter()
+    page = render(day, a_profile(), a_report(day))
+    assert len(page.encode()) < 2_000_000
+    assert time.perf_counter() - began < 30  # far above need (about 1 s): only a runaway fails here
