@@ -39,6 +39,8 @@ class CaptureOptions:
     until_closed: bool = False  # end when the port closes, instead of waiting for it to come back
     profile: PackProfile | None = None
     note: str | None = None
+    source: str | None = None  # who made this recording and from what, where it is not a plain recording of a port
+    real_time: bool = True  # False: the board's time runs faster than the clock; only the beginning is marked
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,6 +140,8 @@ class _Capture:
 
     def began(self) -> None:
         self.writer.mark("MARK_LINK", event=load_table().enums["link_event"]["opened"], port=self.port[:200])
+        if self.options.source:
+            self.writer.mark("MARK_SOURCE", text=self.options.source)
         if self.options.profile:
             self.writer.mark("MARK_PACK", toml=to_toml(self.options.profile))
         if self.options.note:
@@ -172,7 +176,8 @@ class _Capture:
         batch = self.writer.take(data)
         now_s = time.monotonic()
         self.look(batch, now_s)
-        if now_s - self.time_marked_s >= _TIME_MARK_S or (self.scans and not self.first_scan_marked):
+        due = self.options.real_time and now_s - self.time_marked_s >= _TIME_MARK_S
+        if due or (self.scans and not self.first_scan_marked):
             self.first_scan_marked = self.scans > 0
             self.writer.mark("MARK_TIME", unix_ms=time.time_ns() // 1_000_000)
             self.time_marked_s = now_s
@@ -249,7 +254,8 @@ class _Capture:
                 line.close()
             except (serial.SerialException, OSError):
                 pass  # the recording is what matters
-        self.writer.mark("MARK_TIME", unix_ms=time.time_ns() // 1_000_000)
+        if self.options.real_time:
+            self.writer.mark("MARK_TIME", unix_ms=time.time_ns() // 1_000_000)
         self.writer.mark("MARK_LINK", event=load_table().enums["link_event"]["closed"], port=self.port[:200])
         self.writer.close()
         self.show(self.status(time.monotonic()))
