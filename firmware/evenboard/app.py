@@ -62,6 +62,7 @@ class App:
         self._seen = array("h", bytes(2 * front.groups)) if front else None
         self._wanted = False  # the host (or the board description) asked for scans
         self.handlers = {}  # command code: function(app, buffer, size) -> (status, detail); for parts that add commands
+        self.watch = None  # alarms, signals and recorder, where fitted (evenboard.watch)
         self.scans = 0
         self._longest_ms = 0
         self._marks = [0] * 8  # low and high of: scan, health, ident, retry
@@ -87,6 +88,10 @@ class App:
     # One step of work. Returns the time in ms for which there is nothing to do.
     def poll(self):
         self._tick()
+        if self.watch:
+            self.watch.poll(self)
+            if self.state != wire.STATE_SCANNING:
+                self.watch.service(self)
         if self._over(2, _HEALTH_MS):
             self.send_health()
         if self._over(4, _IDENT_MS):
@@ -114,7 +119,12 @@ class App:
             return False
         self._failed = 0
         self._watch_calm()
+        watch = self.watch
+        if watch:
+            watch.scan(self, front)  # warnings come before any write
         self.send_scan()
+        if watch:
+            watch.service(self)
         self.scans = (self.scans + 1) & 0x3FFFFFFF
         self._feed()
         return True
@@ -125,6 +135,8 @@ class App:
         self._failed += 1
         self._fault = fault
         self._fault_where = where
+        if self.watch:
+            self.watch.no_scan()
         if fault == wire.FAULT_STUCK_RELAY or self._failed >= _TRIES:
             self._enter_fault(fault, where)
 
@@ -296,8 +308,20 @@ class App:
         self._marks[k] = clock.low
         self._marks[k + 1] = clock.high
 
+    @property
+    def front(self):
+        return self._front
+
+    @property
+    def boot_count(self):
+        return self._boot_count
+
     def send_ident(self):
         self._mark(4)
+        self.link.send(self.fill_ident())
+
+    # IDENT into the link's buffer, which is free between frames; returns its size.
+    def fill_ident(self):
         link = self.link
         board = self._board
         link.head(wire.IDENT)
@@ -324,7 +348,7 @@ class App:
         n = wire.HEADER_SIZE + struct.calcsize(wire.IDENT_FORMAT)
         for text in (board.get("board_id", ""), board.get("string_name", ""), NAME + " " + VERSION, runtime()):
             n = link.put_text(n, text)
-        link.send(n)
+        return n
 
     def send_health(self):
         self._mark(2)

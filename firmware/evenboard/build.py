@@ -85,4 +85,15 @@ def make_app(data, problem, write, feed, reason=0, boot_count=0):
             front = make_front(data, clock)
         except (OSError, ValueError) as e:
             problem = "a pin or bus of the board description cannot be used: " + str(e)
-    return App(data, problem, front, Link(write, clock), clock, feed, reason, boot_count)
+    memory = None
+    if data.get("recorder"):
+        from evenboard import fit_memory  # noqa: PLC0415 -- RAM only where fitted
+
+        memory = fit_memory.Memory(data["recorder"])
+        boot_count = memory.latch.boots
+    app = App(data, problem, front, Link(write, clock), clock, feed, reason, boot_count)
+    if front and data.get("alarms") is not False:
+        from evenboard import fit_alarms  # noqa: PLC0415 -- RAM only where fitted
+
+        app.watch = fit_alarms.make_watch(app, data, memory)
+    return app

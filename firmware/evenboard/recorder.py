@@ -16,18 +16,18 @@ _MOVED_STEPS = 75  # 15 mV away from the resting voltages is charge or load too
 _STALL_MS = 20
 _POST_SCANS = 50
 _EVENT_ROOM = 512  # stuffed ALARM frames waiting for flash
+_SMALL = 560  # an IDENT with its longest texts
 _HEAD_FRAMES = 2  # IDENT and CLOCK at the head of a segment
 _RETRY_SCANS = 50  # after a failed write
 
 
 class Recorder:
-    # store: Store; head(buf): fills IDENT's frame, CRC left out, and returns its size; ticks(): ms, any origin, small.
-    def __init__(self, store, encoder, clock, head, ticks):
+    # store: Store; head(buf): fills IDENT's frame, CRC left out, and returns its size.
+    def __init__(self, store, encoder, clock, head):
         self.store = store
         self.encoder = encoder
         self._clock = clock
         self._head = head
-        self._ticks = ticks
         self.mode = wire.RECORD_MODE_AUTO
         self.state = wire.RECORDER_STATE_WAITING
         self.memory = 0
@@ -39,10 +39,10 @@ class Recorder:
         self.stalled = False  # the last service held the board up: the next scan has a gap before it
         self._out = bytearray(framing.encoded_size(len(encoder.buf)))
         self._pending = 0  # bytes in _out that wait for flash
-        self._body = bytearray(192)
+        self._body = bytearray(_SMALL)
         self._events = bytearray(_EVENT_ROOM)
         self._events_n = 0
-        self._stuffed = bytearray(framing.encoded_size(192))
+        self._stuffed = bytearray(framing.encoded_size(_SMALL))
         self._seq = 0
         self._urgent = False
         self._rotate_next = False  # the waiting block opens a new segment and is numbered so
@@ -129,9 +129,13 @@ class Recorder:
         if not self._urgent and not self._pending and not self._events_n:
             self._end()
             return False
-        begin = self._ticks()
+        clock = self._clock
+        clock.service()
+        low = clock.low
+        high = clock.high
         done = self._serve()
-        stall = self._ticks() - begin
+        clock.service()
+        stall = clock.since(low, high)
         if stall > self.worst_stall_ms:
             self.worst_stall_ms = min(stall, 65535)
         if stall >= _STALL_MS:

@@ -39,9 +39,7 @@ class Store:
     # At boot: what is there. False: the folder can be neither read nor made.
     def open(self, next_number=1):
         self.next = next_number
-        try:
-            os.stat(self._folder)
-        except OSError:
+        if missing(self._folder):
             self.is_new = True
             try:
                 os.mkdir(self._folder)
@@ -234,6 +232,25 @@ class Store:
             return -1
         self._forget(size, entry[2] & 1)
         return 1
+
+
+def missing(folder):
+    try:
+        os.stat(folder)
+    except OSError:
+        return True
+    return False
+
+
+# Bytes that segments may take: what is free or theirs already, less a reserve for everything else.
+def room(folder, reserve=98304):
+    slash = folder.rfind("/")
+    stat = os.statvfs(folder[:slash] if slash > 0 else "/")
+    used = 0
+    if not missing(folder):
+        for name in os.listdir(folder):
+            used += _whole(os.stat(folder + "/" + name)[6])
+    return max(stat[0] * stat[3] + used - reserve, 65536)
 
 
 def _whole(size):

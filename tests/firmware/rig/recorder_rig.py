@@ -75,6 +75,12 @@ class Clock:
         self.wall = [0, 0, 0, 0]
         self.wall_set = False
 
+    def service(self):
+        pass
+
+    def since(self, low, high):
+        return ((self.high - high) << 16) + self.low - low
+
     def go(self, ms):
         total = self.low + ms
         self.low = total & 0xFFFF
@@ -88,10 +94,6 @@ def head(buf):
     buf[0] = wire.IDENT
     buf[7] = 1
     return 31
-
-
-def ticks():
-    return 0
 
 
 def mounted(flash, make):

@@ -16,7 +16,7 @@ from virtual_board import VirtualBoard  # noqa: E402
 from world import World  # noqa: E402
 
 RP2040_24 = json.loads(
-    """{"name": "test", "groups": 24, "front_end": "relay_scan",
+    """{"name": "test", "groups": 24, "alarms": false, "front_end": "relay_scan",
     "i2c": {"id": 0, "sda": 4, "scl": 5, "hz": 400000},
     "adc": {"part": "ads1115", "address": 72},
     "mux": {"part": "pca9555", "address": 32, "alive_pin": 6,

@@ -1,0 +1,43 @@
+# The board's flash as the recorder sees it: segments in a folder, the latch beside them. Imported only where fitted.
+
+from evenstring_protocol import wire
+
+from evenboard import segments
+from evenboard.delta import DeltaEncoder
+from evenboard.latch import FileSlot, Latch
+from evenboard.recorder import Recorder
+from evenboard.store import Store, missing, room
+
+
+class Memory:
+    # where: "recorder" of the board description: folder, and perhaps room_kb, segment_kb. Counts the boot.
+    def __init__(self, where):
+        folder = where["folder"]
+        known = not missing(folder)
+        space = where.get("room_kb", 0) * 1024 or room(folder)
+        self.store = Store(folder, space, where.get("segment_kb", 32) * 1024)
+        self.store.open()
+        self.latch = Latch((FileSlot(folder + "/latch0.bin"), FileSlot(folder + "/latch1.bin")))
+        self.latch.load()
+        self.flags = 0
+        if self.latch.found and not known:
+            self.flags |= wire.MEMORY_LOST
+        if known and not self.latch.found:
+            self.flags |= wire.MEMORY_LATCH_LOST
+        self.latch.boots += 1
+        self.latch.save()
+
+    def make_recorder(self, app):
+        front = app.front
+        sensors = front.sensors
+        encoder = DeltaEncoder(front.groups, 2, 1 if front.currents else 0, 1 if sensors.packs else 0, sensors.temps)
+
+        def head(buf):
+            n = app.fill_ident()
+            buf[:n] = memoryview(app.link.body)[:n]
+            return n
+
+        recorder = Recorder(self.store, encoder, app.clock, head)
+        recorder.memory = self.flags
+        segments.register(app, recorder)
+        return recorder

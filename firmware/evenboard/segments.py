@@ -1,0 +1,120 @@
+# Commands about the recording on the board: control, list, read, check, erase. Outside the scan path; may allocate.
+#
+# Erasing needs the size and CRC of what the host has verified on its own disk: a segment that grew or differs stays.
+
+import binascii
+import struct
+
+from evenstring_protocol import wire
+
+_PIECE = 512
+_LISTED = 24
+
+
+def register(app, recorder):
+    desk = _Desk(recorder)
+    app.handlers[wire.RECORD] = desk.record
+    app.handlers[wire.LIST_SEGMENTS] = desk.listing
+    app.handlers[wire.READ_SEGMENT] = desk.read
+    app.handlers[wire.CHECK_SEGMENT] = desk.check
+    app.handlers[wire.ERASE_SEGMENT] = desk.erase
+
+
+class _Desk:
+    def __init__(self, recorder):
+        self._recorder = recorder
+        self._store = recorder.store
+        self._piece = bytearray(_PIECE)
+
+    def record(self, app, rx, size):
+        if size < wire.HEADER_SIZE + 1 or rx[wire.HEADER_SIZE] > wire.RECORD_MODE_ON:
+            return wire.STATUS_BAD_VALUE, "no such mode"
+        self._recorder.set_mode(rx[wire.HEADER_SIZE])
+        self._recorder.service()
+        app.watch.send_recorder(app)
+        return wire.STATUS_OK, ""
+
+    def listing(self, app, rx, size):
+        if size < wire.HEADER_SIZE + 4:
+            return wire.STATUS_BAD_VALUE, "payload too short"
+        self._recorder.flush()
+        first = _u32(rx, wire.HEADER_SIZE)
+        found = self._store.listing(first, _LISTED + 1)
+        more = len(found) > _LISTED
+        found = found[:_LISTED]
+        n = len(found)
+        link = app.link
+        link.head(wire.SEGMENTS)
+        at = wire.HEADER_SIZE
+        struct.pack_into("<BB", link.body, at, more, n)
+        for k in range(n):
+            _put_u32(link.body, at + 2 + 4 * k, found[k][0])
+            _put_u32(link.body, at + 2 + 4 * n + 4 * k, found[k][1])
+            link.body[at + 2 + 8 * n + k] = found[k][2]
+        link.send(at + 2 + 9 * n)
+        return wire.STATUS_OK, ""
+
+    def read(self, app, rx, size):
+        if size < wire.HEADER_SIZE + 10:
+            return wire.STATUS_BAD_VALUE, "payload too short"
+        number = _u32(rx, wire.HEADER_SIZE)
+        offset = _u32(rx, wire.HEADER_SIZE + 4)
+        wanted = min(struct.unpack_from("<H", rx, wire.HEADER_SIZE + 8)[0], _PIECE)
+        n = self._store.read(number, offset, memoryview(self._piece)[:wanted])
+        if n < 0:
+            return wire.STATUS_BAD_VALUE, "no such segment"
+        link = app.link
+        link.head(wire.SEGMENT_DATA)
+        at = wire.HEADER_SIZE
+        _put_u32(link.body, at, number)
+        _put_u32(link.body, at + 4, offset)
+        struct.pack_into("<H", link.body, at + 8, n)
+        link.body[at + 10 : at + 10 + n] = memoryview(self._piece)[:n]
+        link.send(at + 10 + n)
+        return wire.STATUS_OK, ""
+
+    def check(self, app, rx, size):
+        if size < wire.HEADER_SIZE + 8:
+            return wire.STATUS_BAD_VALUE, "payload too short"
+        number = _u32(rx, wire.HEADER_SIZE)
+        length = _u32(rx, wire.HEADER_SIZE + 4)
+        crc = self._sum(number, length)
+        if crc is None:
+            return wire.STATUS_BAD_VALUE, "no such segment, or it is shorter"
+        link = app.link
+        link.head(wire.SEGMENT_SUM)
+        for k, value in enumerate((number, length, crc)):
+            _put_u32(link.body, wire.HEADER_SIZE + 4 * k, value)
+        link.send(wire.HEADER_SIZE + 12)
+        return wire.STATUS_OK, ""
+
+    def _sum(self, number, length):
+        crc = 0
+        at = 0
+        while at < length:
+            n = self._store.read(number, at, memoryview(self._piece)[: min(_PIECE, length - at)])
+            if n <= 0:
+                return None
+            crc = binascii.crc32(memoryview(self._piece)[:n], crc)
+            at += n
+        return crc & 0xFFFFFFFF
+
+    def erase(self, _, rx, size):
+        if size < wire.HEADER_SIZE + 12:
+            return wire.STATUS_BAD_VALUE, "payload too short"
+        number, length, crc = (_u32(rx, wire.HEADER_SIZE + 4 * k) for k in range(3))
+        if self._sum(number, length) != crc:
+            return wire.STATUS_BAD_VALUE, "not there, or not what was verified"
+        done = self._store.remove(number, length)
+        if done < 0:
+            return wire.STATUS_NOT_NOW, "still being written, or longer than verified"
+        return wire.STATUS_OK, ""
+
+
+def _u32(buf, at):
+    low, high = struct.unpack_from("<HH", buf, at)
+    return low | high << 16
+
+
+def _put_u32(buf, at, value):
+    struct.pack_into("<HH", buf, at, value & 0xFFFF, value >> 16)
