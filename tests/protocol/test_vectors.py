@@ -173,7 +173,7 @@ def _expected(vector: Vector) -> list[str]:
 def test_both_micropythons_read_the_vectors(runtime: Runtime) -> None:
     pieces = [piece for v in VECTORS for piece in v.pieces()]
     script = f"PIECES = '''{' '.join(p.hex() for p in pieces)}'''\n{_READER}"
-    found = runtime.run(script, path=[PROTOCOL])
+    found = runtime.run(script, path=[PROTOCOL], heap="16m", collect=False)
 
     expected = [line for v in VECTORS for line in _expected(v)]
     assert len(expected) == len(found) == len(pieces)
