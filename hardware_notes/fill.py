@@ -4,7 +4,8 @@
     python hardware_notes/fill.py --check    end with 1 when a page is not what its source and the figures give
 
 In a source page: `{{design.key}}` a figure of a budget with three digits, `{{design.key:.0f}}` with a format,
-`{{spice.design.circuit.name*1e3}}` a result of a circuit times a factor, `{{table design}}` a whole budget,
+`{{design.key*1e-3}}` times a factor, `{{design/part.key}}` a value of a part in that design,
+`{{spice.design.circuit.name}}` a result of a circuit, `{{table design}}` a whole budget,
 `{{failures}}` the table of failure modes, `{{pins board}}` a pin map, `{{board name.key.key}}` a value of a board.
 """
 
@@ -18,7 +19,7 @@ from pathlib import Path
 from typing import Any
 
 from evenstring.hardware.budget import Budget, budget_of
-from evenstring.hardware.front_end import parse_front_end
+from evenstring.hardware.front_end import DividerBank, RelayScan, parse_front_end
 
 HERE = Path(__file__).parent
 BOARDS = HERE.parent / "firmware" / "boards"
@@ -35,10 +36,14 @@ _PIN_WORDS = {
 }
 
 
+def _design(name: str) -> RelayScan | DividerBank:
+    file = HERE / "front_ends" / f"{name}.toml"
+    return parse_front_end(file.read_text(encoding="utf-8"), file.name)
+
+
 def budgets() -> dict[str, Budget]:
     """Budget of every design in front_ends/."""
-    files = sorted((HERE / "front_ends").glob("*.toml"))
-    return {f.stem: budget_of(parse_front_end(f.read_text(encoding="utf-8"), f.name)) for f in files}
+    return {f.stem: budget_of(_design(f.stem)) for f in sorted((HERE / "front_ends").glob("*.toml"))}
 
 
 def fill(text: str) -> str:
@@ -62,13 +67,21 @@ def _value(field: str, known: dict[str, Budget]) -> str:
     if kind == "board":
         return str(_look_up(_board(rest.partition(".")[0]), rest.partition(".")[2]))
     name, _, spec = field.partition(":")
+    name, _, factor = name.partition("*")
+    return _number(_figure(name, known) * float(factor or 1), spec)
+
+
+def _figure(name: str, known: dict[str, Budget]) -> float:
     if name.startswith("spice."):
-        name, _, factor = name.partition("*")
         _, design, circuit, result = name.split(".")
         results = json.loads((HERE / "circuits" / "results.json").read_text(encoding="utf-8"))
-        return _number(results[f"{design}.{circuit}"][result] * float(factor or 1), spec)
+        return float(results[f"{design}.{circuit}"][result])
+    design, slash, rest = name.partition("/")
+    if slash:
+        part, _, key = rest.partition(".")
+        return float(getattr(getattr(_design(design), part), key))
     design, _, key = name.partition(".")
-    return _number(known[design].value(key), spec)
+    return known[design].value(key)
 
 
 def _number(value: float, spec: str) -> str:

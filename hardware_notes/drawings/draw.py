@@ -16,9 +16,13 @@ from pathlib import Path
 import schemdraw
 import schemdraw.elements as elm
 
+from evenstring.hardware.front_end import Bus
+
 HERE = Path(__file__).parent
 BOARD = json.loads((HERE.parent.parent / "firmware" / "boards" / "rp2040.json").read_text(encoding="utf-8"))
 OHM = f"{BOARD['mux']['series_ohm'] / 1000:g} kΩ"
+_BUS_OF = Bus()
+BIAS = f"{_BUS_OF.bias_ohm / 1e6:g} MΩ"
 BUS = f"{BOARD['mux']['bus_pf'] / 1000:g} nF"
 
 
@@ -68,16 +72,17 @@ def relay_scan() -> schemdraw.Drawing:
     _, top = end = _lead(d, (0, 4.2), "tap k  ", "line A")
     x, _ = end
     _lead(d, (0, 0), "tap k-1  ", "line B")
-    d += elm.Line().at((x, top)).right().length(9.4)
-    d += elm.Line().at((x, 0)).right().length(9.4)
+    for y in (top, 0):
+        d += elm.Line().at((x, y)).right().length(7.2)
+        d += elm.ResistorIEC().right().length(2.2).label("1 kΩ", fontsize=10)
     d += elm.Switch().at((x + 0.6, top)).down().length(2.1).label("zero\nrelay", "bottom", fontsize=10)
     d += elm.ResistorIEC().down().length(2.1).label("1 kΩ", "bottom", fontsize=10)
     d += elm.Capacitor().at((x + 2.6, top)).down().length(4.2).label(BUS, "bottom", fontsize=10)
     d += elm.Zener().at((x + 4.4, top)).down().length(2.1)
     d += elm.Zener().down().reverse().length(2.1).label("clamps", "bottom", fontsize=10)
-    d += elm.ResistorIEC().at((x + 6.6, top)).down().length(2.1).label("2.4 MΩ", "bottom", fontsize=10)
-    d += elm.Dot().label("2.9 V", "left", fontsize=10)
-    d += elm.ResistorIEC().down().length(2.1).label("2.4 MΩ", "bottom", fontsize=10)
+    d += elm.ResistorIEC().at((x + 6.6, top)).down().length(2.1).label(BIAS, "bottom", fontsize=10)
+    d += elm.Dot().label(f"{_BUS_OF.bias_v:g} V", "left", fontsize=10)
+    d += elm.ResistorIEC().down().length(2.1).label(BIAS, "bottom", fontsize=10)
     _box(d, (x + 9.4, -0.6), (3.0, 5.4), "16-bit\nconverter\non the\nisland")
     d += elm.Line().at((x + 12.4, 2.1)).right().length(1.0)
     _box(d, (x + 13.4, 0.9), (2.0, 2.4), "I2C\nisolator")
