@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextvars
 import time
 from contextlib import suppress
 from typing import ClassVar
@@ -74,10 +75,11 @@ class WatchApp(App[None]):
         """Start the source once the screen is there."""
         self._draw()
         loop = asyncio.get_running_loop()
+        context = contextvars.copy_context()  # timers of Textual look up their app in it
 
         def wake() -> None:
             with suppress(RuntimeError):  # the loop has ended already: nobody looks any more
-                loop.call_soon_threadsafe(self._arrived)
+                loop.call_soon_threadsafe(self._arrived, context=context)
 
         self.source.start(wake)
         self.set_interval(_FRAME_S if self.source.is_replay else _TICK_S, self._tick)

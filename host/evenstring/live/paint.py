@@ -32,7 +32,9 @@ _BESIDE = 38  # cells of the facts
 
 
 def _fit(segments: list[Segment], width: int) -> Strip:
-    return Strip(segments).adjust_cell_length(width).crop(0, width)
+    # Each piece has a style: the filter behind NO_COLOR needs one.
+    styled = [Segment(text, style or _PLAIN) for text, style, _ in segments]
+    return Strip(styled).adjust_cell_length(width, _PLAIN)
 
 
 def _calm(low: F32, high: F32, strong: list[int]) -> tuple[F32, F32]:

@@ -83,12 +83,19 @@ class LiveState:
         if self.history.size and time_s[0] < self.history.time_s[-1]:
             self.history = History(volts_v.shape[1])  # the board began anew
         self.history.add(time_s, volts_v)
-        known = np.array([]) if current_a is None else current_a[np.isfinite(current_a)]
-        self.current_a = float(known[-1]) if len(known) else None
-        if self.current_a is None or abs(self.current_a) > _REST_A:
+        self._take_current(time_s, current_a)
+
+    def _take_current(self, time_s: F64, current_a: F32 | None) -> None:
+        known = np.flatnonzero(np.isfinite(current_a)) if current_a is not None else np.zeros(0, np.int64)
+        if current_a is None or not len(known):
+            self.current_a = self._quiet_since_s = None
+            return
+        self.current_a = float(current_a[known[-1]])
+        loaded = known[np.abs(current_a[known]) > _REST_A]
+        if len(loaded):
             self._quiet_since_s = None
-        elif self._quiet_since_s is None:
-            self._quiet_since_s = float(time_s[-1])
+        if self._quiet_since_s is None and (not len(loaded) or loaded[-1] < known[-1]):
+            self._quiet_since_s = float(time_s[loaded[-1] + 1 if len(loaded) else known[0]])
 
     def take_alarm(self, alarm: Alarm, active: bool) -> None:
         """An alarm of the board began or ended."""

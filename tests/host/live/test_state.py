@@ -1,0 +1,138 @@
+"""What a glance is told, from scans with a known story."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from evenstring.live.canvas import raster
+from evenstring.live.history import History
+from evenstring.live.numerals import HEIGHT, big
+from evenstring.live.state import Alarm, LiveState
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from tests.host.looks import a_profile
+
+
+def scans(volts_v: np.ndarray, step_s: float = 1.0, start_s: float = 0.0) -> tuple[np.ndarray, np.ndarray]:
+    return start_s + np.arange(len(volts_v)) * step_s, volts_v.astype(np.float32)
+
+
+def fed(volts_v: np.ndarray, current_a: float | None = None) -> LiveState:
+    state = LiveState(a_profile(volts_v.shape[1]))
+    current = None if current_a is None else np.full(len(volts_v), current_a, np.float32)
+    state.take(*scans(volts_v), current)
+    return state
+
+
+def test_before_the_first_scan_there_is_no_number() -> None:
+    assert LiveState().matter.number == "–"
+    assert LiveState().facts()
+
+
+def test_rising_under_charging_current_shows_the_highest_group() -> None:
+    state = fed(3.6 + np.arange(200)[:, None] * 5e-4 + np.array([0.0, 0.01, 0.02]), 5.0)
+    assert state.phase == "charge_cc"
+    assert state.matter.number == "3.720"  # 3.6 + 199 x 0.5 mV + 20 mV, rounded
+
+
+def test_discharging_shows_the_lowest_group() -> None:
+    state = fed(np.full((200, 3), 3.5) - np.array([0.0, 0.1, 0.0]), -12.0)
+    assert state.phase == "ride"
+    assert state.matter.number == "3.40"
+
+
+def test_five_minutes_without_current_are_rest_and_four_are_not() -> None:
+    assert fed(np.full((302, 3), 3.9), 0.0).phase == "rest"
+    assert fed(np.full((240, 3), 3.9), 0.0).phase == "unknown"
+
+
+def test_time_to_target_follows_the_pace_of_the_spread() -> None:
+    # 40 mV closing by 12 mV an hour: after half an hour 34 mV, so 2 h to 10 mV, by hand.
+    time_h = np.arange(1800) / 3600.0
+    low = 4.2 - (40.0 - 12.0 * time_h) / 1000.0
+    state = fed(np.stack([np.full(1800, 4.2), np.full(1800, 4.2), low], axis=1), 0.8)
+    assert state.phase == "charge_cv"
+    assert state.balanced_in_s == pytest.approx(7200, rel=0.01)
+    assert (state.matter.number, state.matter.unit) == ("2:00", "h")
+
+
+def test_a_spread_that_does_not_close_gives_no_time() -> None:
+    rng = np.random.default_rng(1)
+    volts = np.array([4.2, 4.2, 4.16]) + rng.normal(0, 5e-4, (1800, 3))
+    assert fed(volts, 0.8).balanced_in_s is None
+
+
+def test_reading_below_discard_is_an_alarm_with_its_group() -> None:
+    state = fed(np.array([[3.5, 2.4, 3.5]]), -1.0)
+    assert state.matter.alarm
+    assert state.matter.what == "group 2 below discard"
+    assert state.matter.number == "2.40"
+
+
+def test_alarm_of_the_board_stands_until_it_ends() -> None:
+    state = fed(np.full((5, 3), 3.6))
+    state.take_alarm(Alarm("hot", 0), active=True)
+    assert state.matter.alarm
+    state.take_alarm(Alarm("hot", 0), active=False)
+    assert not state.matter.alarm
+
+
+def test_no_reading_is_never_a_number() -> None:
+    state = fed(np.array([[3.5, np.nan, 3.6]]))
+    assert state.spread_mv == pytest.approx(100, abs=0.1)
+    assert state.pack_v is None
+    assert state.alarms == []
+
+
+def test_a_board_that_begins_anew_starts_a_new_history() -> None:
+    state = fed(np.full((100, 3), 3.6))
+    state.take(*scans(np.full((2, 3), 3.7)))
+    assert state.history is not None
+    assert state.history.size == 2
+
+
+def test_group_off_the_surface_is_named() -> None:
+    volts = np.full((50, 12), 3.6)
+    volts[:, 4] -= 0.05
+    assert fed(volts).leaving == [4]
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.integers(1, 400), st.integers(2, 90), st.integers(0, 2**32 - 1), st.integers(1, 7))
+def test_rolling_columns_equal_those_made_at_once(n: int, count: int, seed: int, block: int) -> None:
+    rng = np.random.default_rng(seed)
+    time_s = np.cumsum(rng.uniform(0.05, 2.0, n))
+    volts = rng.normal(3.7, 0.01, (n, 3)).astype(np.float32)
+    rolling, whole = History(3), History(3)
+    rolling.columns(count, 60.0)
+    for i in range(0, n, block):
+        rolling.add(time_s[i : i + block], volts[i : i + block])
+    whole.add(time_s, volts)
+    for one, other in zip(rolling.columns(count, 60.0), whole.columns(count, 60.0), strict=True):
+        np.testing.assert_array_equal(one[1:], other[1:])  # the leftmost may be cut where the window begins
+
+
+def test_history_keeps_the_newer_half_when_it_is_full(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("evenstring.live.history._MOST", 1000)
+    history = History(2)
+    for i in range(15):
+        history.add(np.arange(100.0) + 100 * i, np.full((100, 2), 3.7, np.float32))
+    assert history.size <= 1000
+    assert history.time_s[-1] == 1499
+
+
+def test_braille_dots_stand_where_unicode_puts_them() -> None:
+    # Unicode 15, block Braille Patterns: dot 1 (upper left) is U+2801, dot 8 (lower right) is U+2880.
+    top = raster(np.array([[1.0], [np.nan]], np.float32), np.array([[1.0], [np.nan]], np.float32), [], 1.0, 0.0, 1)
+    assert top.rows == ["\u2801"]
+    low = raster(np.array([[np.nan], [0.0]], np.float32), np.array([[np.nan], [0.0]], np.float32), [0], 1.0, 0.0, 1)
+    assert low.rows == ["\u2880"]
+    assert low.strong.all()
+
+
+@given(st.text(alphabet="0123456789.:-+– x", max_size=8))
+def test_big_numbers_have_rows_of_one_width(text: str) -> None:
+    rows = big(text)
+    assert len(rows) == HEIGHT
+    assert len({len(r) for r in rows}) == 1
