@@ -15,7 +15,6 @@ from pathlib import Path
 
 import schemdraw
 import schemdraw.elements as elm
-
 from evenstring.hardware.front_end import Bus
 
 HERE = Path(__file__).parent
