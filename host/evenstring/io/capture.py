@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import secrets
 import time
 from collections.abc import Callable
 from contextlib import suppress
@@ -106,7 +107,7 @@ class _Capture:
     ) -> None:
         self.port, self.writer, self.options, self.show, self.stop = port, writer, options, show, stop
         self.began_s = time.monotonic()
-        self.commands = Counter()
+        self.commands = Counter(secrets.randbelow(1 << 16))  # so that the board does not take us for the host before
         self.asked: dict[int, tuple[str, bytes, float, int]] = {}  # seq -> name, frame, when, tries
         self.state = "connecting"
         self.scans = self.groups = self.uptime_ms = 0
@@ -248,9 +249,12 @@ class _Capture:
     def end(self, line: Any) -> None:
         if line is not None:
             try:
-                line.write(b"\0" + message("STOP", self.commands.next(), 0))
-                line.flush()
-                self.writer.take(line.read(min(max(line.in_waiting, 1), _MAX_READ)))
+                self.asked.clear()
+                self.ask("STOP")
+                until_s = time.monotonic() + _REPLY_S
+                while self.asked and time.monotonic() < until_s:  # what is still on its way is taken too
+                    self.ask_again(line)
+                    self.take(line.read(min(max(line.in_waiting, 1), _MAX_READ)))
                 line.close()
             except (serial.SerialException, OSError):
                 pass  # the recording is what matters

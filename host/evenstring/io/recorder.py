@@ -61,14 +61,15 @@ class RecordingWriter:
         """Store what the port gave, then decode it."""
         if not data:
             return Batch()
-        self._write(data)
+        cut = data.rfind(b"\0") + 1 if self._waiting else 0
+        if cut:  # marks go in where the last whole frame ends
+            self._write(data[:cut])
+            self._write_marks()
+        self._write(data[cut:])
         self._at_delimiter = data[-1] == 0
         batch = self.decoder.feed(data)
         if batch.scans:
             self._uptime_ms = int(batch.scans[-1].rows["uptime_ms"][-1])
-        if self._waiting and not self._at_delimiter:
-            return batch
-        self._write_marks()
         return batch
 
     def mark(self, name: str, **values: Any) -> None:
