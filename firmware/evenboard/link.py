@@ -5,7 +5,8 @@
 
 import struct
 
-from evenstring_protocol import framing, wire
+from evenstring_protocol import best as framing
+from evenstring_protocol import wire
 from micropython import const
 
 _BODY = const(640)

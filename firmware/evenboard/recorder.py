@@ -8,7 +8,8 @@
 from array import array
 from struct import pack_into
 
-from evenstring_protocol import framing, wire
+from evenstring_protocol import best as framing
+from evenstring_protocol import wire
 
 _REST_MS = 600000  # recording stops after so long at rest
 _REST_10MA = 20  # more is charge or load
