@@ -12,6 +12,7 @@ from evenstring_protocol import wire
 KINDS = 9
 _GROUP_KINDS = 5  # below_empty to lead_open are of a group
 _LATCHED = (1 << wire.ALARM_BELOW_DISCARD) | (1 << wire.ALARM_REVERSED) | (1 << wire.ALARM_ABOVE_CEILING)
+_EVENTS = 64  # waiting for link and recorder; emptied after every scan
 _BAD_SCANS = 5  # scans without one believable reading before "not watching"
 
 # Most urgent first: what sounds when several are active.
@@ -94,7 +95,7 @@ class Alarms:
         self.visited = bytearray(8)  # bit group-1: it was below discard (40 bits used)
         self.latch_dirty = False  # latched or visited changed: to be written to flash
         self._blind = 0  # scans in a row without a believable reading
-        self._room = 4 * cells
+        self._room = _EVENTS
         self._queue = array("h", bytes(2 * 5 * self._room))
         self._head = 0
         self.queued = 0

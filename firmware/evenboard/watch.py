@@ -31,10 +31,6 @@ class Watch:
         self.latch_failed = 0
         app.handlers[wire.ACKNOWLEDGE] = self._acknowledge
         app.handlers[wire.CLEAR_LATCH] = self._clear_latch
-        if recorder:
-            from evenboard import segments  # noqa: PLC0415 -- 20 kB of heap, only with a recorder
-
-            segments.register(app, recorder, self.send_recorder)
 
     # The readings of `front` are new. Decides and signals; writes nothing.
     def scan(self, app, front):

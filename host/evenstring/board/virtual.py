@@ -44,7 +44,7 @@ class VirtualBoard:
         groups: groups of the string, as in the trace.
         string_name: shown in IDENT.
         speed: 0 as fast as the machine, 1 real time, n times real time.
-        heap: size of the MicroPython heap.
+        heap: size of the MicroPython heap; a 64-bit port needs twice a board's, and holds the pack's models too.
         with_current: whether the board has a current sensor.
         interpreter: "micropython", "cpython", or None for the best there is.
     """
@@ -56,7 +56,7 @@ class VirtualBoard:
         *,
         string_name: str = "",
         speed: int = 0,
-        heap: str = "128k",
+        heap: str = "384k",
         with_current: bool = True,
         interpreter: str | None = None,
     ) -> None:
