@@ -12,7 +12,7 @@ from evenstring.report.axis import clock
 from evenstring.report.causes import reserve_picture, weakness_picture
 from evenstring.report.picture import Picture, draw
 from evenstring.report.pictures import balancing_picture, events_picture, spread_picture
-from evenstring.report.words import BALANCING, CAUSES, ENDED, EVENTS
+from evenstring.report.words import BALANCING, CAUSES, ENDED, EVENTS, RIDES
 from evenstring.session import Session
 
 __all__ = ["Finding", "findings_of", "headline_figures"]
@@ -58,6 +58,7 @@ def findings_of(session: Session, report: dict[str, Any]) -> list[Finding]:
         _charge(report),
         _balancing(session, report),
         _events(session, report),
+        _ride(report),
         _weakness(session, report),
         _reserve(report),
     ]
@@ -96,10 +97,44 @@ def _charge(report: dict[str, Any]) -> Finding:
         ("whole pack at the end", _v(c.get("pack_v_end")) or "not known", ""),
     ]
     if c.get("charged_ah") is not None:
-        pairs.append(("charged", f"{c['charged_ah']:.2f} Ah", ""))
+        pairs.append(("charged", f"{c['charged_ah']:.3g} Ah", ""))
     if c.get("short_ah") is not None:
         pairs.append(("lowest group short of full by", f"{c['short_ah']:.2f} Ah", ""))
-    return Finding("charge", "How the charge ended", lines, pairs, missing=_unknown(report, "charge"))
+    heads, rows = _cycles(c.get("cycles") or [])
+    return Finding("charge", "How the charge ended", lines, pairs, [], heads, rows, missing=_unknown(report, "charge"))
+
+
+def _cycles(cycles: list[dict[str, Any]]) -> tuple[list[str], Sequence[tuple[str, ...]]]:
+    """Every charge of the recording, when there was more than one."""
+    if len(cycles) < 2:
+        return [], []
+    rows = [
+        (
+            clock(c.get("start_s") or 0.0),
+            ENDED.get(c.get("ended", ""), str(c.get("ended"))).rstrip("."),
+            _v(c.get("lowest_v_end")),
+            _v(c.get("highest_v_end")),
+            _optional(c.get("charged_ah"), "Ah", 2),
+        )
+        for c in cycles
+    ]
+    return ["began", "ended", "lowest group", "highest group", "charged"], rows
+
+
+def _ride(report: dict[str, Any]) -> Finding:
+    lines = []
+    for r in (report.get("rides") or [])[:8]:
+        group = f", group {r['group']}" if r.get("group") else ""
+        low = "" if r.get("lowest_v") is None else f" Lowest group {r['lowest_v']:.3f} V."
+        ended = RIDES.get(r.get("ended", ""), str(r.get("ended", "")).replace("_", " "))
+        lines.append(f"The ride at {clock(r.get('start_s') or 0.0)} {ended}{group}.{low}")
+    pairs = []
+    capacity = report.get("capacity")
+    if capacity and capacity.get("ah") is not None:
+        interval = f"{capacity.get('low_ah', 0):.1f} to {capacity.get('high_ah', 0):.1f} Ah"
+        named = "" if capacity.get("nameplate_ah") is None else f"; profile says {capacity['nameplate_ah']:g} Ah"
+        pairs.append(("capacity of the pack", f"{capacity['ah']:.1f} Ah", interval + named))
+    return Finding("ride", "Rides and capacity", lines, pairs, missing=_unknown(report, "capacity"))
 
 
 def _balancing(session: Session, report: dict[str, Any]) -> Finding:
@@ -152,9 +187,13 @@ def _weakness(session: Session, report: dict[str, Any]) -> Finding:
     lines, pictures = [], []
     for w in found[:6]:
         cause = CAUSES.get(w.get("cause", ""), str(w.get("cause", "")).replace("_", " "))
-        size = "" if w.get("size") is None else f" by {abs(w['size']):.3g} {w.get('unit', '')}{_range(w)}"
+        size = (
+            ""
+            if w.get("size") is None
+            else f" Size: {w['size']:+.3g} {w.get('unit', '')}{_range(w)}.".replace("-", "−")
+        )
         sure = "" if w.get("confidence") is None else f" Confidence {w['confidence']:.2f}."
-        lines.append(f"Group {w.get('group')} {cause}{size}.{sure}")
+        lines.append(f"Group {w.get('group')} {cause}.{size}{sure}")
         pictures += _drawn(weakness_picture(session, w))
     if not found and "weakness" not in (report.get("unknown") or {}):
         lines.append("No group stands out by more than the scatter of its kind.")
@@ -165,7 +204,7 @@ def _weakness(session: Session, report: dict[str, Any]) -> Finding:
             f"{r['low_ah']:+.2f} to {r['high_ah']:+.2f} Ah".replace("-", "−"),
         )
         for r in report.get("repair") or []
-        if r.get("add_ah") is not None
+        if r.get("add_ah") is not None and r["low_ah"] * r["high_ah"] > 0  # beyond its own uncertainty
     ]
     heads = ["to bring level with the median group", "add (− take)", "interval"] if rows else []
     title = "Why a group lags"

@@ -27,6 +27,7 @@ from evenstring.text import plain
 __all__ = ["render"]
 
 _NOTES = 60  # notes and marks shown
+_SECTIONS = {k: k for k in ("levels", "spread", "events", "balancing", "weakness", "reserve", "charge")}
 
 
 def render(session: Session, profile: PackProfile, report: dict[str, Any], title: str = "") -> str:
@@ -40,18 +41,19 @@ def render(session: Session, profile: PackProfile, report: dict[str, Any], title
     """
     verdict = report.get("verdict") or {}
     levels = level_picture(session, report)
+    findings = findings_of(session, report)
     return _template().render(
         css=Markup(_asset("page.css")),  # noqa: S704  # our own file
         script=Markup(_asset("page.js")),  # noqa: S704  # our own file
         name=profile.name or session.ident.string_name or "This string",
         about=_about(session, title),
-        verdict={"action": verdict.get("action"), "reasons": verdict.get("reasons") or []},
+        verdict={"action": verdict.get("action"), "reasons": _reasons(verdict)},
         headline=ACTIONS.get(verdict.get("action", ""), "No verdict from this recording"),
         advice=_advice(report),
         figures=headline_figures(report),
         levels=draw(levels) if levels else None,
         groups=_group_rows(session),
-        findings=findings_of(session, report),
+        findings=findings,
         quality=_quality(session, report),
         notes=[(f"{clock(m.time_s)}, {m.kind}", m.text) for m in session.marks if m.kind != "time"][:_NOTES],
         profile=[_profile_row(profile, *entry) for entry in PROFILE],
@@ -83,6 +85,12 @@ def _about(session: Session, title: str) -> str:
     when = "time of day not recorded" if session.start is None else session.start.strftime("%Y-%m-%d %H:%M UTC")
     parts = [plain(title, 200), f"{session.groups} groups", f"{session.scans:,} scans over {clock(session.duration_s)}"]
     return " · ".join(p for p in [*parts, when] if p)
+
+
+def _reasons(verdict: dict[str, Any]) -> list[tuple[str, str]]:
+    """Each reason, and the section that shows it."""
+    shown = {str(e.get("text")): _SECTIONS.get(str(e.get("picture")), "") for e in verdict.get("evidence") or []}
+    return [(reason, shown.get(reason, "")) for reason in verdict.get("reasons") or []]
 
 
 def _advice(report: dict[str, Any]) -> list[str]:

@@ -17,6 +17,7 @@ __all__ = ["balancing_picture", "events_picture", "leaving", "level_picture", "s
 
 _POINTS = 72_000  # of all lines of the level line together: some 500 kB of page
 _NAMED = 4  # at most so many lines are told apart by name
+_NAMED_EVENTS = 8
 _CLEAR = 3.0  # a line is named when its reach is so many times that of the middle group …
 _CLEAR_MV = 6.0  # … and at least this
 
@@ -126,9 +127,9 @@ def events_picture(session: Session, report: dict[str, Any]) -> Picture | None:
         by_group.setdefault(int(e["group"]), EVENTS.get(e["kind"], e["kind"]))
         name = f"group {e['group']}, {EVENTS.get(e['kind'], e['kind'])}"
         lines.append(Line(np.array([start, end]), np.array([e["group"]] * 2, float), name, f"event {e['kind']}"))
-    for group, word in by_group.items():
+    if len(by_group) <= _NAMED_EVENTS:  # more would lie on each other; the scale and the table name them all
         edge = np.array([session.duration_s])
-        lines.append(Line(edge, np.array([float(group)]), "", "label", f"{group}: {word}"))
+        lines += [Line(edge, np.array([float(g)]), "", "label", f"group {g}") for g in by_group]
     said = ", ".join(f"group {g} {word}" for g, word in sorted(by_group.items()))
     return Picture(
         key="events",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["ACTIONS", "BALANCING", "CAUSES", "CAUTIONS", "ENDED", "EVENTS", "GLOSSARY", "PHASES", "PROFILE"]
+__all__ = ["ACTIONS", "BALANCING", "CAUSES", "CAUTIONS", "ENDED", "EVENTS", "GLOSSARY", "PHASES", "PROFILE", "RIDES"]
 
 ACTIONS = {
     "ride": "Nothing measured here speaks against riding",
@@ -44,6 +44,11 @@ BALANCING = {
     "converging": "Balancing is at work and the groups come closer.",
     "not_converging": "The groups do not come closer, as things are.",
     "not_reached": "Balancing was not reached in this recording.",
+}
+RIDES = {
+    "normal": "ended as usual",
+    "cut_under_load": "was cut off under load",
+    "regen_near_ceiling": "drove a group near its ceiling by braking",
 }
 CAUSES = {
     "charge_offset": "holds less charge than its neighbours; balancing mends this",
