@@ -218,9 +218,11 @@ class Recorder:
 
     def _write_events(self):
         one = wire.HEADER_SIZE + 11
-        for at in range(0, self._events_n, one):
+        at = 0
+        while at < self._events_n:
             for i in range(one):
                 self._body[i] = self._events[at + i]
+            at += one
             if not self._frame(one):
                 self.store.recover()
                 return False

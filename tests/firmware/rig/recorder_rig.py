@@ -89,11 +89,11 @@ class Clock:
 
 # A smallest IDENT: schema 1, no texts.
 def head(buf):
-    for i in range(31):
+    for i in range(32):
         buf[i] = 0
     buf[0] = wire.IDENT
     buf[7] = 1
-    return 31
+    return 32
 
 
 def mounted(flash, make):
