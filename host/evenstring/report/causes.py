@@ -38,18 +38,22 @@ def weakness_picture(session: Session, weakness: dict[str, Any]) -> Picture | No
     x, departure = x[known], departure[known]
     if len(x) < 10 or np.ptp(x) <= 0:
         return None
-    slope, at_zero = np.polyfit(x, departure, 1)
+    # An offset does not follow its driver: its line is flat. The others are straight fits.
+    flat = cause in ("meter_offset", "charge_offset")
+    slope, at_zero = (0.0, float(np.median(departure))) if flat else np.polyfit(x, departure, 1)
     ends = np.array([x.min(), x.max()])
+    said = f"its middle, {at_zero:+.1f} mV" if flat else f"a straight fit, {slope:+.2f} mV per {unit}"
+    said = said.replace("-", "\N{MINUS SIGN}")
     few = np.unique(np.linspace(0, len(x) - 1, _DOTS).astype(int))
     return Picture(
         key=f"cause-{group}-{cause}",
-        alt=f"Departure of group {group} against {word}: {at_zero:+.1f} mV and {slope:+.2f} mV per {unit}.",
-        caption=f"Group {group}: each dot is one scan; the line is a straight fit,"
-        f" {slope:+.2f} mV per {unit}. The finding itself weighs several drivers at once.".replace("-", "−"),
+        alt=f"Departure of group {group} against {word}: {said}.",
+        caption=f"Group {group}: each dot is one scan; the line is {said}. The finding itself weighs several drivers"
+        " at once.",
         x=number_axis(float(ends[0]), float(ends[1]), unit),
         y=number_axis(float(departure.min()), float(departure.max()), "mV"),
         y_word=f"group {group}, mV from the median group, against {word}, {unit}",
-        lines=(Line(ends, at_zero + slope * ends, "fit", "fit", "fit"),),
+        lines=(Line(ends, at_zero + slope * ends, "fit", "fit", "middle" if flat else "fit"),),
         dots=(Dots(x[few], departure[few], "leaves"),),
         timed=False,
     )

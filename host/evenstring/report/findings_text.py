@@ -84,10 +84,11 @@ def _charge(report: dict[str, Any]) -> Finding:
         return Finding("charge", "How the charge ended", missing=_unknown(report, "charge"))
     lines = [ENDED.get(c.get("ended", ""), str(c.get("ended", "not known")).replace("_", " "))]
     causes = c.get("cause_groups") or ([c["cause_group"]] if c.get("cause_group") else [])
+    where = "is short of full" if c.get("ended") in ("ended_uneven", "charger_low") else "was at the ceiling"
     if len(causes) == 1:
-        lines.append(f"Group {causes[0]} was at the ceiling.")
+        lines.append(f"Group {causes[0]} {where}.")
     elif causes:
-        lines.append(f"One of groups {', '.join(map(str, causes))} was at the ceiling; they cannot be told apart.")
+        lines.append(f"One of groups {', '.join(map(str, causes))} {where}; they cannot be told apart.")
     pairs = [
         (
             "lowest group",
@@ -143,8 +144,10 @@ def _balancing(session: Session, report: dict[str, Any]) -> Finding:
     lines += [str(r) for r in b.get("reasons") or []]
     if b.get("remaining_s") is not None:
         lines.append("The time holds if everything stays connected as it is.")
-    rate = "not known" if b.get("rate_mv_per_h") is None else f"{b['rate_mv_per_h']:.1f} mV an hour"
-    pairs = [("time to balanced", _remaining(b), _interval(b)), ("the spread closes by", rate, "")]
+    rate = b.get("rate_mv_per_h")
+    way = "the spread opens by" if rate is not None and rate < 0 else "the spread closes by"
+    pace = "not known" if rate is None else f"{abs(rate):.1f} mV an hour"
+    pairs = [("time to balanced", _remaining(b), _interval(b)), (way, pace, "")]
     if b.get("gap_percent") is not None:
         pairs.append(("in charge", f"{b['gap_percent']:.1f} %", _optional(b.get("gap_ah"), "Ah", 2)))
     return Finding(
@@ -168,7 +171,7 @@ def _events(session: Session, report: dict[str, Any]) -> Finding:
             f"group {e.get('group')}",
             EVENTS.get(e.get("kind", ""), str(e.get("kind"))),
             clock(e.get("start_s") or 0.0),
-            "not known" if e.get("duration_s") is None else f"{e['duration_s']:.1f} s",
+            _length(e.get("duration_s")),
             _v(e.get("extreme_v")) or "no reading",
             {True: "under load", False: "without load"}.get(e.get("under_load"), "not known"),
             "within the meter's uncertainty" if e.get("certainty") == "within_uncertainty" else "clear",
@@ -225,6 +228,10 @@ def _reserve(report: dict[str, Any]) -> Finding:
     return Finding(
         "reserve", "How far down", lines, [], _drawn(reserve_picture(r)), missing=_unknown(report, "reserve")
     )
+
+
+def _length(seconds: float | None) -> str:
+    return "not known" if seconds is None else f"{seconds:.1f} s" if seconds < 120 else clock(seconds)
 
 
 def _soc(value: float) -> str:
