@@ -105,6 +105,10 @@ class Mux:
         # Read back where the part allows it.
         return self._port.holds(_IDLE_EVEN, _IDLE_ODD)
 
+    # Whether the part shows the zero relay commanded: one that lost its settings in a brown-out does not.
+    def is_zero(self):
+        return self._port.holds(_NONE, _NONE)
+
     def close_group(self, group):
         # Group 1..N sits between taps group-1 and group.
         if not 1 <= group <= self._groups:

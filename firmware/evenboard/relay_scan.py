@@ -163,6 +163,9 @@ class RelayScan:
 
     def _read_zero(self):
         self._mux.close_zero()
+        if not self._mux.is_zero():
+            self.fault = wire.FAULT_MUX
+            return False
         time.sleep_us(self._wait_us)
         uv = self._convert()
         if uv is None or uv > _ZERO_LIMIT_UV or uv < -_ZERO_LIMIT_UV:

@@ -65,7 +65,7 @@ class I2C:
         depth = _open_heap()
         try:
             self._take(len(data))
-            board.part(address).write(data)
+            board.write(address, data)
         finally:
             _lock_heap(depth)
         return len(data)
@@ -74,7 +74,7 @@ class I2C:
         depth = _open_heap()
         try:
             self._take(len(into))
-            board.part(address).read_into(into)
+            board.read_into(address, into)
         finally:
             _lock_heap(depth)
 

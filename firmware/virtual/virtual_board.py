@@ -4,12 +4,19 @@ import machine
 from parts import DeltaSigma16, DeltaSigma24, PortExpander, SensorInputs, decode
 
 
+# The processor stops in the middle of something: a reset, a brown-out. No firmware catches it.
+class Crash(BaseException):
+    pass
+
+
 class VirtualBoard:
     def __init__(self, world, description):
         self.world = world
         self.parts = {}
         self.silent = set()  # addresses of parts that do not answer
         self.bus_low = False  # a part holds the data line low; nine clocks free it
+        self.fail_in = 0  # the transfer after that many fails; a write has then got as far as its first data byte
+        self.crash_in = 0  # and here the processor resets
         self._clocks = 0
         self._levels = {}
         self._shifted = b"\x1f\x3f"
@@ -40,6 +47,26 @@ class VirtualBoard:
         if address in self.silent or address not in self.parts:
             raise OSError(19)
         return self.parts[address]
+
+    def write(self, address, data):
+        part = self.part(address)
+        if self.fail_in and self._comes("fail_in"):
+            if len(data) > 2:
+                part.write(data[:2])
+            raise OSError(5)
+        part.write(data)
+        if self.crash_in and self._comes("crash_in"):
+            raise Crash()
+
+    def read_into(self, address, into):
+        if self.fail_in and self._comes("fail_in"):
+            raise OSError(5)
+        self.part(address).read_into(into)
+
+    def _comes(self, counter):
+        left = getattr(self, counter) - 1
+        setattr(self, counter, left)
+        return left == 0
 
     def pin_level(self, number):
         if number == self._i2c["sda"]:

@@ -44,8 +44,10 @@ class World:
         self.groups = trace.groups
         self.crimes = []
         self.closings = 0
-        self.even = self.odd = NONE  # commanded taps
+        self.even = self.odd = NONE  # taps that conduct by command
         self.zero = False
+        self._asked_even = self._asked_odd = NONE  # what the decoders' inputs say, whether they are enabled or not
+        self._asked_zero = False
         self._left = [NONE, NONE, NONE]  # last even tap, odd tap, and 0 for the zero relay, told to open
         self._left_ms = [-1000, -1000, -1000]
         self._left_us = [0, 0, 0]
@@ -65,29 +67,34 @@ class World:
 
     # --- commands of the parts
 
-    # A pulse for the one-shot.
+    # A pulse for the one-shot: what the decoders' inputs say takes effect, if it had lapsed.
     def kick(self):
         self._lapse()
+        was_alive = self._alive()
         self._kick_ms = vtime.ms
         self._kick_us = vtime.us
+        if not was_alive:
+            self._conduct(self._asked_even, self._asked_odd, self._asked_zero)
 
     def _alive(self):
         return vtime.since_us(self._kick_ms, self._kick_us) < ALIVE_US
 
-    # A one-shot that ran out opens everything.
+    # A one-shot that ran out opens everything; when it did so does not matter to the watch, being long ago or now.
     def _lapse(self):
         if not self._alive() and (self.even != NONE or self.odd != NONE or self.zero):
-            self._settle()
-            self.even = self.odd = NONE
-            self.zero = False
+            self._conduct(NONE, NONE, False)
 
     # What the decoders' inputs say: taps or NONE.
     def command(self, even, odd, zero):
-        self._settle()
         self._lapse()
-        if not self._alive():
-            even = odd = NONE
-            zero = False
+        self._asked_even = even
+        self._asked_odd = odd
+        self._asked_zero = zero
+        if self._alive():
+            self._conduct(even, odd, zero)
+
+    def _conduct(self, even, odd, zero):
+        self._settle()
         if self.even not in (NONE, even):
             self._leave(0, self.even)
         if self.odd not in (NONE, odd):

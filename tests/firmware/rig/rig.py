@@ -11,6 +11,7 @@ sys.modules["time"] = vtime
 from evenboard import board as boards  # noqa: E402 -- after the clock was replaced
 from evenboard.build import make_app  # noqa: E402
 from evenstring_protocol import framing  # noqa: E402
+from faults import Faults  # noqa: E402
 from pack_trace import Still  # noqa: E402
 from virtual_board import VirtualBoard  # noqa: E402
 from world import World  # noqa: E402
@@ -50,6 +51,7 @@ class Rig:
         data = json.loads(json.dumps(RP2040_24))
         data["groups"] = groups
         data.update(changes or {})
+        self.data = data
         problem = boards.check(data)
         if problem:
             raise ValueError(problem)
@@ -62,6 +64,9 @@ class Rig:
         self.app = make_app(data, "", self.sink.write, self.feed)
         self.front = self.app._front
         self.app.begin()
+
+    def break_it(self, faults):
+        self.world.faults = Faults(self.world, faults) if faults else None
 
     def feed(self):
         self.fed += 1

@@ -1,0 +1,48 @@
+"""No sequence of commands, faults, hangs and resets closes two relays of one line or a pair that is not adjacent.
+
+The promise is about commanded states, switching times included; a relay that failed shorted cannot be opened by anyone.
+"""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.firmware.run import run
+from tests.mp import Unix64
+
+
+@pytest.mark.parametrize(("seed", "groups", "steps"), [(1, 5, 60_000), (2, 12, 20_000), (3, 1, 20_000)])
+def test_a_random_walk_never_breaks_the_rule(seed, groups, steps):
+    """100,000 steps in all; the watch also counts what still conducts 51 ms after a failed scan."""
+    script = f"import random_walk\nrandom_walk.main({steps}, {seed}, {groups})"
+    crimes, late, closings, good, rarest = (int(v) for v in run(Unix64(), script, timeout_s=300)[-1].split()[:5])
+
+    assert (crimes, late) == (0, 0)
+    assert closings > 2 * steps
+    assert good > steps // 20
+    assert rarest > steps // 100
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "what"),
+    [
+        ((0, 31, 1), (1, 31, 1), "two on one line"),
+        ((0, 2, 1), (0, 2, 1), "not neighbours"),
+        ((0, 0, 0), (0, 0, 0), "zero relay across a group"),
+    ],
+)
+def test_the_watch_sees_what_must_not_be(first, second, what):
+    """The watch itself is tried with commands that no firmware of ours gives."""
+    script = f"""
+from rig import Rig
+import vtime
+rig = Rig()
+vtime.sleep_ms(100)
+rig.world.kick()
+port = rig.board.parts[32]
+for even, odd, zero_off in ({first}, {second}):
+    port.write(bytes((2, even | zero_off << 5, odd)))
+    vtime.advance(300)
+print(rig.world.crimes[0][0])
+"""
+    assert run(Unix64(), script)[-1] == what
