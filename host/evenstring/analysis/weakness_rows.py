@@ -1,0 +1,167 @@
+"""A session as a few hundred rows that say how each group departs, and how steep the pack's own OCV curve is there.
+
+Method: equivalent circuit (G. Plett, Battery Management Systems, Vol. I, 2015). The median group's voltage is
+OCV(SoC) + R I + R_slow I_slow; a smooth correction to the profile's OCV curve is fitted with it, so that an aged or
+other curve is followed. The departure of a group is then, to first order,
+
+    meter + dOCV/dSoC (charge - capacity x charge moved) + dR I + dR_slow I_slow.
+
+Rows after the top of a charge are left out: bleeding has changed the groups' charges from there on.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evenstring.analysis.arrays import median_group_v
+from evenstring.ocv import OcvCurve, default_curve
+from evenstring.profile import PackProfile
+from evenstring.session import Session
+
+__all__ = ["Rows", "fast_resistance", "make_rows"]
+
+F64 = NDArray[np.float64]
+
+_ROW_S = 30.0
+_MOST_ROWS = 360
+_SLOW_S = 900.0  # time constant of the slow part of the resistance
+_KNOT = 0.04  # of SoC, between knots of the correction to the curve
+_TOP_V = 0.05  # below full: from here on groups may bleed
+_ROW_ERROR_V = 0.004  # what the circuit leaves unexplained in a row of the median group
+_CURVE_V, _SLOPE_V, _BEND_V = 0.05, 0.004, 0.0015  # how far the correction, its slope and bend per knot may go
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rows:
+    """b rows; see the module for what they mean.
+
+    Attributes:
+        time_s, current_a, slow_a, moved: (b,); moved is the charge since the start over the capacity.
+        slope_v: (b,) dOCV/dSoC of the pack, V per 1.0 of SoC.
+        departure_v: (b, g) from the median group.
+        r_ohm: resistance of the median group over half a minute, 0 when it could not be fitted.
+        soc0: SoC of the median group at the start, by the profile's curve.
+        depth: range of `moved`.
+    """
+
+    time_s: F64
+    current_a: F64
+    slow_a: F64
+    moved: F64
+    slope_v: F64
+    departure_v: F64
+    r_ohm: float
+    soc0: float
+    depth: float
+    level_v: F64
+
+
+def make_rows(session: Session, profile: PackProfile) -> Rows | None:
+    """Rows of a session with a current sensor; None when it is too short to say anything."""
+    if session.current_a is None or session.duration_s < 10 * _ROW_S:
+        return None
+    t = session.time_s
+    current = np.nan_to_num(session.current_a.astype(np.float64))
+    median = median_group_v(session.volts_v)
+    step_h = np.clip(np.diff(t, prepend=t[0]), 0.0, 60.0) / 3600.0
+    # Trapezoids: a ride's current changes much between two scans.
+    middle = (current + np.concatenate((current[:1], current[:-1]))) / 2
+    moved = np.cumsum(middle * step_h) / profile.capacity_ah
+    width = max(_ROW_S, session.duration_s / _MOST_ROWS)
+    first = np.flatnonzero(np.diff(np.floor(t / width), prepend=-1.0) > 0)
+    count = np.diff(np.append(first, len(t)))
+    departure = np.nan_to_num(session.volts_v - median[:, None])
+    time_b, amps, q, v = (np.add.reduceat(x.astype(np.float64), first) / count for x in (t, current, moved, median))
+    d = np.add.reduceat(departure, first, axis=0, dtype=np.float64) / count[:, None]
+    slow = _lagged(time_b, amps)
+    use = _before_top(amps, v + d.max(axis=1), profile) & np.isfinite(v)
+    if use.sum() < 8:
+        return None
+    fit = _fit_curve(default_curve(profile.chemistry), q[use], v[use], amps[use], slow[use])
+    if fit is None:
+        return None
+    soc0, slope, r_ohm = fit
+    return Rows(time_b[use], amps[use], slow[use], q[use], slope, d[use], r_ohm, soc0, float(np.ptp(q[use])), v[use])
+
+
+def _lagged(t: F64, amps: F64) -> F64:
+    out = np.zeros(len(t))
+    state = 0.0
+    keep = np.exp(-np.diff(t, prepend=t[0]) / _SLOW_S)
+    for k in range(len(t)):
+        state = state * keep[k] + amps[k] * (1.0 - keep[k])
+        out[k] = state
+    return out
+
+
+def _before_top(amps: F64, highest_v: F64, profile: PackProfile) -> NDArray[np.bool_]:
+    top = (amps > 0.05) & (highest_v > profile.full_v - _TOP_V)
+    return np.asarray(np.cumsum(top) == 0)
+
+
+def _fit_curve(curve: OcvCurve, q: F64, v: F64, amps: F64, slow: F64) -> tuple[float, F64, float] | None:
+    """SoC at the start, slope at each row and half-minute resistance; ridge on the correction of the curve."""
+    knots = np.arange(q.min() - 0.75 * _KNOT, q.max() + 1.5 * _KNOT, _KNOT)
+    hats = _hats(q, knots)
+    n = len(knots)
+    smooth = np.vstack([
+        np.eye(n) * (_ROW_ERROR_V / _CURVE_V),
+        np.diff(np.eye(n), 1, axis=0) * (_ROW_ERROR_V / _SLOPE_V),
+        np.diff(np.eye(n), 2, axis=0) * (_ROW_ERROR_V / _BEND_V),
+    ])  # fmt: skip
+    design = np.vstack([np.column_stack([amps, slow, hats]), np.column_stack([np.zeros((len(smooth), 2)), smooth])])
+    best: tuple[float, float, F64] | None = None
+    solve = np.linalg.pinv(design)
+    for soc0 in np.arange(0.01, 1.0, 0.01):
+        soc = soc0 + q
+        if soc.max() > 1.05 or soc.min() < -0.05:
+            continue
+        target = np.concatenate([v - curve.voltage_v(np.clip(soc, 0.0, 1.0)), np.zeros(len(smooth))])
+        found = solve @ target
+        left = float(np.sum((target - design @ found) ** 2))
+        if best is None or left < best[0]:
+            best = (left, float(soc0), found)
+    if best is None:
+        return None
+    _, soc0, found = best
+    high, low = np.clip(soc0 + q + 0.01, 0.0, 1.0), np.clip(soc0 + q - 0.01, 0.0, 1.0)
+    slope = (curve.voltage_v(high) - curve.voltage_v(low)) / (high - low)
+    slope = slope + (_hats(q + 0.01, knots) - _hats(q - 0.01, knots)) @ found[2:] / 0.02
+    return soc0, np.maximum(slope, 0.02), max(float(found[0]), 0.0)
+
+
+def _hats(x: F64, knots: F64) -> F64:
+    return np.clip(1.0 - np.abs(x[:, None] - knots[None, :]) / _KNOT, 0.0, None)
+
+
+def fast_resistance(session: Session) -> tuple[F64, F64] | None:
+    """Resistance of each group from one scan to the next, at the group's own instants; ohm, with standard uncertainty.
+
+    Step response dV/dI (G. Plett, Vol. I) over all changes at once by least squares. Each pass is taken for itself,
+    with the current of that very reading: a mean over the scan would make a gradient along the string that is not there.
+    None without a sensor, or when the current hardly changed.
+    """
+    if session.current_a is None:
+        return None
+    top = np.zeros(session.groups)
+    power = np.zeros(session.groups)
+    half = 0.0 if session.out_back_v is None else 0.5 * session.out_back_v
+    passes = [(session.volts_v + half, session.current_out_a), (session.volts_v - half, session.current_back_a)]
+    rest = np.repeat(session.current_a[:, None], session.groups, axis=1) if session.current_out_a is None else None
+    for volts, amps in passes if session.out_back_v is not None else passes[:1]:
+        current = rest if amps is None else amps
+        if current is None:
+            continue
+        dv, di = np.diff(volts, axis=0), np.diff(current, axis=0)
+        known = np.isfinite(dv) & np.isfinite(di) & (np.abs(di) > 1.0) & (np.abs(dv) < 1.0)
+        known &= (np.diff(session.time_s) < 5.0)[:, None]
+        dv, di = np.where(known, dv, 0), np.where(known, di, 0)
+        top += np.sum(dv * di, axis=0, dtype=np.float64)
+        power += np.sum(di * di, axis=0, dtype=np.float64)
+    if power.min() < 100.0:  # A^2: a handful of real steps
+        return None
+    noise = 1.5 * (session.meter.noise_v or 0.0005) + 0.0003
+    return top / power, np.sqrt(2.0) * noise / np.sqrt(power)
