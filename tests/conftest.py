@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import os
+
 import pytest
 
 from tests.mp import RUNTIMES, Unix64, Wasm32
+
+os.environ.setdefault("PYBAMM_DISABLE_TELEMETRY", "true")  # before anything imports it
 
 
 @pytest.fixture

@@ -1,6 +1,8 @@
-"""Open-circuit voltage of a cell over its state of charge (SoC): curves from the literature, for simulator and analysis.
+"""Open-circuit voltage of a cell over its state of charge (SoC): curves from the literature.
 
-The tables (curves/curves.csv, made by curves/make_curves.py) come from parameter sets shipped with `pybamm` (BSD-3-Clause):
+Used by simulator and analysis alike.
+
+The tables (curves/curves.csv, made by curves/make_curves.py) come from parameter sets of `pybamm` (BSD-3-Clause):
 
     lg_m50_nmc  C.-H. Chen et al., J. Electrochem. Soc. 167 (2020) 080534 (LG M50, NMC 811 against graphite-silicon)
     umich_nmc   P. Mohtat et al., J. Electrochem. Soc. 167 (2020) 110561 (NMC 532 pouch cell)
@@ -8,7 +10,8 @@ The tables (curves/curves.csv, made by curves/make_curves.py) come from paramete
     kokam_nmc   M. Ecker et al., J. Electrochem. Soc. 162 (2015) A1836 (Ni-Co oxide against graphite, 7.5 Ah class)
     a123_lfp    E. Prada et al., J. Electrochem. Soc. 160 (2013) A616 (LFP against graphite, 2.3 Ah class)
 
-Outside 0..1 a curve goes on in a straight line: steeply down below empty (to reversal, -0.8 V at the lowest), up above full.
+Outside 0..1 a curve goes on in a straight line: steeply down below empty (to reversal, -0.8 V at the lowest), and up
+above full.
 Which curve a real cell has is never known exactly; whoever uses one says so.
 """
 
@@ -57,8 +60,8 @@ class OcvCurve:
         inside = self.table_v[index] + (position - index) * self._steps_v[index]
         if x.size and (x.min() < 0.0 or x.max() > 1.0):
             inside = inside + np.minimum(x, 0.0) * _BELOW_EMPTY_V + np.maximum(x - 1.0, 0.0) * self._above_v
-            return np.maximum(inside, _REVERSAL_V)
-        return inside
+            return np.asarray(np.maximum(inside, _REVERSAL_V))
+        return np.asarray(inside)
 
     def slope_v(self, soc: ArrayLike) -> F64:
         """dOCV/dSoC in V per 1.0 of SoC, any shape; smoothed over 1 % of SoC, as a figure for conversions should be."""
@@ -72,7 +75,7 @@ class OcvCurve:
         v = np.asarray(voltage_v, np.float64)
         inside = np.interp(v, self.table_v, np.linspace(0.0, 1.0, len(self.table_v)))
         below = np.minimum(v - self.table_v[0], 0.0) / _BELOW_EMPTY_V
-        return inside + below + np.maximum(v - self.table_v[-1], 0.0) / self._above_v
+        return np.asarray(inside + below + np.maximum(v - self.table_v[-1], 0.0) / self._above_v)
 
     def __post_init__(self) -> None:
         if (np.diff(self.table_v) <= 0).any():

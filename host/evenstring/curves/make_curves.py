@@ -1,6 +1,7 @@
-"""Writes curves.csv: open-circuit voltage of whole cells over state of charge, from parameter sets of the `pybamm` package.
+"""Writes curves.csv: open-circuit voltage of whole cells over state of charge, from sets of `pybamm`.
 
-Run with `PYBAMM_DISABLE_TELEMETRY=true python make_curves.py` where pybamm (BSD-3-Clause, test extra) is installed. Not needed to use evenstring.
+Run with `PYBAMM_DISABLE_TELEMETRY=true python make_curves.py` where pybamm (BSD-3-Clause, test extra) is installed.
+Not needed to use evenstring.
 Each column is U_positive(y) - U_negative(x) between the two rest states that the set's voltage limits define.
 """
 
@@ -9,7 +10,8 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
-import pybamm
+import pybamm  # type: ignore[import-untyped]  # has no types
+from numpy.typing import NDArray
 
 # column name -> pybamm parameter set; the papers are named in evenstring/ocv.py
 SETS = {
@@ -21,7 +23,7 @@ SETS = {
 }
 
 
-def cell_ocv(name: str, soc: np.ndarray) -> np.ndarray:
+def cell_ocv(name: str, soc: NDArray[np.float64]) -> NDArray[np.float64]:
     """Open-circuit voltage in V at each state of charge (0..1) of a parameter set."""
     values = pybamm.ParameterValues(name)
     x0, x100, y100, y0 = pybamm.lithium_ion.get_min_max_stoichiometries(values)
@@ -31,7 +33,7 @@ def cell_ocv(name: str, soc: np.ndarray) -> np.ndarray:
 
     positive = [electrode("Positive electrode OCP [V]", y0 + s * (y100 - y0)) for s in soc]
     negative = [electrode("Negative electrode OCP [V]", x0 + s * (x100 - x0)) for s in soc]
-    return np.array(positive) - np.array(negative)
+    return np.asarray(np.array(positive) - np.array(negative))
 
 
 def main() -> None:

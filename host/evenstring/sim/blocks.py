@@ -1,8 +1,8 @@
-"""Many steps at once: the linear part of the circuit over a block of steps, exact for current that is linear in between.
+"""Many steps at once: the linear part of the circuit over a block, exact for current that is linear between nodes.
 
 Between nodes the current is a straight line. Then a first-order filter of time constant tau has the exact step
-x' = a x + c0 u + c1 u' with a = exp(-h/tau), c1 = 1 - (1-a) tau/h, c0 = (1-a) tau/h - a (first-order hold), and a block of
-B steps is a product with a lower-triangular matrix. Charge is the trapezoidal sum, exact as well.
+x' = a x + c0 u + c1 u' with a = exp(-h/tau), c1 = 1 - (1-a) tau/h, c0 = (1-a) tau/h - a (first-order hold), and a block
+of B steps is a product with a lower-triangular matrix. Charge is the trapezoidal sum, exact as well.
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ def block(steps: int, step_s: float, tau1_s: float, tau2_s: float) -> Block:
     trapezoid[:, 0] = 0.5
     trapezoid[np.arange(steps), np.arange(1, steps + 1)] = 0.5
     hours = np.arange(1, steps + 1)[:, None] * (step_s / 3600.0)
-    return Block(decay1, decay2, current1, current2, trapezoid * (step_s / 3600.0), hours)
+    return Block(decay1, decay2, current1, current2, trapezoid * (step_s / 3600.0), np.asarray(hours, np.float64))
 
 
 def _filter(steps: int, step_s: float, tau_s: float) -> tuple[F64, F64]:
@@ -58,4 +58,4 @@ def _filter(steps: int, step_s: float, tau_s: float) -> tuple[F64, F64]:
     matrix = np.zeros((steps, steps + 1))
     matrix[:, :-1] += c0 * weight
     matrix[:, 1:] += c1 * weight
-    return power[1:, None], matrix
+    return np.asarray(power[1:, None], np.float64), matrix

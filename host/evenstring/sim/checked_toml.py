@@ -58,18 +58,18 @@ class Checked:
         line = self._lines.get((table, index, key)) or self._lines.get((table, index, ""), 1)
         return InputError(f"{self.where}, line {line}: {why}")
 
-    def unknown(self, table: str, index: int, key: str, known: list[str], what: str) -> InputError:
-        """An error at a name that is not known, with the nearest that is."""
-        near = difflib.get_close_matches(key, known, n=1)
+    def unknown(self, at: tuple[str, int, str], name: str, known: list[str], what: str) -> InputError:
+        """An error at a place (table, index, key): a name that is not known, with the nearest that is."""
+        near = difflib.get_close_matches(name, known, n=1)
         hint = f"did you mean {near[0]!r}?" if near else f"known are {', '.join(known)}"
-        return self.error(table, index, key, f"{what} {key!r} is not known; {hint}")
+        return self.error(*at, f"{what} {name!r} is not known; {hint}")
 
     def check_tables(self, known: list[str]) -> None:
-        """Refuse tables that are not known."""
+        """Refuse tables, and keys before the first table, that are not known."""
         for name, content in self.data.items():
             if name not in known:
-                table = "" if not isinstance(content, (dict, list)) else name
-                raise self.unknown(table, 0, name if not table else "", known, f"table {name!r}:")
+                at = (name, 0, "") if isinstance(content, (dict, list)) else ("", 0, name)
+                raise self.unknown(at, name, known, "table")
 
     def table(self, name: str, rules: dict[str, Rule]) -> dict[str, Any]:
         """A table's values, checked."""
@@ -89,7 +89,7 @@ class Checked:
         """Values of one table, each held against its rule."""
         for key, value in content.items():
             if key not in rules:
-                raise self.unknown(name, index, key, list(rules), "key")
+                raise self.unknown((name, index, key), key, list(rules), "key")
             if why := _complaint(value, rules[key]):
                 raise self.error(name, index, key, f"{key} {why}, not {value!r}")
         return {key: float(v) if isinstance(v, int) and rules[key].kind is float else v for key, v in content.items()}

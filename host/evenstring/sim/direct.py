@@ -68,7 +68,7 @@ def _scans(session: Session, temps: int) -> ScanValues:
     )
 
 
-def _steps(volts: np.ndarray, session: Session) -> np.ndarray:  # type: ignore[type-arg] # shapes as in Session
+def _steps(volts: np.ndarray, session: Session) -> np.ndarray:
     volts = volts.copy()
     for code, stand_in_v in _STAND_IN_V.items():
         volts[session.quality == code] = stand_in_v

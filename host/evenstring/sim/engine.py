@@ -86,7 +86,7 @@ class _Run:
         """Nodes to keep, and what to do then: the earliest of all switches."""
         found: list[tuple[int, Callable[[], str]]] = []
 
-        def add(hits: NDArray[np.bool_], then: Callable[[], str], keep_node: bool = True) -> None:
+        def add(hits: Any, then: Callable[[], str], keep_node: bool = True) -> None:
             k = int(hits.argmax())
             if hits[k]:
                 found.append((k + keep_node, then))
@@ -215,16 +215,16 @@ class _Run:
         """All that was recorded."""
         counts = [len(row[0]) for row in self.rows]
 
-        def spread(column: int) -> NDArray[Any]:
-            return np.repeat(np.stack([row[column] for row in self.rows]), counts, axis=0)
+        def spread(values: list[Any]) -> NDArray[Any]:
+            return np.repeat(np.stack(values), counts, axis=0)
 
         made = Trajectory(
             time_s=np.concatenate([row[0] for row in self.rows]),
             current_a=np.concatenate([row[1].current_a for row in self.rows]),
             volts_v=np.concatenate([row[1].volts_v for row in self.rows]),
             soc=np.concatenate([row[1].soc for row in self.rows]),
-            bleeding=spread(2),
-            temps_c=spread(3).astype(np.float32),
+            bleeding=spread([row[2] for row in self.rows]),
+            temps_c=spread([row[3] for row in self.rows]).astype(np.float32),
             mode=np.repeat(np.array([row[4] for row in self.rows], np.int8), counts),
             phases=tuple(self.phases),
             light_s=tuple(self.light_s),

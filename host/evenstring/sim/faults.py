@@ -1,7 +1,7 @@
 """Faults of cells, balancer and meter, each at a chosen time: what a scenario's `[[fault]]` tables become.
 
-Faults of cells and balancer are changes of the pack for the engine; faults of the meter change `MeterModel` for the fast
-path, and become entries of NAME.faults.json for the virtual board.
+Faults of cells and balancer are changes of the pack for the engine; faults of the meter change `MeterModel` for the
+fast path, and become entries of NAME.faults.json for the virtual board.
 """
 
 from __future__ import annotations
@@ -74,7 +74,7 @@ def _change(fault: Fault) -> Change:
     return (fault.start_h * 3600.0, apply)
 
 
-def _apply(fault: Fault, pack: Pack, soc: F64) -> tuple[Pack, F64]:
+def _apply(fault: Fault, pack: Pack, soc: F64) -> tuple[Pack, F64]:  # noqa: C901 - one case a kind, a table in effect
     k, v = fault.index, fault.values
     share = v.get("percent", 0.0) / 100.0
     match fault.kind:

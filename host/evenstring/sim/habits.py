@@ -1,7 +1,7 @@
-"""Years of daily habit for many packs at once, in coarse steps: how spread grows or heals with the way a pack is charged.
+"""Years of daily habit for many packs at once, in coarse steps: how spread grows or heals with the way of charging.
 
-Every day: a ride takes charge from all groups alike, then the charger is connected for some hours, either to a stop in per
-cent (no constant-voltage part, so no balancing) or to full. While full, the groups above the lowest bleed, and the charger
+Every day: a ride takes charge from all groups alike, then the charger is connected for some hours, either to a stop in
+per cent (no constant-voltage part, so no balancing) or to full. While full, groups above the lowest bleed, and the charger
 holds the sum of the open-circuit voltages; a group at its ceiling ends the charge. Leaks act around the clock.
 What happens within an hour (resistances, relaxation) is left out: these steps are for weeks, `engine` is for hours.
 """
@@ -71,8 +71,8 @@ class Fleet:
 class Years:
     """At the end of each day, after charging: (days, packs).
 
-    gap_ah: largest difference of missing charge between groups; spread_v: at rest; bleed_h: hours in which any group bled,
-    of the day; early: the charge was ended by a ceiling.
+    gap_ah: largest difference of missing charge between groups; spread_v: at rest; bleed_h: hours of the day in which
+    any group bled; early: the charge was ended by a ceiling.
     """
 
     gap_ah: F64

@@ -23,7 +23,7 @@ _PARTS = {
 
 @dataclass(frozen=True, slots=True)
 class Load:
-    """peak_a: of the hardest acceleration; regen: share of braking current kept; ripple: noise, share of the current."""
+    """peak_a: of the hardest acceleration; regen: share of braking current kept; ripple: noise, as a share."""
 
     peak_a: float = 30.0
     regen: float = 1.0
@@ -45,10 +45,10 @@ def random_ride(rng: np.random.Generator, seconds: float, step_s: float, load: L
         now += ramp + lasts
     t = np.arange(round(seconds / step_s) + 1) * step_s
     current = np.interp(t, times, values) * (1.0 + load.ripple * _smooth_noise(rng, len(t), step_s))
-    return current * np.clip((seconds - t) / 2.0, 0.0, 1.0)
+    return np.asarray(current * np.clip((seconds - t) / 2.0, 0.0, 1.0))
 
 
 def _smooth_noise(rng: np.random.Generator, n: int, step_s: float, correlation_s: float = 2.0) -> F64:
     """Noise of unit deviation and the given correlation time: white noise at that pace, interpolated."""
     knots = np.arange(int(n * step_s / correlation_s) + 3) * correlation_s
-    return np.interp(np.arange(n) * step_s, knots, rng.standard_normal(len(knots)))
+    return np.asarray(np.interp(np.arange(n) * step_s, knots, rng.standard_normal(len(knots))))

@@ -114,7 +114,8 @@ def measure(
         rng: for the noise.
         scans_per_s: pace of the scans.
         quiet_s: interval outside rides, where voltages hardly change; None: the same pace throughout.
-        with_current, current_per_reading: a current sensor, read once a scan or beside every reading.
+        with_current: there is a current sensor.
+        current_per_reading: it is read beside every reading, not once a scan.
         skip: kinds of phases in which the meter is off (a `Gap` each).
     """
     start_s = _scan_times(trajectory, 1.0 / scans_per_s, quiet_s, skip)
@@ -159,12 +160,12 @@ def _scan_times(trajectory: Trajectory, every_s: float, quiet_s: float | None, s
 
 def _instants(meter: MeterModel, groups: int) -> tuple[F64, F64, float, float]:
     """Instants of the out and back readings after the start of a scan, its middle and its length, s."""
-    g = np.arange(groups) * meter.step_s
+    g: F64 = np.asarray(np.arange(groups) * meter.step_s, np.float64)
     if meter.passes == 0:
         return g * 0, g * 0, 0.0, 0.0
     if meter.passes == 1:
         return g, g, float(g[-1]) / 2, float(g[-1])
-    back = float(g[-1]) + meter.turn_s + g[::-1]
+    back: F64 = np.asarray(float(g[-1]) + meter.turn_s + g[::-1])
     return g, back, float(back[0]) / 2, float(back[0])
 
 

@@ -35,7 +35,8 @@ _RULES: dict[str, dict[str, Rule]] = {
     "pack": {
         "name": _TEXT, "groups": Rule(low=1, high=40, whole=True), "chemistry": Rule(choices=tuple(CHEMISTRIES)),
         "curve": Rule(choices=CURVES), "curve_slip": Rule(low=-0.06, high=0.06), "capacity_ah": _POSITIVE,
-        "r0_mohm": _POSITIVE, "soc": Rule(low=0, high=1), "seed": Rule(low=0, whole=True), "scatter": Rule(low=0, high=10),
+        "r0_mohm": _POSITIVE, "soc": Rule(low=0, high=1), "seed": Rule(low=0, whole=True),
+        "scatter": Rule(low=0, high=10),
         "gradient_k": _ANY, "gradient": Rule(choices=("linear", "middle", "folded")),
     },
     "balancer": {
@@ -43,14 +44,20 @@ _RULES: dict[str, dict[str, Rule]] = {
         "at_rest": _FLAG,
     },
     "charger": {"current_a": _POSITIVE, "set_v": _POSITIVE, "done_light_a": _POSITIVE, "off_at_light": _FLAG},
-    "protection": {"ceiling_v": _POSITIVE, "release_v": _POSITIVE, "floor_v": Rule(low=-1), "vehicle_cutoff_v": _POSITIVE},
+    "protection": {
+        "ceiling_v": _POSITIVE, "release_v": _POSITIVE, "floor_v": Rule(low=-1), "vehicle_cutoff_v": _POSITIVE,
+    },
     "meter": {
-        "offset_mv": Rule(low=0), "noise_mv": Rule(low=0), "gain_ppm": Rule(low=0), "comb_mv": _ANY, "shared_lead_mohm": Rule(low=0),
-        "position_mv": _ANY, "scans_per_s": Rule(low=0.01, high=50), "quiet_s": Rule(low=0.02, high=65), "current": _FLAG,
+        "offset_mv": Rule(low=0), "noise_mv": Rule(low=0), "gain_ppm": Rule(low=0), "comb_mv": _ANY,
+        "shared_lead_mohm": Rule(low=0),
+        "position_mv": _ANY, "scans_per_s": Rule(low=0.01, high=50), "quiet_s": Rule(low=0.02, high=65),
+        "current": _FLAG,
     },
 }  # fmt: skip
 _STEPS: dict[str, dict[str, Rule]] = {
-    "ride": {"minutes": _POSITIVE, "seed": Rule(low=0, whole=True), "peak_a": _POSITIVE, "until_soc": Rule(low=0, high=1)},
+    "ride": {
+        "minutes": _POSITIVE, "seed": Rule(low=0, whole=True), "peak_a": _POSITIVE, "until_soc": Rule(low=0, high=1),
+    },
     "rest": {"minutes": _POSITIVE},
     "charge": {"hours": _POSITIVE, "until_soc": Rule(low=0, high=1), "leave_hours": Rule(low=0)},
     "store": {"days": _POSITIVE},
@@ -58,7 +65,8 @@ _STEPS: dict[str, dict[str, Rule]] = {
 _NEEDED = {"ride": "minutes", "rest": "minutes", "charge": "hours", "store": "days"}
 _FAULT_VALUES: dict[str, Rule] = {
     "group": Rule(low=1, whole=True), "tap": Rule(low=0, whole=True), "other_tap": Rule(low=0, whole=True),
-    "percent": Rule(low=-99, high=1000), "mohm": _POSITIVE, "of": Rule(low=2, whole=True), "ma": Rule(low=0), "mv": _ANY,
+    "percent": Rule(low=-99, high=1000), "mohm": _POSITIVE, "of": Rule(low=2, whole=True), "ma": Rule(low=0),
+    "mv": _ANY,
     "ppm": Rule(low=-10000, high=10000), "mv_per_h": _ANY, "open_s": _POSITIVE, "closed_s": _POSITIVE,
 }  # fmt: skip
 _FOLDER = Path(__file__).parent / "scenarios"
@@ -66,7 +74,7 @@ _FOLDER = Path(__file__).parent / "scenarios"
 
 @dataclass(frozen=True, eq=False)
 class Scenario:
-    """All of one scenario, ready to run. `answers` are numbers of the questions that a rider asks (see DEVELOPERS.md)."""
+    """All of one scenario, ready to run. `answers` are numbers of the questions that a rider asks."""
 
     name: str
     title: str
@@ -170,7 +178,7 @@ def _pack(doc: Checked, tables: dict[str, dict[str, Any]]) -> Pack:
 
 
 def _gradient(shape: str, groups: int) -> np.ndarray[Any, np.dtype[np.float64]]:
-    """Temperature over string order, from 0 to 1: along the string, warm in the middle, or a string folded in two rows."""
+    """Temperature over string order, 0 to 1: along the string, warm in the middle, or a string folded in two."""
     x = np.linspace(0.0, 1.0, groups)
     if shape == "middle":
         return np.asarray(1.0 - (2.0 * x - 1.0) ** 2)
@@ -178,7 +186,7 @@ def _gradient(shape: str, groups: int) -> np.ndarray[Any, np.dtype[np.float64]]:
 
 
 def _balancer(base: Balancer, given: dict[str, Any]) -> Balancer:
-    named = {key: given[key] for key in ("rule", "threshold_v", "at_rest") if key in given}
+    named: dict[str, Any] = {key: given[key] for key in ("rule", "threshold_v", "at_rest") if key in given}
     if "bleed_ma" in given:
         named["bleed_a"] = given["bleed_ma"] / 1000.0
     if "above_lowest_mv" in given:
@@ -188,7 +196,8 @@ def _balancer(base: Balancer, given: dict[str, Any]) -> Balancer:
 
 def _meter(given: dict[str, Any], groups: int, seed: int) -> MeterModel:
     rng = np.random.default_rng([seed, 1])
-    offset_v, noise_v, gain = (given.get(k, d) / s for k, d, s in (("offset_mv", 1.0, 1e3), ("noise_mv", 0.5, 1e3), ("gain_ppm", 1000.0, 1e6)))  # fmt: skip
+    offset_v, noise_v = given.get("offset_mv", 1.0) / 1e3, given.get("noise_mv", 0.5) / 1e3
+    gain = given.get("gain_ppm", 1000.0) / 1e6
     return MeterModel(
         offset_v=offset_v * rng.standard_normal(groups),
         gain=gain * float(rng.standard_normal()),
@@ -220,14 +229,10 @@ def _plan(doc: Checked, soc: float) -> tuple[Plan, float]:
             raise doc.error("step", k, "until_soc", f"impossible: until_soc of this {kind} must be {way} {known_soc:g}")
         if kind == "ride" and known_soc <= 0.0:
             raise doc.error("step", k, "do", "impossible: a ride cannot begin with an empty pack")
-        # Without a goal the state after the step is not known here: only what cannot be is refused.
-        known_soc = (
-            goal
-            if goal is not None
-            else {"ride": known_soc, "charge": 0.0, "rest": known_soc, "store": known_soc}[kind]
-        )
-        if goal is None and kind == "charge":
-            known_soc = 1.01
+        if goal is not None:
+            known_soc = goal
+        elif kind == "charge":
+            known_soc = 1.01  # how far it got is not known here: only what cannot be is refused
         plan = _added(plan.at(v.get("ambient_c", 25.0)), kind, v)
         hours += plan.steps[-1].duration_s / 3600.0
     return plan, hours
@@ -249,8 +254,7 @@ def _faults(doc: Checked, groups: int, hours: float) -> tuple[Fault, ...]:
     for k, table in enumerate(doc.tables("fault")):
         kind = table.get("kind")
         if kind not in KINDS:
-            raise doc.unknown("fault", k, str(kind), list(KINDS), "fault") if kind else doc.error(
-                "fault", k, "", "a fault needs kind")  # fmt: skip
+            raise doc.unknown(("fault", k, "kind"), str(kind or ""), list(KINDS), "fault")
         rules = {key: _FAULT_VALUES[key] for key in KINDS[kind]}
         rules |= {"kind": _TEXT, "start_h": Rule(low=0), "end_h": Rule(low=0)}
         v = doc.values("fault", k, table, rules)

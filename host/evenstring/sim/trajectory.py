@@ -21,8 +21,8 @@ MODES = ("absent", "cc", "cv", "cut", "off")  # the charger: off means by itself
 class Phase:
     """A stretch of one kind: ride, rest, store, charge_cc, charge_cv, or held (connected, no current).
 
-    `ended` says why: done, pack_cutoff, group_floor, light, ceiling, until_soc, unplugged, still_connected, cv (from cc), cc
-    (from cv).
+    `ended` says why: done, pack_cutoff, group_floor, light, ceiling, until_soc, unplugged, still_connected,
+    cv (from cc), cc (from cv).
     """
 
     kind: str

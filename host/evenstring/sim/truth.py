@@ -17,9 +17,11 @@ __all__ = ["Truth", "truth_of"]
 
 @dataclass(frozen=True, slots=True)
 class Truth:
-    """Lists are by group, group 1 first; times in s from the start of the plan. `time_to_balanced_s` counts from the end
-    of the recording with everything left as it is; None with `balanced_within_48_h` false: not in 48 h, or never.
-    """  # noqa: D205 - one sentence too long for a line
+    """Lists are by group, group 1 first; times in s from the start of the plan.
+
+    `time_to_balanced_s` counts from the end of the recording with everything left as it is; None, with
+    `balanced_within_48_h` false: not in 48 h, or never.
+    """
 
     format: str
     scenario: str
