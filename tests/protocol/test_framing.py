@@ -60,6 +60,11 @@ def test_unstuffing_any_bytes_ends_as_the_reference_ends(piece: bytes) -> None:
     assert unstuffed(piece) == expected
 
 
+@pytest.mark.parametrize("piece", [b"\0", b"\x02\0", b"\x03\x01\0", b"\x01\0", b"\x02", b"\xff" + b"\x01" * 253])
+def test_a_piece_with_a_zero_or_a_code_beyond_its_end_is_damaged(piece: bytes) -> None:
+    assert unstuffed(piece) is None
+
+
 @given(st.binary(max_size=300))
 def test_unstuffing_in_place_gives_the_same(data: bytes) -> None:
     piece = bytearray(stuffed(data)[:-1])
