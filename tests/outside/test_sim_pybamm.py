@@ -1,7 +1,7 @@
 """The simulated group against the equivalent-circuit model of pybamm (Sulzer et al., J. Open Res. Softw. 9 (2021) 14).
 
 Same parameters in both: LG M50 curve, R0 and two RC pairs, 5 Ah. pybamm's current is positive on discharge. With
-resistances that depend on SoC its RC pairs filter R(SoC) I where ours scale the filtered I: alike unless R changes fast.
+resistances that depend on SoC its RC pairs filter R(SoC) I where ours scale the filtered I: alike unless R is quick.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """Years of daily habit for many packs at once, in coarse steps: how spread grows or heals with the way of charging.
 
 Every day: a ride takes charge from all groups alike, then the charger is connected for some hours, either to a stop in
-per cent (no constant-voltage part, so no balancing) or to full. While full, groups above the lowest bleed, and the charger
-holds the sum of the open-circuit voltages; a group at its ceiling ends the charge. Leaks act around the clock.
+per cent (no constant-voltage part, so no balancing) or to full. While full, groups above the lowest bleed, and the
+charger holds the sum of the open-circuit voltages; a group at its ceiling ends the charge. Leaks act around the clock.
 What happens within an hour (resistances, relaxation) is left out: these steps are for weeks, `engine` is for hours.
 """
 
