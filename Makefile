@@ -16,6 +16,7 @@ help:
 	@echo "  make notes     fill the figures of hardware_notes and draw its circuits"
 	@echo "  make bench     speed, as ratios against reference libraries in the same run"
 	@echo "  make soak      the long runs, with their figures"
+	@echo "  make gallery   pictures for the README, from invented packs (needs Chromium)"
 	@echo "  make clean     remove .venv and out"
 	@echo
 	@echo "Python 3.11 or newer is all it needs: make PYTHON=python3.11 demo"
@@ -60,8 +61,11 @@ bench: $(TEST_STAMP)
 soak: $(TEST_STAMP)
 	$(BIN)/python -m pytest -n 2 -m soak -s
 
+gallery: $(TEST_STAMP)
+	$(BIN)/python host/gallery/make_gallery.py
+
 clean:
 	rm -rf $(VENV) out
 
-.PHONY: help demo test lint format generate notes bench soak clean
+.PHONY: help demo test lint format generate notes bench soak gallery clean
 .DEFAULT_GOAL := help

@@ -1,0 +1,36 @@
+"""Pictures of a recording as files. Call: python host/examples/plots_of_a_session.py RECORDING [FOLDER].
+
+In a notebook the last line of a cell is enough: load_session([Path("charge.frames")]).plot_levels()
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+from evenstring.io.load import load_session, profile_of
+from evenstring.report.build import build_report
+
+
+def main(recording: Path, folder: Path) -> list[Path]:
+    """Write three pictures; return their paths."""
+    session = load_session([recording])
+    report = build_report(session, profile_of(session))
+    folder.mkdir(parents=True, exist_ok=True)
+    figures = {
+        "levels": session.plot_levels(report),
+        "spread": session.plot_spread(report),
+        "groups": session.plot_groups([1, session.groups]),
+    }
+    written = []
+    for name, figure in figures.items():
+        written.append(folder / f"{name}.svg")
+        figure.savefig(written[-1])
+    return written
+
+
+if __name__ == "__main__":
+    if len(sys.argv) not in (2, 3):
+        sys.exit(__doc__)
+    for path in main(Path(sys.argv[1]), Path(sys.argv[2] if len(sys.argv) == 3 else "out/plots")):
+        sys.stdout.write(f"{path}\n")
