@@ -148,7 +148,8 @@ def _scatter(size: F64, covariance: F64) -> F64:
     noise = np.median(np.array([np.diag(c) for c in covariance]), axis=0)
     own = np.clip(robust**2 - noise, 0.0, (3.0 * SCATTER) ** 2)
     n = len(size)
-    return np.sqrt((_SCATTER_WEIGHT * SCATTER**2 + n * np.maximum(own, 0.25 * SCATTER**2)) / (_SCATTER_WEIGHT + n))
+    own = np.maximum(own, 0.25 * SCATTER**2)
+    return np.asarray(np.sqrt((_SCATTER_WEIGHT * SCATTER**2 + n * own) / (_SCATTER_WEIGHT + n)))
 
 
 def _without_patterns(evidence: Evidence) -> tuple[F64, tuple[str, ...]]:
@@ -169,7 +170,7 @@ def _without_patterns(evidence: Evidence) -> tuple[F64, tuple[str, ...]]:
 
 
 def _course(values: F64, u: F64) -> F64 | None:
-    """A smooth course along the string if it explains more than it costs (BIC), fitted so that one group cannot bend it."""
+    """A smooth course along the string if it explains more than it costs (BIC); one group cannot bend it."""
     x = np.linspace(-1.0, 1.0, len(values))
     best, kept = _cost(values, u), None
     for shape in (x, x**2 - np.mean(x**2), np.abs(x) - 0.5):
@@ -188,10 +189,10 @@ def _cost(left: F64, u: F64) -> float:
 def _robust_fit(design: F64, y: F64, u: F64) -> F64:
     """Tukey's biweight, iterated."""
     weight = np.ones(len(y))
-    coefficients = np.zeros(design.shape[1])
+    coefficients: F64 = np.zeros(design.shape[1])
     for _ in range(15):
         w = weight / u
-        coefficients = np.linalg.lstsq(design * w[:, None], y * w, rcond=None)[0]
+        coefficients = np.asarray(np.linalg.lstsq(design * w[:, None], y * w, rcond=None)[0])
         z = (y - design @ coefficients) / (4.0 * u)
         weight = np.where(np.abs(z) < 1.0, 1.0 - z**2, 0.0)
     return np.asarray(design @ coefficients)

@@ -141,7 +141,7 @@ def fast_resistance(session: Session) -> tuple[F64, F64] | None:
     """Resistance of each group from one scan to the next, at the group's own instants; ohm, with standard uncertainty.
 
     Step response dV/dI (G. Plett, Vol. I) over all changes at once by least squares. Each pass is taken for itself,
-    with the current of that very reading: a mean over the scan would make a gradient along the string that is not there.
+    with the current of that very reading: a mean over the scan would make a gradient where there is none.
     None without a sensor, or when the current hardly changed.
     """
     if session.current_a is None:
