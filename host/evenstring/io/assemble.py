@@ -80,7 +80,7 @@ def assemble(scans: Sequence[ScanRows], frames: Sequence[Frame], link: LinkStats
         ident=ident,
         meter=meter,
         start=None if runs.wall_ms is None else datetime.fromtimestamp(runs.wall_ms / 1000.0, UTC),
-        gaps=_gaps(time_s, arrays.gap_before, runs),
+        gaps=_gaps(time_s, arrays.gap_before, arrays.quiet, runs),
         marks=_marks(frames, ordinals, time_s),
         pack_toml=_last(frames, "MARK_PACK", "toml"),
         **arrays.result(),
@@ -97,6 +97,7 @@ class _Arrays:
         each = any(head["currents"] > 1 for head in heads)
         self.uptime_ms = np.zeros(n, np.int64)
         self.gap_before = np.zeros(n, np.bool_)
+        self.quiet = np.zeros(n, np.bool_)
         self.span_s = np.zeros(n, np.float32)
         self.volts_v = np.full(shape, np.nan, np.float32)
         self.quality = np.zeros(shape, np.uint8)
@@ -120,6 +121,7 @@ class _Arrays:
         passes = int(rows["passes"][0])
         self.uptime_ms[at] = rows["uptime_ms"]
         self.gap_before[at] = (rows["flags"] & (1 << flags["gap_before"])) > 0
+        self.quiet[at] = (rows["flags"] & (1 << flags["quiet"])) > 0
         self.step_s[at] = rows["step_us"] * 1e-6
         self.turn_s[at] = rows["turn_us"] * 1e-6
         steps = (self.groups - 1) * passes
@@ -273,11 +275,14 @@ def _wall_offsets(frames: Sequence[Frame], ordinals: I64, run: I64, up: F64) -> 
     return offsets
 
 
-def _gaps(time_s: F64, gap_before: NDArray[np.bool_], runs: _Runs) -> tuple[Gap, ...]:
+def _gaps(time_s: F64, gap_before: NDArray[np.bool_], quiet: NDArray[np.bool_], runs: _Runs) -> tuple[Gap, ...]:
     if len(time_s) < 2:
         return ()
     step = np.diff(time_s)
     near = np.maximum(np.concatenate(([step[0]], step[:-1])), np.concatenate((step[1:], [step[-1]])))
+    if quiet.any():  # the board says that it waits on purpose: the scans at both ends of such a wait count
+        waits = [float(np.median(step[side])) for side in (quiet[1:], quiet[:-1]) if side.any()]
+        near = np.where(quiet[1:] | quiet[:-1], np.maximum(near, max(waits, default=0.0)), near)
     long = (step > _GAP_S) & (step > _GAP_FACTOR * np.maximum(near, 1e-3))
     new_run = np.diff(runs.of_scan) > 0
     gaps = []

@@ -89,6 +89,15 @@ def test_a_silence_is_a_gap(tmp_path: Path) -> None:
     assert [(round(g.start_s, 1), round(g.end_s, 1), g.why) for g in session.gaps] == [(3.6, 64.0, "nothing received")]
 
 
+def test_the_quiet_interval_is_no_gap(tmp_path: Path) -> None:
+    """Flag quiet (bit 3 in the specification) says that the board waited on purpose; 200 s are a gap all the same."""
+    up = np.cumsum([1000, 1000, 1000, 15000, 1000, 1000, 15000, 1000, 200_000, 1000])
+    flags = np.array([0, 0, 0, 8, 0, 0, 8, 0, 8, 0], np.uint8)
+    session = load(tmp_path, scans(10, 4, uptime_ms=up, flags=flags))
+
+    assert [round(g.end_s - g.start_s) for g in session.gaps] == [200]
+
+
 def test_files_put_together_read_as_one_after_the_other(tmp_path: Path) -> None:
     a, b = recording(10, 4), recording(12, 4, boot_count=4)
 
