@@ -25,6 +25,7 @@ _COMMANDS = {
     "budget": "budget",
     "calibrate": "calibrate",
     "wiring": "wiring",
+    "fetch": "fetch",
 }
 
 

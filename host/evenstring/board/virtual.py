@@ -19,6 +19,7 @@ import termios
 import threading
 import time
 import tty
+from collections.abc import Mapping
 from pathlib import Path
 from types import TracebackType
 
@@ -47,6 +48,7 @@ class VirtualBoard:
         heap: size of the MicroPython heap; a 64-bit port needs twice a board's, and holds the pack's models too.
         with_current: whether the board has a current sensor.
         interpreter: "micropython", "cpython", or None for the best there is.
+        changes: further entries of the board description, for example {"recorder": {"folder": ..., "room_kb": 400}}.
     """
 
     def __init__(
@@ -59,6 +61,7 @@ class VirtualBoard:
         heap: str = "384k",
         with_current: bool = True,
         interpreter: str | None = None,
+        changes: Mapping[str, object] | None = None,
     ) -> None:
         self._trace = trace
         self._speed = speed
@@ -71,6 +74,7 @@ class VirtualBoard:
         description |= {"groups": groups, "string_name": string_name}
         if not with_current:
             description["current"] = None
+        description |= changes or {}
         self._board.write_text(json.dumps(description), encoding="utf-8")
         self._process: subprocess.Popen[bytes] | None = None
         self._fds: list[int] = []

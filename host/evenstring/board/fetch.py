@@ -1,0 +1,165 @@
+"""Recordings from a board's flash to the host's disk: resumable, verified, and erased only when verified.
+
+Every piece is vouched for by its own frame's CRC; the file, read back from the disk, by a CRC-32 that the board makes
+over its own flash. Nothing is erased unless asked, and then the board compares size and CRC again itself.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import zlib
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from evenstring.board.talk import Refused, Talk
+from evenstring.errors import DeviceError, InputError
+from evenstring.wire.table import load_table
+
+__all__ = ["Fetched", "Segment", "fetch_segment", "file_name", "list_segments"]
+
+_PIECE = 512
+_MISMATCHES = 2  # a file that does not verify is fetched anew that often
+
+
+@dataclass(frozen=True, slots=True)
+class Segment:
+    """A segment as the board lists it."""
+
+    number: int
+    size_bytes: int
+    alarm: bool
+    open: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Fetched:
+    """A segment on the host's disk, verified against the board's own flash."""
+
+    segment: Segment
+    path: Path
+    new_bytes: int  # what was missing here before
+    erased: bool = False
+
+
+def list_segments(talk: Talk) -> list[Segment]:
+    """All segments on the board, oldest first; what is unflushed is flushed before.
+
+    Raises:
+        DeviceError: no answer, or a board without a recorder.
+    """
+    flags = load_table().flags["segment"]
+    found: list[Segment] = []
+    first = 0
+    while True:
+        part = talk.ask("LIST_SEGMENTS", "SEGMENTS", first=first)
+        for number, size, flag in zip(part["number"], part["size"], part["flags"], strict=True):
+            found.append(Segment(number, size, bool(flag >> flags["alarm"] & 1), bool(flag >> flags["open"] & 1)))
+        if not part["more"] or not part["number"]:
+            return found
+        first = part["number"][-1] + 1
+
+
+def file_name(board_id: str, number: int) -> str:
+    """Name of a fetched segment; names sort in the order of recording."""
+    who = re.sub(r"[^A-Za-z0-9_-]+", "-", board_id).strip("-") or "board"
+    return f"{who}-{number:08d}.frames"
+
+
+def fetch_segment(
+    talk: Talk, segment: Segment, path: Path, *, erase: bool = False, progress: Callable[[int], None] | None = None
+) -> Fetched:
+    """Bring one segment to `path`, continuing what an earlier run left there.
+
+    Args:
+        talk: the board.
+        segment: as listed.
+        path: the file; beside it stands `.part` until it is verified.
+        erase: delete it on the board once it is verified here. A segment still being written is left alone.
+        progress: called with the number of bytes that arrived, or that were here already.
+
+    Raises:
+        InputError: the disk cannot be written, or holds another recording under that name.
+        DeviceError: the board does not answer, or its flash gives no stable answer.
+    """
+    report = progress or (lambda _n: None)
+    part = path.with_suffix(path.suffix + ".part")
+    try:
+        had = _resume(talk, segment, path, part)
+        report(had)
+        crc = _complete(talk, segment, part, report)
+        part.replace(path)
+        _sync_folder(path.parent)
+    except OSError as error:
+        raise InputError(
+            f"{path}: cannot write ({error.strerror or error}); make room or choose another place with -o"
+        ) from error
+    erased = False
+    if erase and not segment.open:
+        try:
+            talk.ask("ERASE_SEGMENT", "REPLY", number=segment.number, size=segment.size_bytes, crc=crc)
+            erased = True
+        except Refused:
+            erased = False  # it grew, or was overwritten meanwhile: the board keeps what was not verified
+    return Fetched(segment, path, segment.size_bytes - had, erased)
+
+
+def _resume(talk: Talk, segment: Segment, path: Path, part: Path) -> int:
+    """Bytes that are here already and the board's own; they stand in `part` afterwards."""
+    source = part if part.exists() else path
+    if not source.exists():
+        part.write_bytes(b"")
+        return 0
+    held = source.read_bytes()
+    good = 0 < len(held) <= segment.size_bytes and _sum(talk, segment.number, len(held)) == zlib.crc32(held)
+    if not good and source is path:
+        raise InputError(f"{path}: holds something else than the board's segment; move it away or choose another -o")
+    part.write_bytes(held if good else b"")
+    return len(held) if good else 0
+
+
+def _complete(talk: Talk, segment: Segment, part: Path, report: Callable[[int], None]) -> int:
+    """Fetch what is missing, put it on the disk, read it back and compare; return the CRC."""
+    for attempt in range(_MISMATCHES + 1):
+        with part.open("ab") as file:
+            for data in _pieces(talk, segment, file.tell()):
+                file.write(data)
+                report(len(data))
+            file.flush()
+            os.fsync(file.fileno())
+        crc = zlib.crc32(part.read_bytes())
+        if crc == _sum(talk, segment.number, segment.size_bytes):
+            return crc
+        if attempt < _MISMATCHES:
+            part.write_bytes(b"")
+    raise DeviceError(
+        f"segment {segment.number}: what was read and the board's own sum differ each time; its flash may be failing."
+        f" What came is kept in {part.name}"
+    )
+
+
+def _pieces(talk: Talk, segment: Segment, offset: int) -> Iterator[bytes]:
+    while offset < segment.size_bytes:
+        size = min(_PIECE, segment.size_bytes - offset)
+        answer = talk.ask("READ_SEGMENT", "SEGMENT_DATA", number=segment.number, offset=offset, size=size)
+        if (answer["number"], answer["offset"]) != (segment.number, offset):
+            continue  # the late answer to an earlier question
+        data = bytes(answer["data"])
+        if not data:
+            raise DeviceError(f"segment {segment.number}: ends before its stated size; run again")
+        yield data
+        offset += len(data)
+
+
+def _sum(talk: Talk, number: int, size: int) -> int:
+    answer = talk.ask("CHECK_SEGMENT", "SEGMENT_SUM", number=number, size=size)
+    return int(answer["crc"]) if (answer["number"], answer["size"]) == (number, size) else -1
+
+
+def _sync_folder(folder: Path) -> None:
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
