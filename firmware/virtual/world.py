@@ -153,7 +153,7 @@ class World:
 
     # Where the lines go, even minus odd.
     def _aim(self):
-        if self.faults:
+        if self.faults and self.faults.wiring():
             return self.faults.aim()
         if self.even != NONE and self.odd != NONE:
             return self.group_uv(self.even) if self.even > self.odd else -self.group_uv(self.odd)
