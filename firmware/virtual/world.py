@@ -40,8 +40,8 @@ def noise_table(seed, length=1021):
 class World:
     def __init__(self, trace, faults=(), seed=1, series_ohm=RS_OHM, bus_pf=BUS_PF):
         self.trace = trace
-        self.faults = Faults(self, faults) if faults else None
         self.groups = trace.groups
+        self.faults = Faults(self, faults) if faults else None
         self.crimes = []
         self.closings = 0
         self.even = self.odd = NONE  # taps that conduct by command
