@@ -6,8 +6,9 @@ from pathlib import Path
 
 import click
 
+from evenstring.io.battery_data import group_files
 from evenstring.io.export import WRITERS
-from evenstring.io.files import write_new
+from evenstring.io.files import refuse_existing, write_new
 from evenstring.io.load import load_session
 
 __all__ = ["command"]
@@ -15,15 +16,27 @@ __all__ = ["command"]
 
 @click.command("export", epilog="Example: evenstring export charge.frames --to csv -o charge.csv")
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
-@click.option("--to", "kind", required=True, type=click.Choice(sorted(WRITERS)), help="Format to write.")
-@click.option("-o", "--output", type=click.Path(path_type=Path), help="File to make; by default beside the first FILE.")
+@click.option("--to", "kind", required=True, type=click.Choice(sorted([*WRITERS, "bdf"])), help="Format to write.")
+@click.option(
+    "-o", "--output", type=click.Path(path_type=Path), help="File or folder to make; by default beside the first FILE."
+)
 @click.option("--force", is_flag=True, help="Replace the output if it exists.")
 def command(files: tuple[Path, ...], kind: str, output: Path | None, force: bool) -> None:
     """Write FILES in another format.
 
-    csv is the table that `evenstring import` reads; frames puts several recordings into one file.
+    csv is the table that `evenstring import` reads; parquet holds the same columns; frames puts several recordings
+    into one file; bdf is the open Battery Data Format, one file for each group in the folder OUTPUT.
     """
     session = load_session(files)
+    if kind == "bdf":
+        folder = output or files[0].with_name(files[0].stem + "-bdf")
+        tables = group_files(session, folder)
+        for path, _ in tables:
+            refuse_existing(path, force)
+        for path, data in tables:
+            write_new(path, data, force)
+        click.echo(f"{folder}: {len(tables)} files, one for each group")
+        return
     target = output or files[0].with_suffix("." + kind)
     write_new(target, b"".join(WRITERS[kind](session, list(files))), force)
     click.echo(f"{target}: {session.scans} scans of {session.groups} groups")
