@@ -10,6 +10,7 @@ import click
 
 from evenstring import __version__
 from evenstring.errors import EvenstringError
+from evenstring.text import plain
 
 __all__ = ["cli", "main"]
 
@@ -63,6 +64,6 @@ def main(argv: list[str] | None = None) -> Any:
         error.show()
         sys.exit(2)
     except EvenstringError as error:
-        sys.stderr.write(f"evenstring: {' '.join(str(error).split())}\n")
+        sys.stderr.write(f"evenstring: {plain(error, 1000)}\n")  # a file's name may hold anything
         sys.exit(error.exit_code)
     sys.exit(code if isinstance(code, int) else 0)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import unicodedata
 
+import pytest
+from evenstring.cli import main
 from evenstring.text import plain
 from hypothesis import given
 from hypothesis import strategies as st
@@ -41,3 +43,12 @@ def test_any_text_gives_one_line_without_unseen_characters(text: str) -> None:
     shown = plain(text)
     assert not any(unicodedata.category(c) in {"Cc", "Cf", "Cs", "Zl", "Zp"} for c in shown)
     shown.encode("utf-8")
+
+
+def test_an_error_about_a_file_with_an_escape_in_its_name_sends_no_escape(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main(["report", "\x1b[2Jnot\u202ethere"])
+    assert ended.value.code == 1
+    said = capsys.readouterr().err
+    assert "␛[2Jnot[U+202E]there" in said
+    assert "\x1b" not in said

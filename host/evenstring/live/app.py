@@ -17,7 +17,6 @@ from evenstring.live.paint import Level, Now
 from evenstring.live.source import PortSource, ReplaySource
 from evenstring.live.state import LiveState
 from evenstring.report.axis import clock
-from evenstring.report.words import EVENTS
 from evenstring.text import plain
 
 __all__ = ["WatchApp"]
@@ -145,7 +144,7 @@ class WatchApp(App[None]):
         quality = f"{link.scans_per_s:.1f} scans/s, {link.damaged} damaged, {link.lost} lost"
         if not alarms:
             return f"no alarm · {quality} · {plain(self.source.recording, 60)}"
-        said = "; ".join(f"group {a.group} {EVENTS.get(a.kind, a.kind)}" for a in alarms[:3])
+        said = "; ".join(a.words for a in alarms[:3])
         return (
             f"! {len(alarms)} alarm{'s' * (len(alarms) > 1)}: {said} · {quality} · {plain(self.source.recording, 40)}"
         )

@@ -35,6 +35,12 @@ class Alarm:
     volts_v: float | None = None
     by_board: bool = False
 
+    @property
+    def words(self) -> str:
+        """Where and what, for a reader."""
+        what = EVENTS.get(self.kind, self.kind.replace("_", " "))
+        return f"group {self.group} {what}" if self.group else what
+
 
 @dataclass(frozen=True, slots=True)
 class Link:
@@ -208,8 +214,7 @@ class LiveState:
         if alarms:
             worst = alarms[0]
             shown = "–" if worst.volts_v is None else f"{worst.volts_v:.2f}"
-            where = f"group {worst.group} " if worst.group else ""
-            return Matter(shown, "V", where + EVENTS.get(worst.kind, worst.kind.replace("_", " ")), alarm=True)
+            return Matter(shown, "" if worst.volts_v is None else "V", worst.words, alarm=True)
         if not len(volts) or self.spread_mv is None:
             return Matter("–", "", "waiting for the first scan")
         if self.phase == "charge_cc":
