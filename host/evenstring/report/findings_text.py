@@ -43,7 +43,11 @@ def headline_figures(report: dict[str, Any]) -> list[Figure]:
     damaged = (recording.get("frames_damaged") or 0) + (recording.get("frames_lost") or 0)
     where = "rest_mv" if spread.get("rest_mv") is not None else "end_mv"
     return [
-        ("spread at rest" if where == "rest_mv" else "spread at the end", _mv(spread.get(where)), _plus_minus(spread)),
+        (
+            "spread at rest" if where == "rest_mv" else "spread at the end",
+            _mv(spread.get(where)),
+            _claimed(spread, "rest"),
+        ),
         ("largest spread", _mv(spread.get("max_mv")), _at(spread.get("max_at_s"))),
         ("time to balanced", _remaining(report.get("balancing") or {}), _interval(report.get("balancing") or {})),
         ("visits beyond a limit", str(len(report.get("events") or [])), ""),
@@ -67,11 +71,10 @@ def findings_of(session: Session, report: dict[str, Any]) -> list[Finding]:
 def _spread(session: Session, report: dict[str, Any]) -> Finding:
     s = report.get("spread") or {}
     pairs = [
-        ("at the start", _mv(s.get("start_mv")), ""),
-        ("at the end", _mv(s.get("end_mv")), ""),
-        ("largest", _mv(s.get("max_mv")), _at(s.get("max_at_s"))),
-        ("at rest", _mv(s.get("rest_mv")), _relaxed(s.get("rest_after_s"))),
-        ("uncertainty", _mv(s.get("uncertainty_mv"), "± "), "95 %, of one scan's spread"),
+        ("at the start", _mv(s.get("start_mv")), _claimed(s, "start")),
+        ("at the end", _mv(s.get("end_mv")), _claimed(s, "end")),
+        ("largest", _mv(s.get("max_mv")), _and(_at(s.get("max_at_s")), _claimed(s, "max"))),
+        ("at rest", _mv(s.get("rest_mv")), _and(_relaxed(s.get("rest_after_s")), _claimed(s, "rest"))),
     ]
     return Finding(
         "spread", "Spread", [], pairs, _drawn(spread_picture(session, report)), missing=_unknown(report, "spread")
@@ -281,9 +284,17 @@ def _optional(value: float | None, unit: str, digits: int) -> str:
     return "" if value is None else f"{value:.{digits}f} {unit}"
 
 
-def _plus_minus(spread: dict[str, Any]) -> str:
+def _claimed(spread: dict[str, Any], where: str) -> str:
+    """The 95 % interval of one of the spread's figures; they differ much between a rest and a ride."""
+    for claim in spread.get("claims") or ():
+        if claim.get("where") == where:
+            return f"{claim['low_mv']:.1f} to {claim['high_mv']:.1f} mV (95 %)"
     u = spread.get("uncertainty_mv")
-    return "uncertainty not known" if u is None else f"± {u:.1f} mV (95 %)"
+    return "" if u is None or spread.get(f"{where}_mv") is None else f"± {u:.1f} mV (95 %)"
+
+
+def _and(first: str, second: str) -> str:
+    return f"{first}, {second}" if first and second else first or second
 
 
 def _at(seconds: float | None) -> str:
