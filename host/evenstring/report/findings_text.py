@@ -46,7 +46,7 @@ def headline_figures(report: dict[str, Any]) -> list[Figure]:
         (
             "spread at rest" if where == "rest_mv" else "spread at the end",
             _mv(spread.get(where)),
-            _claimed(spread, "rest"),
+            _claimed(spread, where.removesuffix("_mv")),
         ),
         ("largest spread", _mv(spread.get("max_mv")), _at(spread.get("max_at_s"))),
         ("time to balanced", _remaining(report.get("balancing") or {}), _interval(report.get("balancing") or {})),
