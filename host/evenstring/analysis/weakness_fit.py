@@ -1,8 +1,8 @@
 """Evidence on each group: its departures in meter, charge, capacity and resistance, with their joint uncertainty.
 
 Generalised least squares with a model error that is correlated in time (what a simple circuit leaves unexplained
-drifts over a quarter of an hour) and a share of the charge part itself (the slope of the curve is only known to some
-per cent). What a recording cannot tell apart comes out with a large and correlated uncertainty, and so decides nothing.
+drifts over a quarter of an hour) and the charge part times the uncertainty of the curve's slope (some per cent, and
+much more at the ends of what was visited). What a recording cannot tell apart comes out with a large and correlated uncertainty, and so decides nothing.
 """
 
 from __future__ import annotations
@@ -25,7 +25,8 @@ UNITS = ("mV", "%", "%", "%")
 _ERROR_S = 900.0  # correlation time of the model error
 _ERROR_SHARE = 1.1  # of the residual: what is left after a fit understates what was there, found on tuning seeds
 _ERROR_FLOOR_V = 0.0002
-_SLOPE_SHARE, _SLOPE_RANGE = 0.06, 0.05  # of the slope, over this much SoC
+_SLOPE_RANGE = 0.03  # of SoC, over which an error of the slope stays alike
+_WIDEST_GAP = 0.1  # of SoC: beyond it the bend is not followed
 _RESISTANCE_FLOOR = 0.5  # %: current and timing errors that more scans do not lessen
 _WIDE = np.array([50.0, 50.0, 100.0, 300.0])  # what is believed before looking: nearly nothing
 
@@ -95,8 +96,11 @@ def _regress(rows: Rows) -> tuple[F64, F64]:
     groups = y.shape[1]
     size, covariance = np.zeros((groups, 4)), np.zeros((groups, 4, 4))
     for g in range(groups):
-        charge_part = x[:, 1] * plain[1, g] + x[:, 2] * plain[2, g]
-        k = base + (_SLOPE_SHARE**2) * np.outer(charge_part, charge_part) * near
+        gap = 0.01 * (plain[1, g] - plain[2, g] * rows.moved)  # of SoC
+        # The curve bends: what counts is its slope halfway between this group and the median one.
+        slope = rows.slope_at(rows.moved + np.clip(gap, -_WIDEST_GAP, _WIDEST_GAP) / 2)
+        x[:, 1], x[:, 2] = slope * 0.01, -slope * rows.moved * 0.01
+        k = base + np.outer(gap * rows.slope_u_v, gap * rows.slope_u_v) * near
         lower = np.linalg.cholesky(k)
         xw, yw = np.linalg.solve(lower, x), np.linalg.solve(lower, y[:, g])
         full = np.linalg.inv(xw.T @ xw + prior)

@@ -11,6 +11,7 @@ Rows after the top of a charge are left out: bleeding has changed the groups' ch
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -29,6 +30,8 @@ _ROW_S = 30.0
 _MOST_ROWS = 360
 _SLOW_S = 900.0  # time constant of the slow part of the resistance
 _KNOT = 0.04  # of SoC, between knots of the correction to the curve
+_SLOPE_SHARE, _SLOPE_LEAST_V = 0.03, 0.10  # uncertainty of the slope, V per 1.0 of SoC
+_SLOPE_END_V, _SLOPE_END = 0.25, 0.02  # at the ends, and how fast (in SoC) it falls: both found on tuning seeds
 _TOP_V = 0.05  # below full: from here on groups may bleed
 _ROW_ERROR_V = 0.004  # what the circuit leaves unexplained in a row of the median group
 _CURVE_V, _SLOPE_V, _BEND_V = 0.05, 0.004, 0.0015  # how far the correction, its slope and bend per knot may go
@@ -40,7 +43,8 @@ class Rows:
 
     Attributes:
         time_s, current_a, slow_a, moved: (b,); moved is the charge since the start over the capacity.
-        slope_v: (b,) dOCV/dSoC of the pack, V per 1.0 of SoC.
+        slope_v, slope_u_v: (b,) dOCV/dSoC of the pack, V per 1.0 of SoC, and its standard uncertainty.
+        slope_at: the slope for other values of `moved`.
         departure_v: (b, g) from the median group.
         r_ohm: resistance of the median group over half a minute, 0 when it could not be fitted.
         soc0: SoC of the median group at the start, by the profile's curve.
@@ -52,6 +56,8 @@ class Rows:
     slow_a: F64
     moved: F64
     slope_v: F64
+    slope_u_v: F64
+    slope_at: Callable[[F64], F64]
     departure_v: F64
     r_ohm: float
     soc0: float
@@ -83,8 +89,17 @@ def make_rows(session: Session, profile: PackProfile) -> Rows | None:
     fit = _fit_curve(default_curve(profile.chemistry), q[use], v[use], amps[use], slow[use])
     if fit is None:
         return None
-    soc0, slope, r_ohm = fit
-    return Rows(time_b[use], amps[use], slow[use], q[use], slope, d[use], r_ohm, soc0, float(np.ptp(q[use])), v[use])
+    soc0, slope_at, r_ohm = fit
+    slope = slope_at(q[use])
+    u = _slope_u(q[use], slope)
+    depth = float(np.ptp(q[use]))
+    return Rows(time_b[use], amps[use], slow[use], q[use], slope, u, slope_at, d[use], r_ohm, soc0, depth, v[use])
+
+
+def _slope_u(q: F64, slope: F64) -> F64:
+    """A few per cent, and more at the ends, where the fit has the curve on one side only."""
+    from_end = np.minimum(q.max() - q, q - q.min())
+    return np.asarray(np.hypot(_SLOPE_SHARE * slope, _SLOPE_END_V * np.exp(-from_end / _SLOPE_END)) + _SLOPE_LEAST_V)
 
 
 def _lagged(t: F64, amps: F64) -> F64:
@@ -102,8 +117,10 @@ def _before_top(amps: F64, highest_v: F64, profile: PackProfile) -> NDArray[np.b
     return np.asarray(np.cumsum(top) == 0)
 
 
-def _fit_curve(curve: OcvCurve, q: F64, v: F64, amps: F64, slow: F64) -> tuple[float, F64, float] | None:
-    """SoC at the start, slope at each row and half-minute resistance; ridge on the correction of the curve."""
+def _fit_curve(
+    curve: OcvCurve, q: F64, v: F64, amps: F64, slow: F64
+) -> tuple[float, Callable[[F64], F64], float] | None:
+    """SoC at the start, slope as a function of `moved` and half-minute resistance; ridge on the correction of the curve."""
     knots = np.arange(q.min() - 0.75 * _KNOT, q.max() + 1.5 * _KNOT, _KNOT)
     hats = _hats(q, knots)
     n = len(knots)
@@ -127,10 +144,14 @@ def _fit_curve(curve: OcvCurve, q: F64, v: F64, amps: F64, slow: F64) -> tuple[f
     if best is None:
         return None
     _, soc0, found = best
-    high, low = np.clip(soc0 + q + 0.01, 0.0, 1.0), np.clip(soc0 + q - 0.01, 0.0, 1.0)
-    slope = (curve.voltage_v(high) - curve.voltage_v(low)) / (high - low)
-    slope = slope + (_hats(q + 0.01, knots) - _hats(q - 0.01, knots)) @ found[2:] / 0.02
-    return soc0, np.maximum(slope, 0.02), max(float(found[0]), 0.0)
+
+    def slope_at(moved: F64) -> F64:
+        high, low = np.clip(soc0 + moved + 0.01, 0.0, 1.0), np.clip(soc0 + moved - 0.01, 0.0, 1.0)
+        slope = (curve.voltage_v(high) - curve.voltage_v(low)) / (high - low)
+        slope = slope + (_hats(moved + 0.01, knots) - _hats(moved - 0.01, knots)) @ found[2:] / 0.02
+        return np.asarray(np.maximum(slope, 0.02))
+
+    return soc0, slope_at, max(float(found[0]), 0.0)
 
 
 def _hats(x: F64, knots: F64) -> F64:
