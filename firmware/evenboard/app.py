@@ -33,8 +33,10 @@ def runtime():
 
 
 # Bits of IDENT.measures for what is fitted.
-def measures(sensors):
-    bits = wire.MEASURES_CURRENT | wire.MEASURES_CURRENT_PER_READING if sensors.has_current else 0
+def measures(sensors, passes):
+    bits = wire.MEASURES_CURRENT if sensors.has_current else 0
+    if bits and passes == 2:
+        bits |= wire.MEASURES_CURRENT_PER_READING
     if sensors.packs:
         bits |= wire.MEASURES_PACK_VOLTAGE
     return bits | wire.MEASURES_TEMPERATURE if sensors.temps else bits
@@ -62,6 +64,7 @@ class App:
         self._seen = array("h", bytes(2 * front.groups)) if front else None
         self._wanted = False  # the host (or the board description) asked for scans
         self.handlers = {}  # command code: function(app, buffer, size) -> (status, detail); for parts that add commands
+        self.leaving = False  # the main loop is to restart the board (evenboard.maintenance)
         self.watch = None  # alarms, signals and recorder, where fitted (evenboard.watch)
         self.scans = 0
         self._longest_ms = 0
@@ -171,15 +174,15 @@ class App:
         if self._calm >= _QUIET_SCANS and self._quiet_ms:
             flags |= wire.SCAN_QUIET
         n = front.groups
-        currents = 2 * n if front.currents else 0
+        currents = len(front.currents) if front.currents else 0
         body[7] = flags
         body[8] = n
-        body[9] = 2
+        body[9] = front.passes
         body[10] = currents
         body[11] = sensors.packs
         body[12] = sensors.temps
         struct.pack_into("<HH", body, 13, front.step_us, front.turn_us)
-        at = self._put(front.readings, 2 * n, _SCAN_HEAD)
+        at = self._put(front.readings, front.passes * n, _SCAN_HEAD)
         if currents:
             at = self._put(front.currents, currents, at)
         at = self._put(sensors.pack, sensors.packs, at)
@@ -335,7 +338,7 @@ class App:
             board["groups"],
             wire.READING_STEP_UV,
             front.kind if front else wire.FRONT_END_UNKNOWN,
-            measures(front.sensors) if front else 0,
+            measures(front.sensors, front.passes) if front else 0,
             front.sensors.temps if front else 0,
             front.scan_ms() if front else 0,
             meter.get("noise_uv", 65535),

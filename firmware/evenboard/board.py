@@ -23,6 +23,17 @@ _MUX_PLACE = {
     "74hc595": (("spi", 0, 3), ("sck", 0, 48), ("mosi", 0, 48), ("latch_pin", 0, 48)),
 }
 
+_BANK = (
+    ("spi", 0, 3),
+    ("sck", 0, 48),
+    ("mosi", 0, 48),
+    ("miso", 0, 48),
+    ("enable_pin", 0, 48),
+    ("settle_us", 10, 50000),
+    ("mismatch_ppm", 1, 10000),
+    ("claim_uv", 100, 100000),
+)
+
 # Sections that may be left out. Current and pack voltage share one converter.
 _OPTIONAL = {
     "current": (("address", 0x48, 0x4B), ("uv_per_a", 1000, 200000), ("zero_uv", 0, 4096000)),
@@ -66,17 +77,16 @@ def check(data):
     groups = data.get("groups")
     if not _whole(groups, 1, MAX_GROUPS):
         return "groups must be 1 to 40"
+    if data.get("front_end") == "divider_bank":
+        return _check_bank(data)
     if data.get("front_end") != "relay_scan":
-        return "front_end must be relay_scan"
+        return "front_end must be relay_scan or divider_bank"
     for part in ("i2c", "adc", "mux"):
         if not isinstance(data.get(part), dict):
             return "part missing: " + part
-    i2c = data["i2c"]
-    for key, high in (("id", 3), ("sda", 48), ("scl", 48)):
-        if not _whole(i2c.get(key), 0, high):
-            return "i2c." + key + " is wrong"
-    if not _whole(i2c.get("hz"), 10000, 1000000):
-        return "i2c.hz is wrong"
+    problem = _check_i2c(data["i2c"])
+    if problem:
+        return problem
     if data["adc"].get("part") not in _ADC_PARTS or not _whole(data["adc"].get("address"), 0x08, 0x77):
         return "adc part or address is wrong"
     if data["mux"].get("part") not in _MUX_PARTS:
@@ -87,11 +97,44 @@ def check(data):
     for key, low, high in _MUX_PLACE[data["mux"]["part"]]:
         if not _whole(data["mux"].get(key), low, high):
             return "mux." + key + " is wrong"
+    return _check_rest(data)
+
+
+def _check_i2c(i2c):
+    for key, high in (("id", 3), ("sda", 48), ("scl", 48)):
+        if not _whole(i2c.get(key), 0, high):
+            return "i2c." + key + " is wrong"
+    return "" if _whole(i2c.get("hz"), 10000, 1000000) else "i2c.hz is wrong"
+
+
+# A bank stands on SPI; I2C is only for its sensors. Whether its error allows it is judged in `divider_bank`.
+def _check_bank(data):
+    bank = data.get("bank")
+    if not isinstance(bank, dict):
+        return "part missing: bank"
+    for key, low, high in _BANK:
+        if not _whole(bank.get(key), low, high):
+            return "bank." + key + " is wrong"
+    for key, low, high in (("select_pins", 0, 48), ("full_mv", 1000, 174000)):
+        values = bank.get(key)
+        if not isinstance(values, list) or not values:
+            return "bank." + key + " must be a list"
+        for value in values:
+            if not _whole(value, low, high):
+                return "bank." + key + " is wrong"
+    if len(bank["select_pins"]) != (data["groups"] + 7) // 8:
+        return "bank.select_pins must have one pin for each eight groups"
+    if not isinstance(data.get("i2c"), dict):
+        return "part missing: i2c"
+    return _check_i2c(data["i2c"]) or _check_rest(data)
+
+
+def _check_rest(data):
     for section in _OPTIONAL:
         problem = _check_section(section, data.get(section))
         if problem:
             return problem
-    return _check_calibration(data.get("calibration"), groups)
+    return _check_calibration(data.get("calibration"), data["groups"])
 
 
 def _check_section(section, values):

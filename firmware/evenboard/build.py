@@ -60,6 +60,20 @@ def make_sensors(bus, data):
     )
 
 
+def make_bank(data, bus, clock):
+    from evenboard import divider_bank  # noqa: PLC0415 -- RAM only where fitted
+
+    problem = divider_bank.refused(data)
+    if problem:
+        raise ValueError(problem)
+    b = data["bank"]
+    spi = SPI(b["spi"], baudrate=4000000, sck=Pin(b["sck"]), mosi=Pin(b["mosi"]), miso=Pin(b["miso"]))
+    selects = [Pin(n, Pin.OUT, value=1) for n in b["select_pins"]]
+    enable = Pin(b["enable_pin"], Pin.OUT, value=0)
+    sensors = make_sensors(bus, data)
+    return divider_bank.DividerBank(spi, selects, enable, data["groups"], b, sensors, clock, data.get("calibration"))
+
+
 def make_front(data, clock):
     i2c = data["i2c"]
     bus = open_bus(i2c)
@@ -69,6 +83,8 @@ def make_front(data, clock):
         free_bus(i2c)
         open_bus(i2c)
 
+    if data["front_end"] == "divider_bank":
+        return make_bank(data, bus, clock)
     m = data["mux"]
     adc = _CONVERTERS[data["adc"]["part"]](bus, data["adc"]["address"])
     times = (m["relay_on_us"], m["relay_off_us"], settle_us(m["series_ohm"], m["bus_pf"]))
@@ -84,7 +100,7 @@ def make_app(data, problem, write, feed, reason=0, boot_count=0):
         try:
             front = make_front(data, clock)
         except (OSError, ValueError) as e:
-            problem = "a pin or bus of the board description cannot be used: " + str(e)
+            problem = "the board description cannot be used: " + str(e)
     memory = None
     if data.get("recorder"):
         from evenboard import fit_memory  # noqa: PLC0415 -- RAM only where fitted

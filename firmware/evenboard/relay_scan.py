@@ -1,9 +1,10 @@
 # Front end: relay scan. Reads one group at a time, out (1..N) and back (N..1), through one isolated converter.
 #
-# A front end is a class with `groups`, `begin()`, `scan()`, `open_all()` and `self_test()`; it leaves its results in
-# `readings` (array of 2N, out pass then back pass, both in the order of the groups, in steps of 200 uV or a reading
-# code), `currents` (same order, 10 mA) or None, `step_us`, `turn_us`, `flags`, `start_low`/`start_high` (uptime of the
-# first reading), and its troubles in `fault`, `fault_where`. Nothing is allocated in `scan`.
+# A front end is a class with `groups`, `passes`, `begin()`, `scan()`, `open_all()` and `self_test()`; it leaves its
+# results in `readings` (array of passes x N, out pass then back pass, both in the order of the groups, in steps of 200 uV
+# or a reading code), `currents` (10 mA, one a reading or one in all) or None, `step_us`, `turn_us`, `flags`,
+# `start_low`/`start_high` (uptime of the first reading), and its troubles in `fault`, `fault_where`. Nothing is
+# allocated in `scan`.
 #
 # Even taps are on one input of the converter, odd taps on the other, so polarity alternates from group to group and an
 # offset of the converter would show as a comb: the zero is read in every scan and subtracted.
@@ -29,6 +30,7 @@ _NO_GROUP = const(255)
 
 class RelayScan:
     kind = wire.FRONT_END_RELAY_SCAN
+    passes = 2
 
     # times: relay on, relay off, settling (us); free_bus(): gets a hung bus going again, returns nothing.
     def __init__(self, mux, adc, groups, times, sensors, clock, calibration=None, free_bus=None):

@@ -29,14 +29,16 @@ class Watch:
         self._report_low = 0
         self._report_high = 0
         self.latch_failed = 0
+        self.button = None  # a pin that reads 0 while pressed: acknowledges what is active
+        self._pressed = False
         app.handlers[wire.ACKNOWLEDGE] = self._acknowledge
         app.handlers[wire.CLEAR_LATCH] = self._clear_latch
 
     # The readings of `front` are new. Decides and signals; writes nothing.
     def scan(self, app, front):
         sensors = front.sensors
-        current = _mean(front.currents, 2 * front.groups) if front.currents else _NONE
-        self.alarms.look(front.readings, 2, current, sensors.temp)
+        current = _mean(front.currents, len(front.currents)) if front.currents else _NONE
+        self.alarms.look(front.readings, front.passes, current, sensors.temp)
         self.poll(app)
         recorder = self.recorder
         if recorder:
@@ -71,6 +73,11 @@ class Watch:
         self._low = clock.low
         self._high = clock.high
         self.alarms.pass_time(step)
+        if self.button:
+            pressed = not self.button.value()
+            if pressed and not self._pressed:
+                self.alarms.acknowledge(0xFFFF)
+            self._pressed = pressed
         self.signals.service(step, app.state == wire.STATE_SCANNING)
 
     # Between scans: tell the link and the flash. Nothing is allocated unless a segment or the latch changes.

@@ -102,6 +102,14 @@ class SPI:
         finally:
             _lock_heap(depth)
 
+    def write_readinto(self, out, into):
+        depth = _open_heap()
+        try:
+            vtime.advance(2 * len(out) + 20)
+            board.spi_exchange(out, into)
+        finally:
+            _lock_heap(depth)
+
 
 class PWM:
     # `duty` is there to be looked at.

@@ -1,7 +1,7 @@
 # Puts the models where the board description says the parts are.
 
 import machine
-from parts import DeltaSigma16, DeltaSigma24, PortExpander, SensorInputs, decode
+from parts import BankConverter, DeltaSigma16, DeltaSigma24, PortExpander, SensorInputs, decode
 
 
 # The processor stops in the middle of something: a reset, a brown-out. No firmware catches it.
@@ -20,8 +20,8 @@ class VirtualBoard:
         self._clocks = 0
         self._levels = {}
         self._shifted = b"\x1f\x3f"
-        mux = description["mux"]
-        self._alive = mux["alive_pin"]
+        mux = description.get("mux") or {}
+        self._alive = mux.get("alive_pin", -1)
         self._latch = mux.get("latch_pin", -1)
         self._i2c = description["i2c"]
         self._place(description, mux)
@@ -29,6 +29,10 @@ class VirtualBoard:
 
     def _place(self, description, mux):
         world = self.world
+        self.banks = {}
+        if description.get("bank"):
+            self._place_bank(description)
+            return
         adc = description["adc"]
         if adc["part"] == "ads1115":
             self.parts[adc["address"]] = DeltaSigma16(lambda _: world.line_uv(75))
@@ -36,12 +40,35 @@ class VirtualBoard:
             self.parts[adc["address"]] = DeltaSigma24(lambda _: world.line_uv(20))
         if mux["part"] == "pca9555":
             self.parts[mux["address"]] = PortExpander(world)
-        inputs = SensorInputs(world, description)
+        self._place_sensors(description)
+
+    def _place_sensors(self, description):
+        inputs = SensorInputs(self.world, description)
         main = description.get("current") or description.get("pack")
         if main:
             self.parts[main["address"]] = DeltaSigma16(inputs.main)
         if description.get("ntc"):
             self.parts[description["ntc"]["address"]] = DeltaSigma16(inputs.heat)
+
+    def _place_bank(self, description):
+        bank = description["bank"]
+        for chip, pin in enumerate(bank["select_pins"]):
+            first = 8 * chip + 1
+            self.banks[pin] = BankConverter(self, first, bank["full_mv"][first - 1 : first + 7])
+        self._enable = bank["enable_pin"]
+        self._place_sensors(description)
+
+    # Voltage at the foot of a divider while they are joined.
+    def joined_tap_uv(self, tap):
+        return self.world.tap_uv(tap) if self._levels.get(self._enable, 0) else 0
+
+    def spi_exchange(self, out, into):
+        for pin, part in self.banks.items():
+            if not self._levels.get(pin, 1) and pin not in self.silent:
+                part.exchange(out, into)
+                return
+        for i in range(len(into)):
+            into[i] = 0
 
     def part(self, address):
         if address in self.silent or address not in self.parts:
