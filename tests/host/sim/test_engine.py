@@ -208,3 +208,41 @@ def test_going_on_gives_the_same_time_to_balanced_as_a_longer_charge():
 
     assert left_s is not None
     assert left_s + 3 * 3600 == pytest.approx(since, rel=0.02)
+
+
+def test_a_board_that_releases_lets_the_charger_cycle():
+    pack = low_group(Pack.even(24, soc=0.9, r0_ohm=0.004), 3, -0.05)
+    pack = replace(pack, protection=replace(pack.protection, release_v=4.22))
+    t = simulate(pack, Plan().charge(hours=3))
+    starts = [p for p in t.phases if p.kind == "charge_cc"]
+
+    assert len(starts) >= 2
+    assert t.volts_v.max() == pytest.approx(4.25, abs=0.002)
+
+
+def test_entropy_moves_the_voltage_at_rest_with_temperature():
+    pack = replace(Pack.even(3, soc=0.6), entropic_v_per_k=0.0003, temp_offset_k=np.array([0.0, 2.0, 4.0]))
+    t = simulate(pack, Plan().at(35.0).rest(minutes=5))
+
+    assert t.volts_v[-1] - pack.curve.voltage_v(0.6) == pytest.approx([0.003, 0.0036, 0.0042], abs=1e-5)
+
+
+def test_coarse_storage_does_not_draw_the_end_of_a_charge_out():
+    t = simulate(Pack.even(4, soc=0.5), Plan().charge(hours=1).store(days=1))
+    end_of_charge = t.soc[np.searchsorted(t.time_s, 3600.0), 0]
+
+    assert t.soc[-1, 0] - end_of_charge < 1e-4
+
+
+def test_a_charge_may_be_left_on_for_a_while_after_its_light():
+    t = simulate(Pack.even(4, soc=0.9), Plan().charge(hours=20, leave_hours=1.0))
+
+    assert t.phases[-1].ended == "unplugged"
+    assert t.time_s[-1] - t.light_s[0] == pytest.approx(3600.0, abs=70.0)
+
+
+def test_capacity_and_resistance_scatter_are_not_independent():
+    # less electrode area: less capacity and more resistance
+    pack = Pack.random(np.random.default_rng(1), groups=40, scatter=Scatter(capacity=0.05, resistance=0.0))
+
+    assert np.corrcoef(pack.capacity_ah, pack.r0_ohm)[0, 1] < -0.99
