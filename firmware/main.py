@@ -8,6 +8,7 @@ import time
 import machine
 import micropython
 from evenboard import board as boards
+from evenboard import maintenance
 from evenboard.build import make_app
 
 _WATCHDOG_MS = 8000
@@ -21,14 +22,16 @@ def _waiting(poll):
 
 
 def main(path="board.json"):
+    told = maintenance.wanted()
     data, problem = boards.load(path)
     pin = data.get("maintenance_pin")
-    if pin is not None and not machine.Pin(pin, machine.Pin.IN, machine.Pin.PULL_UP).value():
+    if told or (pin is not None and not machine.Pin(pin, machine.Pin.IN, machine.Pin.PULL_UP).value()):
         print("maintenance: relays stay open, the monitor is not running")
         return
     micropython.kbd_intr(-1)
     watchdog = machine.WDT(timeout=_WATCHDOG_MS)
     app = make_app(data, problem, sys.stdout.buffer.write, watchdog.feed)
+    maintenance.register(app)
     app.begin()
     poll = select.poll()
     poll.register(sys.stdin, select.POLLIN)
@@ -36,6 +39,8 @@ def main(path="board.json"):
     while True:
         while _waiting(poll) and sys.stdin.buffer.readinto(one):
             app.receive(one, 1)
+        if app.leaving:
+            machine.reset()
         wait = app.poll()
         if wait:
             time.sleep_ms(min(wait, 20))

@@ -14,14 +14,19 @@ def make_watch(app, data, memory=None):
     latch = memory.latch if memory else None
     if latch:
         alarms.restore(latch.latched, latch.visited)
-    sound, light = make_signals(data.get("signals") or {})
-    return Watch(app, alarms, recorder, latch, sound, light)
+    sound, light = make_signals(data)
+    watch = Watch(app, alarms, recorder, latch, sound, light)
+    if data.get("button_pin") is not None:
+        watch.button = Pin(data["button_pin"], Pin.IN, Pin.PULL_UP)
+    return watch
 
 
 # Buzzer by PWM hardware, so that it goes on while flash is written; a plain pin for the light.
-def make_signals(pins):
-    buzzer = machine.PWM(Pin(pins["buzzer_pin"]), freq=2700, duty_u16=0) if "buzzer_pin" in pins else None
-    lamp = Pin(pins["light_pin"], Pin.OUT, value=0) if "light_pin" in pins else None
+def make_signals(data):
+    buzzer = None
+    if data.get("buzzer_pin") is not None:
+        buzzer = machine.PWM(Pin(data["buzzer_pin"]), freq=2700, duty_u16=0)
+    lamp = Pin(data["led_pin"], Pin.OUT, value=0) if data.get("led_pin") is not None else None
 
     def sound(on):
         if buzzer:
