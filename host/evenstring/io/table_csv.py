@@ -24,6 +24,8 @@ __all__ = ["Table", "read_table", "table_frames"]
 
 F64 = NDArray[np.float64]
 
+_EMPTY = re.compile(r"(?<=,)(?=[,\r\n]|\Z)")
+_NUMBERS = re.compile(r"[-+.,0-9eE\s]*")
 _MAX_ABS_V = 6.5  # the reading format reaches 6.55 V
 _MAX_ABS_A = 320.0
 
@@ -95,18 +97,19 @@ def _numbers(path: Path, names: list[str], body: str) -> F64:
     """All cells as numbers, (rows, columns): quickly when every cell is one, with a place in the message when not."""
     if not body.strip():
         raise InputError(f"{path}: has no rows below its header")
+    # An empty cell between commas is a reading not taken. Text without letters but e holds no other NaN.
+    gaps = _EMPTY.search(body) is not None and _NUMBERS.fullmatch(body) is not None
     try:
-        table = np.loadtxt(io.StringIO(body), delimiter=",", ndmin=2, comments=None)
+        table = np.loadtxt(
+            io.StringIO(_EMPTY.sub("nan", body) if gaps else body), delimiter=",", ndmin=2, comments=None
+        )
     except ValueError:
-        table = _cell_by_cell(path, names, body)
-    else:
-        if table.shape[1] != len(names):
-            raise InputError(f"{path}: line 2: {table.shape[1]} cells, but {len(names)} columns are named in line 1")
-        bad = np.argwhere(~np.isfinite(table))
-        if len(bad):
-            row, column = bad[0]
-            raise InputError(_not_a_number(path, int(row) + 2, names[column], str(table[row, column])))
-    return np.asarray(table, np.float64)
+        return _cell_by_cell(path, names, body)
+    if table.shape[1] != len(names):
+        raise InputError(f"{path}: line 2: {table.shape[1]} cells, but {len(names)} columns are named in line 1")
+    if (np.isinf(table) if gaps else ~np.isfinite(table)).any() or np.isnan(table[:, names.index("t_s")]).any():
+        return _cell_by_cell(path, names, body)  # it knows the place
+    return table
 
 
 def _cell_by_cell(path: Path, names: list[str], body: str) -> F64:

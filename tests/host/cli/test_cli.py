@@ -190,6 +190,38 @@ def test_a_profile_of_another_size_is_refused(tmp_path: Path, frames: Path, caps
     assert "says 4 groups, the recording has 3" in one_line(run(capsys, "report", frames, "--pack", other, "--json"))
 
 
+def test_demo_leaves_recording_report_and_truth(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Without the board, which the end-to-end tests run; twice, since an older demo is replaced."""
+    for _ in range(2):
+        code, out, _ = run(capsys, "demo", "--direct", "-o", tmp_path / "demo")
+
+        assert code == 0
+    assert str(tmp_path / "demo" / "report.html") in out
+    assert "invented" in out
+    assert {p.name for p in (tmp_path / "demo").iterdir()} == {
+        "demo.frames", "demo.frames.truth.json", "report.html", "report.json",
+    }  # fmt: skip
+
+
+def test_an_unknown_scenario_is_refused_with_the_known_ones(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert "dead_group" in one_line(run(capsys, "demo", "--scenario", "nonsense", "-o", tmp_path))
+
+
+def test_record_shows_what_comes_in_and_says_where_it_is(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    out = tmp_path / "a.frames"
+    code, said, line = run(capsys, "record", "loop://", "-o", out, "--seconds", "0.3", "--note", "invented")
+
+    assert code == 0
+    assert str(out) in said
+    assert "0 damaged, 0 lost" in line
+
+
+def test_a_folder_that_cannot_be_written_is_one_line(frames: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    err = one_line(run(capsys, "export", frames, "--to", "csv", "-o", "/proc/nowhere/out.csv"))
+
+    assert "cannot write" in err
+
+
 @pytest.mark.parametrize("arguments", [["report"], ["nonsense"], ["export", "x", "--to", "xlsx"], ["record", "p"]])
 def test_wrong_usage_is_exit_2(capsys: pytest.CaptureFixture[str], arguments: list[str]) -> None:
     code, _, err = run(capsys, *arguments)
