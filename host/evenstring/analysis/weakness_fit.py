@@ -2,7 +2,8 @@
 
 Generalised least squares with a model error that is correlated in time (what a simple circuit leaves unexplained
 drifts over a quarter of an hour) and the charge part times the uncertainty of the curve's slope (some per cent, and
-much more at the ends of what was visited). What a recording cannot tell apart comes out with a large and correlated uncertainty, and so decides nothing.
+much more at the ends of what was visited). What a recording cannot tell apart comes out with a large and correlated
+uncertainty, and so decides nothing.
 """
 
 from __future__ import annotations

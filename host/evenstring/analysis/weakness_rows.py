@@ -120,7 +120,7 @@ def _before_top(amps: F64, highest_v: F64, profile: PackProfile) -> NDArray[np.b
 def _fit_curve(
     curve: OcvCurve, q: F64, v: F64, amps: F64, slow: F64
 ) -> tuple[float, Callable[[F64], F64], float] | None:
-    """SoC at the start, slope as a function of `moved` and half-minute resistance; ridge on the correction of the curve."""
+    """SoC at the start, slope as a function of `moved`, half-minute resistance; ridge on the curve's correction."""
     knots = np.arange(q.min() - 0.75 * _KNOT, q.max() + 1.5 * _KNOT, _KNOT)
     hats = _hats(q, knots)
     n = len(knots)
