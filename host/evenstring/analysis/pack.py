@@ -34,21 +34,22 @@ def find_rides(
         if phase.kind != "ride":
             continue
         inside = (signals.time_s >= phase.start_s) & (signals.time_s <= phase.end_s)
-        if not inside.any():
-            continue
         volts = signals.volts_v[inside]
-        lows = np.nanmin(volts, axis=0)
-        late = np.nanmin(volts[-max(3, round(5.0 / signals.step_s)) :], axis=0)
+        if not np.isfinite(volts).any():
+            continue
+        volts = np.where(np.isfinite(volts), volts, np.inf)  # no reading is no low
+        lows = volts.min(axis=0)
+        late = volts[-max(3, round(5.0 / signals.step_s)) :].min(axis=0)
         ended, group = "normal", None
         high = next((e for e in events if _ended_by_regeneration(e, phase)), None)
-        if np.nanmin(late) < profile.empty_v and _pack_jumps_after(signals, phase):
-            ended, group = "cut_under_load", int(np.nanargmin(late)) + 1
+        if late.min() < profile.empty_v and _pack_jumps_after(signals, phase):
+            ended, group = "cut_under_load", int(late.argmin()) + 1
         elif high is not None:
             ended, group = "regen_near_ceiling", high.group
         used = None
         if signals.current_a is not None:
             used = -float(np.trapezoid(signals.current_a[inside], signals.time_s[inside]) / 3600.0)
-        rides.append(Ride(phase.start_s, phase.end_s, ended, group, float(np.nanmin(lows)), used))
+        rides.append(Ride(phase.start_s, phase.end_s, ended, group, float(lows.min()), used))
     return tuple(rides)
 
 

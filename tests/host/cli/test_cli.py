@@ -70,6 +70,11 @@ def test_import_refuses_a_bad_table_in_one_line(
         ("[pack]\ngroups = 3\n[limits]\nfull_v = -4\n", "above 0"),
         ("[pack]\ngroups = 3\n[limits]\nempty_v = 4.5\n", "must rise"),
         ("pack = 3\n", "must be a table"),
+        ("[pack]\ngroups = 3\nparallel_strings = 'two'\n", "parallel_strings must be"),
+        ("[pack]\ngroups = 3\ncapacity_ah = 1" + "0" * 400 + "\n", "above 0"),
+        ("[pack]\ngroups = 3\ncapacity_ah = inf\n", "above 0"),
+        ("[pack]\ngroups = 3\n[limits]\nstrict_discard = 'no'\n", "true or false"),
+        ("x = " + "[" * 5000 + "]" * 5000, "not valid TOML"),
     ],
 )
 def test_a_bad_profile_is_refused_in_one_line(
@@ -220,6 +225,35 @@ def test_a_folder_that_cannot_be_written_is_one_line(frames: Path, capsys: pytes
     err = one_line(run(capsys, "export", frames, "--to", "csv", "-o", "/proc/nowhere/out.csv"))
 
     assert "cannot write" in err
+
+
+def test_a_file_where_a_folder_must_be_is_one_line_and_stays(
+    tmp_path: Path, frames: Path, pack: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    kept = tmp_path / "kept.csv"
+    kept.write_text("t_s,g1,g2,g3\n0,1,2,3\n")
+    for arguments in (
+        ("report", frames, "-o", kept),
+        ("report", frames, "-o", kept / "below"),
+        ("import", kept, "--pack", pack, "-o", kept / "out.frames"),
+    ):
+        assert "kept.csv" in one_line(run(capsys, *arguments))
+    assert kept.read_text().startswith("t_s")
+
+
+def test_a_folder_with_the_name_of_the_report_is_one_line(
+    tmp_path: Path, frames: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "out" / "report.json").mkdir(parents=True)
+
+    assert "report.json: is a folder" in one_line(run(capsys, "report", frames, "-o", tmp_path / "out"))
+
+
+def test_watch_says_what_it_cannot_watch_before_it_takes_the_screen(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert "is a folder" in one_line(run(capsys, "watch", tmp_path))
+    assert "no such port" in one_line(run(capsys, "watch", tmp_path / "ttyX"))
 
 
 @pytest.mark.parametrize("arguments", [["report"], ["nonsense"], ["export", "x", "--to", "xlsx"], ["record", "p"]])
