@@ -83,8 +83,9 @@ def _spread(session: Session, report: dict[str, Any]) -> Finding:
 
 def _charge(report: dict[str, Any]) -> Finding:
     c = report.get("charge") or {}
-    if not c:
-        return Finding("charge", "How the charge ended", missing=_unknown(report, "charge"))
+    if not c or c.get("ended") == "none":
+        lines = [ENDED["none"]] if c else []
+        return Finding("charge", "How the charge ended", lines, missing=_unknown(report, "charge"))
     lines = [ENDED.get(c.get("ended", ""), str(c.get("ended", "not known")).replace("_", " "))]
     causes = c.get("cause_groups") or ([c["cause_group"]] if c.get("cause_group") else [])
     where = "is short of full" if c.get("ended") in ("ended_uneven", "charger_low") else "was at the ceiling"

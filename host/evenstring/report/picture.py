@@ -135,9 +135,9 @@ def _words(p: Picture) -> Markup:
     for value, label in p.y.ticks:
         at = float(p.y.place(value))
         out.append(Markup('<span class="yt" style="top:{}%">{}</span>').format(_percent(1 - at), label))
-    for value, label in p.x.ticks:
+    for number, (value, label) in enumerate(p.x.ticks):
         at = float(p.x.place(value))
-        edge = " first" if at < 0.03 else " last" if at > 0.97 else ""
+        edge = (" first" if at < 0.03 else " last" if at > 0.97 else "") + " between" * (number % 2)
         out.append(
             Markup('<span class="xt{}" data-at="{}" style="left:{}%">{}</span>').format(
                 edge, f"{at:.4f}", _percent(at), label
