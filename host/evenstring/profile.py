@@ -7,7 +7,6 @@ Limits of the 4.2 V chemistries are common practice.
 from __future__ import annotations
 
 import json
-import math
 import tomllib
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -47,6 +46,8 @@ CHEMISTRIES: dict[str, dict[str, float]] = {
     "lfp": {"full_v": 3.60, "ceiling_v": 3.65, "empty_v": 2.50, "discard_v": 2.00, "threshold_v": 3.45},
 }  # fmt: skip
 
+_LARGEST = 1e9  # beyond it no pack: catches infinity, and whole numbers that no float can hold
+
 # (table, key) in pack.toml -> field here; all numbers.
 _NUMBERS = {
     ("pack", "capacity_ah"): "capacity_ah",
@@ -82,12 +83,12 @@ def parse_profile(text: str, where: str = "pack.toml") -> PackProfile:
     """
     try:
         data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise InputError(f"{where}: not valid TOML: {error}") from error
     pack = _table(data, "pack", where)
     groups = pack.get("groups")
     if not isinstance(groups, int) or isinstance(groups, bool) or not 1 <= groups <= 40:
-        raise InputError(f"{where}: [pack] groups must be a whole number from 1 to 40, not {groups!r}")
+        raise InputError(f"{where}: [pack] groups must be a whole number from 1 to 40, not {str(groups)[:40]}")
     chemistry = str(pack.get("chemistry", "nmc")).lower()
     if chemistry not in CHEMISTRIES:
         raise InputError(f"{where}: [pack] chemistry {chemistry!r} is not known; use one of {', '.join(CHEMISTRIES)}")
@@ -98,16 +99,16 @@ def parse_profile(text: str, where: str = "pack.toml") -> PackProfile:
         if value is None:
             defaults.append(f"{table}.{key}")
             continue
-        if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value) or value <= 0:
-            raise InputError(f"{where}: [{table}] {key} must be a number above 0, not {value!r}")
+        if isinstance(value, bool) or not isinstance(value, (int, float)) or not 0 < value < _LARGEST:
+            raise InputError(f"{where}: [{table}] {key} must be a number above 0, not {str(value)[:40]}")
         given[name] = float(value)
     profile = PackProfile(groups=groups, chemistry=chemistry)
     profile = replace(
         profile,
         **(CHEMISTRIES[chemistry] | given),
         name=str(pack.get("name", "")),
-        parallel_strings=int(pack.get("parallel_strings", 1)),
-        strict_discard=bool(_table(data, "limits", where).get("strict_discard", False)),
+        parallel_strings=_strings(pack.get("parallel_strings", 1), where),
+        strict_discard=_switch(_table(data, "limits", where), "strict_discard", where),
         defaults=tuple(defaults),
     )
     if not profile.discard_v <= profile.empty_v < profile.full_v <= profile.ceiling_v:
@@ -123,6 +124,19 @@ def _table(data: dict[str, Any], name: str, where: str) -> dict[str, Any]:
     if not isinstance(table, dict):
         raise InputError(f"{where}: [{name}] must be a table, not {table!r}")
     return table
+
+
+def _strings(value: object, where: str) -> int:
+    if isinstance(value, bool) or not isinstance(value, int) or not 1 <= value <= 40:
+        raise InputError(f"{where}: [pack] parallel_strings must be a whole number from 1 to 40, not {str(value)[:40]}")
+    return value
+
+
+def _switch(table: dict[str, Any], key: str, where: str) -> bool:
+    value = table.get(key, False)
+    if not isinstance(value, bool):
+        raise InputError(f"{where}: {key} must be true or false, not {str(value)[:40]!r}")
+    return value
 
 
 def to_toml(profile: PackProfile) -> str:

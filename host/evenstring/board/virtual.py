@@ -89,7 +89,7 @@ class VirtualBoard:
             self._process = subprocess.Popen(  # noqa: S603  # our own files, no shell
                 self._command(), stdin=master, stdout=master, stderr=errors, env=self._environment()
             )
-        threading.Thread(target=self._hang_up_at_end, args=(self._process, master, line), daemon=True).start()
+        threading.Thread(target=self._hang_up_at_end, args=(self._process, line), daemon=True).start()
         return self
 
     def __exit__(
@@ -136,7 +136,7 @@ class VirtualBoard:
             "PYTHONPATH": os.pathsep.join([*folders, str(virtual / "cpython")]),
         }
 
-    def _hang_up_at_end(self, process: subprocess.Popen[bytes], master: int, line: int) -> None:
+    def _hang_up_at_end(self, process: subprocess.Popen[bytes], line: int) -> None:
         """Close the line when the board has ended and its last bytes were taken: then the host sees the end."""
         process.wait()
         end_s = time.monotonic() + _DRAIN_S

@@ -10,8 +10,8 @@ from rich.progress import BarColumn, DownloadColumn, Progress, TextColumn, TimeR
 
 from evenstring.board.fetch import Fetched, Segment, fetch_segment, file_name, list_segments
 from evenstring.board.talk import Talk
-from evenstring.errors import InputError
 from evenstring.io.capture import open_port
+from evenstring.io.files import make_folder
 
 __all__ = ["command"]
 
@@ -38,7 +38,7 @@ def command(port: str, output: Path | None, erase: bool, only_list: bool, quiet:
         if only_list or output is None:
             _show(segments)
             return
-        _make_folder(output)
+        make_folder(output)
         done = _fetch_all(talk, segments, output, board_id, erase, quiet)
     finally:
         line.close()
@@ -48,13 +48,6 @@ def command(port: str, output: Path | None, erase: bool, only_list: bool, quiet:
         f"{output}: {len(done)} recordings verified, {new} bytes new"
         + (f", {gone} erased on the board, {len(done) - gone} left there" if erase else "")
     )
-
-
-def _make_folder(folder: Path) -> None:
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise InputError(f"{folder}: cannot make this folder ({error.strerror or error}); choose another -o") from error
 
 
 def _show(segments: list[Segment]) -> None:

@@ -8,6 +8,7 @@ from typing import Any
 
 import click
 
+from evenstring.io.files import make_folder, write_new
 from evenstring.io.load import load_session, profile_of
 from evenstring.profile import load_profile
 from evenstring.report.build import build_report
@@ -21,11 +22,12 @@ def write_report(session: Session, files: tuple[Path, ...], pack: Path | None, o
     """Write report.html and report.json into the folder `output`; return the report."""
     profile = profile_of(session, load_profile(pack) if pack else None)
     report: dict[str, Any] = build_report(session, profile)
-    output.mkdir(parents=True, exist_ok=True)
+    page = render(session, profile, report, ", ".join(f.name for f in files))
+    make_folder(output)
     # A report is made anew each time from its recordings: replacing an older one loses nothing.
-    (output / "report.json").write_text(json.dumps(report, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
-    title = ", ".join(f.name for f in files)
-    (output / "report.html").write_text(render(session, profile, report, title), encoding="utf-8")
+    numbers = json.dumps(report, indent=1, ensure_ascii=False) + "\n"
+    write_new(output / "report.json", numbers.encode(), force=True)
+    write_new(output / "report.html", page.encode(), force=True)
     return report
 
 

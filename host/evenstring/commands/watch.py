@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import click
 
-from evenstring.errors import UsageError
+from evenstring.errors import DeviceError, InputError, UsageError
 from evenstring.io.load import load_session, profile_of
 from evenstring.live.app import WatchApp
 from evenstring.live.source import PortSource, ReplaySource
@@ -39,9 +40,18 @@ def command(source: str, output: Path | None, pack: Path | None, speed: float, a
         shown = ReplaySource(session, path.name, speed)
         shown.seek(at_s, state)
     else:
+        _refuse_no_port(source, path)
         state = LiveState(profile)
         shown = PortSource(source, output, profile)
     app = WatchApp(state, shown)
     app.run()
     if app.failure:
         raise app.failure
+
+
+def _refuse_no_port(source: str, path: Path) -> None:
+    """Say before the screen is taken what cannot be watched; only where ports are files can that be seen."""
+    if path.is_dir():
+        raise InputError(f"{source}: is a folder; give a port or a recording")
+    if os.name == "posix" and "://" not in source and not path.exists():
+        raise DeviceError(f"{source}: no such port or recording; check the cable and the name")

@@ -121,7 +121,7 @@ def parse_front_end(text: str, where: str) -> RelayScan | DividerBank:
     """
     try:
         data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise InputError(f"{where}: not valid TOML: {error}") from error
     kind = data.pop("kind", "relay_scan")
     if kind == "relay_scan":

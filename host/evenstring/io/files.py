@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import os
+from contextlib import suppress
 from pathlib import Path
 
 from evenstring.errors import InputError
 
-__all__ = ["refuse_existing", "write_new"]
+__all__ = ["make_folder", "refuse_existing", "write_new"]
 
 
 def refuse_existing(path: Path, force: bool = False) -> None:
@@ -34,5 +35,18 @@ def write_new(path: Path, data: bytes, force: bool = False) -> None:
             os.fsync(file.fileno())
         part.replace(path)
     except OSError as error:
-        part.unlink(missing_ok=True)
+        with suppress(OSError):  # where the folder is none, there is no part either
+            part.unlink(missing_ok=True)
         raise InputError(f"{path}: cannot write ({error.strerror or error}); choose another place with -o") from error
+
+
+def make_folder(folder: Path) -> None:
+    """Make a folder for output, where it is not there yet.
+
+    Raises:
+        InputError: a file stands there, or the place cannot be written.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputError(f"{folder}: cannot make this folder ({error.strerror or error}); choose another -o") from error

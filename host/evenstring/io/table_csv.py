@@ -8,6 +8,7 @@ from __future__ import annotations
 import csv
 import io
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -28,6 +29,7 @@ _EMPTY = re.compile(r"(?<=,)(?=[,\r\n]|\Z)")
 _NUMBERS = re.compile(r"[-+.,0-9eE\s]*")
 _MAX_ABS_V = 6.5  # the reading format reaches 6.55 V
 _MAX_ABS_A = 320.0
+_MAX_STEP_S = 2_147_483.0  # half of what the 32 bits of uptime in ms hold: beyond it a wrap cannot be told
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -114,13 +116,21 @@ def _numbers(path: Path, names: list[str], body: str) -> F64:
 
 def _cell_by_cell(path: Path, names: list[str], body: str) -> F64:
     rows = []
-    for line, cells in enumerate(csv.reader(io.StringIO(body)), start=2):
+    for line, cells in enumerate(_rows(path, body), start=2):
         if not cells:
             continue
         if len(cells) != len(names):
             raise InputError(f"{path}: line {line}: {len(cells)} cells, but {len(names)} columns are named in line 1")
         rows.append([_cell(path, line, name, cell) for name, cell in zip(names, cells, strict=True)])
     return np.array(rows, np.float64)
+
+
+def _rows(path: Path, body: str) -> Iterator[list[str]]:
+    reader = csv.reader(io.StringIO(body))
+    try:
+        yield from reader
+    except csv.Error as error:
+        raise InputError(f"{path}: line {reader.line_num + 1}: {error}; give a plain CSV file") from error
 
 
 def _cell(path: Path, line: int, name: str, cell: str) -> float:
@@ -147,6 +157,12 @@ def _check_time(path: Path, time_s: F64) -> None:
         raise InputError(
             f"{path}: line {k + 3}, column t_s: time does not rise ({time_s[k]:g} s, then {time_s[k + 1]:g} s);"
             " sort the rows by time"
+        )
+    far = np.flatnonzero(np.diff(time_s) >= _MAX_STEP_S)
+    if len(far):
+        raise InputError(
+            f"{path}: line {int(far[0]) + 3}, column t_s: more than 24 days after the row before, which a recording"
+            " cannot say; check that the column is in seconds, or split the table there"
         )
 
 

@@ -39,7 +39,7 @@ class Checked:
         self.where = where
         try:
             self.data: dict[str, Any] = tomllib.loads(text)
-        except tomllib.TOMLDecodeError as error:
+        except (tomllib.TOMLDecodeError, RecursionError) as error:
             raise InputError(f"{where}: not valid TOML: {error}") from error
         self._lines: dict[tuple[str, int, str], int] = {}
         counts: dict[str, int] = {}
