@@ -30,7 +30,7 @@ class Memory:
     def make_recorder(self, app):
         front = app.front
         sensors = front.sensors
-        encoder = DeltaEncoder(front.groups, 2, 1 if front.currents else 0, 1 if sensors.packs else 0, sensors.temps)
+        encoder = DeltaEncoder(front.groups, front.passes, 1 if front.currents else 0, 1 if sensors.packs else 0, sensors.temps)
 
         def head(buf):
             n = app.fill_ident()

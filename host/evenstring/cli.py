@@ -27,6 +27,7 @@ _COMMANDS = {
     "calibrate": "calibrate",
     "wiring": "wiring",
     "fetch": "fetch",
+    "deploy": "deploy",
 }
 
 
