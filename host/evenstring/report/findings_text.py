@@ -229,9 +229,24 @@ def _reserve(report: dict[str, Any]) -> Finding:
         lines.append(
             f"Under full load group {r.get('group')} is the first to reach empty{at}, at {_soc(soc)} of the pack."
         )
-    return Finding(
-        "reserve", "How far down", lines, [], _drawn(reserve_picture(r)), missing=_unknown(report, "reserve")
-    )
+    if r.get("soc_low") is not None and r.get("soc_high") is not None:
+        lines.append(f"The interval is {_soc(r['soc_low'])} to {_soc(r['soc_high'])} at level 0.9.")
+    pictures = _drawn(reserve_picture(r))
+    return Finding("reserve", "How far down", lines, _no_lower_than(r), pictures, missing=_unknown(report, "reserve"))
+
+
+def _no_lower_than(reserve: dict[str, Any]) -> list[Figure]:
+    """The reserve in volts that a rider can read."""
+    named = [
+        ("ride no lower than, at rest", "resting_pack_v", "whole pack, by this meter"),
+        ("ride no lower than, under full load", "loaded_pack_v", "whole pack, by this meter"),
+        ("by the vehicle's own display, at rest", "resting_pack_v_by_display", "which may read 1 V high"),
+    ]
+    pairs = [(label, f"{reserve[key]:.1f} V", note) for label, key, note in named if reserve.get(key) is not None]
+    if reserve.get("lowest_soc_on_hill") is not None and reserve.get("hill_current_a") is not None:
+        hill = f"{reserve['hill_current_a']:.0f} A for a minute"
+        pairs.append(("on a long hill, empty at", _soc(reserve["lowest_soc_on_hill"]), hill))
+    return pairs
 
 
 def _length(seconds: float | None) -> str:
