@@ -8,10 +8,13 @@ import time
 import machine
 import micropython
 from evenboard import board as boards
-from evenboard import maintenance
+from evenboard import maintenance, service
+from evenboard.boots import Boots
 from evenboard.build import make_app
+from evenstring_protocol import wire
 
 _WATCHDOG_MS = 8000
+_CAUSES = {machine.PWRON_RESET: wire.RESET_REASON_POWER_ON, machine.WDT_RESET: wire.RESET_REASON_WATCHDOG}
 
 
 # Whether a byte waits; allocates nothing.
@@ -30,8 +33,14 @@ def main(path="board.json"):
         return
     micropython.kbd_intr(-1)
     watchdog = machine.WDT(timeout=_WATCHDOG_MS)
-    app = make_app(data, problem, sys.stdout.buffer.write, watchdog.feed)
+    boots = Boots("boots.json", _CAUSES.get(machine.reset_cause(), 0))
+    if boots.safe:
+        service.restore(path)  # if a new description did it, the next start has the old one again
+        data, problem = boards.safe_defaults(), "safe mode: three resets in a row, each within a minute; RESTART it"
+    app = make_app(data, problem, sys.stdout.buffer.write, watchdog.feed, boots.reason, boots.count)
+    app.boots = boots
     maintenance.register(app)
+    service.Service(app, path, boots)
     app.begin()
     poll = select.poll()
     poll.register(sys.stdin, select.POLLIN)

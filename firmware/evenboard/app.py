@@ -64,6 +64,7 @@ class App:
         self._seen = array("h", bytes(2 * front.groups)) if front else None
         self._wanted = False  # the host (or the board description) asked for scans
         self.handlers = {}  # command code: function(app, buffer, size) -> (status, detail); for parts that add commands
+        self.boots = None  # counts boots and ends the count of fast ones (evenboard.boots)
         self.leaving = False  # the main loop is to restart the board (evenboard.maintenance)
         self.watch = None  # alarms, signals and recorder, where fitted (evenboard.watch)
         self.scans = 0
@@ -91,6 +92,8 @@ class App:
     # One step of work. Returns the time in ms for which there is nothing to do.
     def poll(self):
         self._tick()
+        if self.boots:
+            self.boots.running(self.clock.low, self.clock.high)
         if self.watch:
             self.watch.poll(self)
             if self.state != wire.STATE_SCANNING:
@@ -108,7 +111,7 @@ class App:
             self.scan_once()
             return 0
         if self.state == wire.STATE_FAULT and self._front and self._over(6, _RETRY_MS):
-            self._retry()
+            self.retry()
         self._feed()
         return 5
 
@@ -254,7 +257,7 @@ class App:
         self._quiet_ms = quiet_ms
         self._wanted = True
         if self.state == wire.STATE_FAULT:
-            self._retry()
+            self.retry()
             if self.state == wire.STATE_FAULT:
                 return wire.STATUS_FAILED, "front end has a fault"
         if self.state != wire.STATE_SCANNING:
@@ -265,7 +268,7 @@ class App:
             self._go(wire.STATE_SCANNING)
         return wire.STATUS_OK, ""
 
-    def _retry(self):
+    def retry(self):
         self._mark(6)
         if self._front.self_test():
             self._fault = wire.FAULT_NONE
@@ -273,9 +276,11 @@ class App:
             self._failed = 0
             self._gap = True
             self._go(wire.STATE_SCANNING if self._wanted else wire.STATE_IDLE)
-        else:
+        elif self.state == wire.STATE_FAULT:
             self._fault = self._front.fault
             self._fault_where = self._front.fault_where
+        else:
+            self._enter_fault(self._front.fault, self._front.fault_where)
 
     def _enter_fault(self, fault, where):
         self._fault = fault

@@ -1,8 +1,8 @@
 # Front end: relay scan. Reads one group at a time, out (1..N) and back (N..1), through one isolated converter.
 #
 # A front end is a class with `groups`, `passes`, `begin()`, `scan()`, `open_all()` and `self_test()`; it leaves its
-# results in `readings` (array of passes x N, out pass then back pass, both in the order of the groups, in steps of 200 uV
-# or a reading code), `currents` (10 mA, one a reading or one in all) or None, `step_us`, `turn_us`, `flags`,
+# results in `readings` (array of passes x N, out pass then back pass, both in the order of the groups, in steps of
+# 200 uV or a reading code), `currents` (10 mA, one a reading or one in all) or None, `step_us`, `turn_us`, `flags`,
 # `start_low`/`start_high` (uptime of the first reading), and its troubles in `fault`, `fault_where`. Nothing is
 # allocated in `scan`.
 #

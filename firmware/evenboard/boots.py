@@ -1,0 +1,53 @@
+# Boots and why: what tells a reset by command from one by the watchdog, and stops a board that resets for ever.
+#
+# A reset that comes within a minute of the one before is a fast one. After three fast ones in a row the board starts
+# in safe mode: relays open, no front end, only the line. A minute of running, or a restart by command, ends that.
+
+import json
+import os
+
+from evenstring_protocol import wire
+
+FAST = 3
+SETTLED_MS = 60000
+
+
+class Boots:
+    # cause: what the hardware says, a RESET_REASON of the table; a reason written down before the reset goes first.
+    def __init__(self, path, cause=wire.RESET_REASON_UNKNOWN):
+        self._path = path
+        self.count = 0
+        self.reason = cause
+        self.fast = 0
+        try:
+            with open(path) as f:
+                kept = json.load(f)
+            self.count = int(kept["count"])
+            self.fast = int(kept["fast"])
+            if kept["reason"] is not None:
+                self.reason = int(kept["reason"])
+        except (OSError, ValueError, KeyError, TypeError):
+            pass  # the first boot, or a file that a power cut spoilt: begin anew
+        self.count = (self.count + 1) & 0x3FFFFFFF
+        self.safe = self.fast >= FAST
+        self._settled = False
+        self._save(self.fast + 1, None)
+
+    # Called by the main loop with the uptime.
+    def running(self, low, high):
+        if not self._settled and (high or low > SETTLED_MS):
+            self._settled = True
+            self._save(0, None)
+
+    # Before a reset on purpose.
+    def leaving(self, reason):
+        self._save(0, reason)
+
+    # Written beside and renamed, so that a power cut leaves the old one or the new one.
+    def _save(self, fast, reason):
+        try:
+            with open(self._path + ".new", "w") as f:
+                json.dump({"count": self.count, "fast": fast, "reason": reason}, f)
+            os.rename(self._path + ".new", self._path)
+        except OSError:
+            pass  # a full or broken file system must not stop the monitor
