@@ -30,10 +30,11 @@ F64 = NDArray[np.float64]
 
 PREVALENCE = 0.5  # share of packs with a weak group, assumed and stated
 SCATTER = np.array([1.0, 0.4, 1.0, 4.0])  # production, standard deviations in UNITS
-_EFFECT = np.array([8.0, 3.5, 9.0, 35.0])  # how far a cause typically takes a group
+_EFFECT = np.array([6.0, 2.5, 6.5, 25.0])  # how far a cause typically takes a group
 _PAIR_SHARE = 0.1  # of the prior of a single cause
 _SCATTER_WEIGHT = 90.0  # groups' worth of belief in the production figures against the pack's own scatter
-_SHOWN = 0.5  # probability of not being healthy from which a group is spoken of
+_SHOWN = 0.35  # probability of not being healthy from which a group is spoken of
+_AHEAD = 1.5  # a cause is named when it is this many times as probable as the next one
 _Z90 = 1.645
 
 
@@ -229,7 +230,8 @@ def _statement(
     )
     # More capacity or less resistance than the others is no weakness; and an even split is no answer.
     odd = CAUSES[k] in ("low_capacity", "high_resistance") and sign * mean < 0
-    return replace(statement, cause="cannot_tell") if odd or share[k] < _SHOWN else statement
+    unclear = share[k] < _AHEAD * np.sort(share)[-2] and len(best) < 2
+    return replace(statement, cause="cannot_tell") if odd or unclear else statement
 
 
 def _estimate(x: F64, covariance: F64, scatter: F64, subset: tuple[int, ...], k: int) -> tuple[float, float]:
