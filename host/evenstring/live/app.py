@@ -25,7 +25,7 @@ _FRAME_S = 0.1  # at most ten drawings a second
 _TICK_S = 0.5  # also without anything coming in: silence must show
 _SILENT_S = 3.0
 _WINDOWS_S = (120.0, 600.0, 3600.0, 8 * 3600.0)
-_CAUTION = "Above 60 V DC can kill. No protection board. Never leave a charging pack alone."
+_CAUTION = "Above 60 V DC can kill. No protection board. Never leave a charge alone."
 
 
 class WatchApp(App[None]):
@@ -129,7 +129,7 @@ class WatchApp(App[None]):
     def _title(self) -> str:
         state, source = self.state, self.source
         groups = f"{state.history.groups} groups" if state.history else "no scan yet"
-        name = plain(state.profile.name or source.name, 40)
+        name = plain(state.profile.name or source.string_name or source.name, 36)
         if isinstance(source, ReplaySource):
             held = "" if source.playing else " held"
             where = f"{clock(source.at_s)} of {clock(source.session.duration_s)} at {source.speed:g}x{held}"

@@ -115,6 +115,7 @@ class PortSource:
 
     def __init__(self, port: str, output: Path | None = None, profile: PackProfile | None = None) -> None:
         self.name = port
+        self.string_name = ""  # from IDENT
         self.output = output
         self.error: EvenstringError | None = None
         self._batches: deque[Batch] = deque()
@@ -141,6 +142,8 @@ class PortSource:
         while self._batches:
             batch = self._batches.popleft()
             for frame in batch.frames:
+                if frame.name == "IDENT":
+                    self.string_name = str(frame.values["string_name"])
                 if frame.name == "ALARM":
                     state.take_alarm(*_alarm_of(frame.values))
             for block in batch.scans:
@@ -157,7 +160,7 @@ class PortSource:
         if self.output is None:
             return "not recording"
         written = 0 if self._status is None else self._status.bytes_written
-        return f"recording to {self.output.name}, {written / 1000:,.0f} kB"
+        return f"{written / 1000:,.0f} kB to {self.output.name}"
 
     def _run(self) -> None:
         try:
@@ -192,6 +195,7 @@ class ReplaySource:
 
     def __init__(self, session: Session, name: str, speed: float = 1.0) -> None:
         self.session, self.name, self.speed = session, name, float(speed)
+        self.string_name = session.ident.string_name
         self.at_s = 0.0
         self.playing = True
         self._next = 0
