@@ -120,9 +120,11 @@ def run() -> list[str]:
     scans, few = 40_000, 1_000
     data, short = recording(scans), recording(few)
     assert by_numpy(data) == scans == len(by_struct(data))
-    ours = seconds(lambda: by_numpy(data)) / scans
-    loop = seconds(lambda: by_struct(data)) / scans
-    slow = seconds(lambda: by_construct(short), 3) / few
+    ours, loop, slow = float("inf"), float("inf"), float("inf")
+    for _ in range(5):  # in turn, so that whatever else the machine does falls on all of them
+        ours = min(ours, seconds(lambda: by_numpy(data)) / scans)
+        loop = min(loop, seconds(lambda: by_struct(data), 1) / scans)
+        slow = min(slow, seconds(lambda: by_construct(short), 1) / few)
     return [
         f"{scans} scans of {GROUPS} groups twice: {ours * 1e6:.3f} us each, {len(data) / scans / ours / 1e6:.0f} MB/s",
         f"cobs + zlib + struct loop: {loop / ours:.1f} x as long (at least {LEAST_STRUCT:.0f})",
