@@ -1,0 +1,131 @@
+"""Alarms and recorder inside the running firmware, on the models: warnings need no host, no flash and no link."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.firmware.run import run
+from tests.mp import Unix64, Wasm32
+
+PRELUDE = """
+import gc, micropython
+from rig import Rig
+from evenboard.delta import DeltaEncoder
+from evenboard.recorder import Recorder
+from evenstring_protocol import wire
+
+LOCKED = [0]
+
+class Store:
+    # Takes blocks as flash would; opening a segment is the unlocked slot.
+    def __init__(self):
+        self.size = self.number = self.bytes = self.used = self.room = self.segments = self.kept = self.deleted = 0
+        self.is_open = self.alarm = self.full = False
+    def is_full(self, n):
+        return not self.is_open or self.size + n > 32768
+    def begin(self):
+        self.size = 0
+        self.is_open = not self.full
+        self.number += 1
+        return self.is_open
+    def append(self, buf, n):
+        self.size += n
+        self.bytes += n
+        return not self.full
+    def keep(self):
+        return True
+    def recover(self):
+        self.is_open = False
+    def end(self):
+        self.is_open = False
+
+def fit(rig):
+    app = rig.app
+    front = app.front
+    store = Store()
+    encoder = DeltaEncoder(front.groups, front.passes, 1, 1, front.sensors.temps, 200)
+    # At the head of a segment: the unlocked slot, where IDENT may take its texts from the heap.
+    def head(buf):
+        locked = micropython.heap_locked() if hasattr(micropython, "heap_locked") else LOCKED[0]
+        if locked:
+            micropython.heap_unlock()
+        n = app.fill_ident()
+        if locked:
+            micropython.heap_lock()
+        for i in range(n):
+            buf[i] = app.link.body[i]
+        return n
+    app.watch.recorder = Recorder(store, encoder, app.clock, head)
+    app.watch.recorder.set_mode(wire.RECORD_MODE_ON)
+    return app, store
+"""
+
+
+@pytest.mark.parametrize("groups", [24, 40])
+def test_everything_on_allocates_nothing(runtime: Unix64 | Wasm32, groups: int) -> None:
+    """Scan, alarms, delta, CRC, COBS, link and block buffer with the heap locked, compiled as on a board."""
+    script = f"""{PRELUDE}
+rig = Rig(groups={groups}, changes={{"alarms": {{}}}})
+app, store = fit(rig)
+def locked(n):
+    good = 0
+    LOCKED[0] = 1
+    micropython.heap_lock()
+    for _ in range(n):
+        if app.scan_once():
+            good += 1
+    micropython.heap_unlock()
+    LOCKED[0] = 0
+    return good
+locked(3)
+gc.collect()
+good = locked(40)
+rig.pack.values[3] = 2400000  # group 3 falls below discard: told, and flushed, with the heap locked too
+good += locked(80)
+print(good, app.watch.recorder.blocks, app.watch.recorder.blocks_lost, app.watch.alarms.active)
+"""
+    # A 64-bit pointer is twice a board's. The 32-bit build's collector misses what only its stack holds: it gets room.
+    heap = "192k" if runtime.bits == 64 else "1m"
+    good, blocks, lost, active = map(int, run(runtime, script, heap=heap, as_on_a_board=True)[-1].split())
+
+    assert (good, lost, active) == (120, 0, 0b11)
+    assert blocks == 2  # at the alarm, and with what came after it
+
+
+def test_a_warning_needs_neither_link_nor_flash(runtime64: Unix64) -> None:
+    """The group of 2.40 V is below discard: told by the outputs in the very scan that shows it."""
+    script = f"""{PRELUDE}
+volts = [3700000] * 24
+rig = Rig(volts, changes={{"alarms": {{}}}})
+app, store = fit(rig)
+heard = []
+app.watch.signals._sound = heard.append
+app.scan_once()
+store.full = True
+rig.sink.broken = True
+rig.pack.values[7] = 2400000
+before = len(heard)
+app.scan_once()
+print(app.watch.alarms.active, app.watch.alarms.latched, True in heard[before:], app.watch.alarms.visited[0])
+"""
+    active, latched, loud, visited = run(runtime64, script)[-1].split()
+
+    assert int(active) & 0b11 == 0b11
+    assert int(latched) == 0b10
+    assert loud == "True"
+    assert int(visited) == 1 << 6
+
+
+def test_a_silent_part_is_told_as_not_watching(runtime64: Unix64) -> None:
+    script = f"""{PRELUDE}
+rig = Rig(changes={{"alarms": {{}}}}, keep=True)
+app = rig.app
+app.scan_once()
+def dead():
+    raise OSError(5)
+app.front.scan = lambda: setattr(app.front, "fault", wire.FAULT_BUS)
+for _ in range(6):
+    app.scan_once()
+print(app.watch.alarms.active >> wire.ALARM_NOT_WATCHING, app.state == wire.STATE_FAULT)
+"""
+    assert run(runtime64, script)[-1] == "1 True"
