@@ -1,0 +1,92 @@
+# Interpreter time of the firmware alone: parts that answer at once take the place of the models. Runs on MicroPython.
+#
+# Times are given as multiples of a fixed reference loop run beside each, so that they say something on any machine.
+
+import time as real  # before the virtual clock takes its place
+
+from rig import Rig  # isort: skip
+
+from evenstring_protocol import best, framing
+
+_ROUNDS = 2
+
+
+class Bus:
+    # Conversion ready, 3.75 V (code 20000) on whatever is read.
+    def writeto(self, address, data):
+        pass
+
+    def readfrom_into(self, address, into):  # noqa: ARG002 -- as the real one
+        into[0] = 0xCE
+        if len(into) > 1:
+            into[1] = 0x20
+
+
+class Level:
+    def value(self, level=None):
+        return level
+
+
+# A thousand turns of one small sum: the measure of all else.
+def reference():
+    x = 1
+    for _ in range(1000):
+        x = (x * 75 + 74) % 65537
+    return x
+
+
+def took(action, *args):
+    begin = real.ticks_us()
+    for _ in range(_ROUNDS):
+        action(*args)
+    return real.ticks_diff(real.ticks_us(), begin) / _ROUNDS
+
+
+# The quickest of many rounds of each thing, all taking turns, so that a busy machine disturbs them alike.
+def ratios(actions):
+    best = [1 << 29] * len(actions)
+    for _ in range(80):
+        for k, (action, args) in enumerate(actions):
+            best[k] = min(best[k], took(action, *args))
+    return [b / best[0] for b in best]
+
+
+def main(groups):
+    rig = Rig(groups=groups, changes={"alarms": {}})
+    app = rig.app
+    front = rig.front
+    link = app.link
+    app.scan_once()
+    bus = Bus()
+    for part in (front._mux._port, front._adc, front.sensors._main, front.sensors._heat):
+        part._i2c = bus
+    front._mux._alive = Level()
+    # Held readings, since the bus cannot tell a zero from a group.
+    front._read_zero = lambda: True
+    front._no_stuck = lambda: True
+    front._mux.is_open = lambda: True
+    size = 17 + 2 * (4 * groups) + 6 + 2
+    alarms = app.watch.alarms
+    actions = (
+        (reference, ()),
+        (app.scan_once, ()),
+        (front.scan, ()),
+        (alarms.look, (front.readings, 2, 500, front.sensors.temp)),
+        (app.send_scan, ()),
+        (best.put_crc, (link.body, size)),
+        (best.encode, (link.body, size + 4, link._stuffed)),
+        (framing.put_crc, (link.body, size)),
+        (framing.encode, (link.body, size + 4, link._stuffed)),
+    )
+    _, whole, read, look, send, crc, stuff, plain_crc, plain_stuff = ratios(actions)
+    for name, value in (
+        ("whole", whole),
+        ("read", read),
+        ("alarms", look),
+        ("pack", send - crc - stuff),
+        ("crc", crc),
+        ("cobs", stuff),
+        ("plain_crc", plain_crc),
+        ("plain_cobs", plain_stuff),
+    ):
+        print(name, value)
