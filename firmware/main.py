@@ -8,7 +8,7 @@ import time
 import machine
 import micropython
 from evenboard import board as boards
-from evenboard import maintenance, service
+from evenboard import maintenance, power, service
 from evenboard.boots import Boots
 from evenboard.build import make_app
 from evenstring_protocol import wire
@@ -51,7 +51,11 @@ def main(path="board.json"):
         if app.leaving:
             machine.reset()
         wait = app.poll()
-        if wait:
+        sounding = app.watch and app.watch.alarms.active
+        nap = power.sleep_ms(wait, data.get("sleep"), app.state, app.heard, sounding)
+        if nap:
+            machine.lightsleep(nap)
+        elif wait:
             time.sleep_ms(min(wait, 20))
 
 

@@ -65,6 +65,7 @@ class App:
         self._wanted = False  # the host (or the board description) asked for scans
         self.handlers = {}  # command code: function(app, buffer, size) -> (status, detail); for parts that add commands
         self.boots = None  # counts boots and ends the count of fast ones (evenboard.boots)
+        self.heard = False  # a host has spoken since the start
         self.leaving = False  # the main loop is to restart the board (evenboard.maintenance)
         self.watch = None  # alarms, signals and recorder, where fitted (evenboard.watch)
         self.scans = 0
@@ -204,6 +205,7 @@ class App:
 
     # Bytes from the host; `data` holds n of them.
     def receive(self, data, n):
+        self.heard = True
         for i in range(n):
             size = self.link.take(data[i])
             if size:
