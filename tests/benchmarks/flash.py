@@ -1,0 +1,75 @@
+"""Recording on flash: bits a reading against the entropy bound, hours in a budget, and what littlefs makes of it."""
+
+from __future__ import annotations
+
+import sys
+
+import numpy as np
+from evenstring.wire.delta import decode_blocks
+from evenstring.wire.stream import StreamDecoder
+
+from tests.benchmarks.decode import seconds
+from tests.firmware.run import FOLDERS, RIG
+from tests.mp import FIRMWARE, Unix64
+
+sys.path.insert(0, str(FIRMWARE))
+
+from evenboard.delta import DeltaEncoder  # after the path
+
+from tests.firmware.test_delta import encode, even_string  # after the path
+
+GROUPS, RATE, HOURS = 24, 5, 6
+# Serial NOR flash of the usual 2 MB class, from memory of its data sheets: erase of a 4 kB sector 45 ms typical, 400 ms at
+# most; program of a 256-byte page 0.4 ms typical, 3 ms at most; 100,000 erases a sector.
+ERASE_MS, ERASE_MAX_MS, PAGE_MS, PAGE_MAX_MS, CYCLES = 45, 400, 0.4, 3, 100_000
+
+
+def _ride(n: int) -> np.ndarray:
+    """Readings of a ride at 5/s: load that changes each second, resistances that differ, noise of 1 mV."""
+    rng = np.random.default_rng(11)
+    load = np.repeat(rng.gamma(2.0, 6.0, n // RATE + 1) * (rng.random(n // RATE + 1) > 0.25), RATE)[:n]
+    smooth = np.convolve(load, np.ones(4) / 4, mode="same")  # A
+    ohm = 0.0025 * (1 + 0.06 * rng.normal(size=GROUPS))
+    ohm[4] *= 1.5
+    slope = np.linspace(3.95, 3.55, n)[:, None]
+    volts = slope + 0.004 * rng.normal(size=GROUPS) - smooth[:, None] * ohm + 0.001 * rng.normal(size=(n, GROUPS))
+    return np.rint(volts / 200e-6).astype(np.int64)
+
+
+def run() -> list[str]:
+    n = RATE * 3600 * HOURS
+    entropy = 0.5 * np.log2(2 * np.pi * np.e)
+    data = encode(even_string(n, GROUPS, 1, 1), np.full((n, 1), 2500), DeltaEncoder(GROUPS, 1, 0, 0, 1))
+    bits = 8 * len(data) / (n * GROUPS)
+    ride = encode(_ride(20_000), np.full((20_000, 1), 2500), DeltaEncoder(GROUPS, 1, 0, 0, 1))
+    ride_bits = 8 * len(ride) / (20_000 * GROUPS)
+    frames = StreamDecoder().feed(data).frames
+    took_s = seconds(lambda: decode_blocks(frames), 3)
+    lines = [
+        f"{HOURS} h at {RATE}/s, {GROUPS} groups, 1 mV noise, 1 mV step: {len(data) / 1e6:.3f} MB, {bits:.3f} bits a"
+        f" reading, all included; entropy {entropy:.3f}, ratio {bits / entropy:.3f} (bar 1.3, 0.9 MB)",
+        f"a made-up ride with sag: {ride_bits:.3f} bits a reading",
+        f"decoding: {n * GROUPS / took_s / 1e6:.1f} million readings a second in this run",
+    ]
+    return lines + _wear(len(data))
+
+
+def _wear(day_bytes: int) -> list[str]:
+    """Littlefs under the recorder, on a 1,408 kB file system (a common 2 MB board): amplification, stall, years."""
+    sectors = 352
+    args = [str(sectors), "6000", str(GROUPS)]
+    out = Unix64().run(RIG / "wear_script.py", path=FOLDERS, heap="64m", args=args, timeout_s=300)
+    written, programmed, erased, e1, b1, e2, b2 = (int(v) for v in out[0].split())
+    per_byte = erased / written
+    years = CYCLES * sectors / (per_byte * day_bytes * 365)
+    plain = (
+        f"{e1 * ERASE_MS + b1 / 256 * PAGE_MS:.0f} ms typical, {e1 * ERASE_MAX_MS + b1 / 256 * PAGE_MAX_MS:.0f} at most"
+    )
+    turn = (
+        f"{e2 * ERASE_MS + b2 / 256 * PAGE_MS:.0f} ms typical, {e2 * ERASE_MAX_MS + b2 / 256 * PAGE_MAX_MS:.0f} at most"
+    )
+    return [
+        f"littlefs programs {programmed / written:.2f} bytes and erases {per_byte * 4096:.2f} sectors for each 4 kB recorded",
+        f"one block holds the board up {plain} ({e1} erases); a new segment {turn} ({e2} erases)",
+        f"6 h of riding every day, wear spread over {sectors} sectors: {years:.0f} years to {CYCLES:,} erases a sector",
+    ]
