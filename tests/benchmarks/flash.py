@@ -19,8 +19,8 @@ from evenboard.delta import DeltaEncoder  # after the path
 from tests.firmware.test_delta import encode, even_string  # after the path
 
 GROUPS, RATE, HOURS = 24, 5, 6
-# Serial NOR flash of the usual 2 MB class, from memory of its data sheets: erase of a 4 kB sector 45 ms typical, 400 ms at
-# most; program of a 256-byte page 0.4 ms typical, 3 ms at most; 100,000 erases a sector.
+# Serial NOR flash of the usual 2 MB class, from memory of its data sheets: erase of a 4 kB sector 45 ms typical, 400 ms
+# at most; program of a 256-byte page 0.4 ms typical, 3 ms at most; 100,000 erases a sector.
 ERASE_MS, ERASE_MAX_MS, PAGE_MS, PAGE_MAX_MS, CYCLES = 45, 400, 0.4, 3, 100_000
 
 
@@ -45,13 +45,14 @@ def run() -> list[str]:
     ride_bits = 8 * len(ride) / (20_000 * GROUPS)
     frames = StreamDecoder().feed(data).frames
     took_s = seconds(lambda: decode_blocks(frames), 3)
-    lines = [
-        f"{HOURS} h at {RATE}/s, {GROUPS} groups, 1 mV noise, 1 mV step: {len(data) / 1e6:.3f} MB, {bits:.3f} bits a"
-        f" reading, all included; entropy {entropy:.3f}, ratio {bits / entropy:.3f} (bar 1.3, 0.9 MB)",
+    size = f"{HOURS} h at {RATE}/s, {GROUPS} groups, 1 mV noise, 1 mV step: {len(data) / 1e6:.3f} MB (bar 0.9)"
+    return [
+        size,
+        f"{bits:.3f} bits a reading, all included; entropy {entropy:.3f}, ratio {bits / entropy:.3f} (bar 1.3)",
         f"a made-up ride with sag: {ride_bits:.3f} bits a reading",
         f"decoding: {n * GROUPS / took_s / 1e6:.1f} million readings a second in this run",
+        *_wear(len(data)),
     ]
-    return lines + _wear(len(data))
 
 
 def _wear(day_bytes: int) -> list[str]:
@@ -62,14 +63,14 @@ def _wear(day_bytes: int) -> list[str]:
     written, programmed, erased, e1, b1, e2, b2 = (int(v) for v in out[0].split())
     per_byte = erased / written
     years = CYCLES * sectors / (per_byte * day_bytes * 365)
-    plain = (
-        f"{e1 * ERASE_MS + b1 / 256 * PAGE_MS:.0f} ms typical, {e1 * ERASE_MAX_MS + b1 / 256 * PAGE_MAX_MS:.0f} at most"
-    )
-    turn = (
-        f"{e2 * ERASE_MS + b2 / 256 * PAGE_MS:.0f} ms typical, {e2 * ERASE_MAX_MS + b2 / 256 * PAGE_MAX_MS:.0f} at most"
-    )
     return [
-        f"littlefs programs {programmed / written:.2f} bytes and erases {per_byte * 4096:.2f} sectors for each 4 kB recorded",
-        f"one block holds the board up {plain} ({e1} erases); a new segment {turn} ({e2} erases)",
-        f"6 h of riding every day, wear spread over {sectors} sectors: {years:.0f} years to {CYCLES:,} erases a sector",
+        f"littlefs programs {programmed / written:.2f} bytes a byte, erases {per_byte * 4096:.2f} sectors a 4 kB block",
+        f"one block holds the board up {_stall(e1, b1)}; a new segment {_stall(e2, b2)}",
+        f"{HOURS} h of it every day, over {sectors} sectors: {years:.0f} years to {CYCLES:,} erases a sector",
     ]
+
+
+def _stall(erases: int, programmed: int) -> str:
+    pages = programmed / 256
+    typical, most = erases * ERASE_MS + pages * PAGE_MS, erases * ERASE_MAX_MS + pages * PAGE_MAX_MS
+    return f"{typical:.0f} ms typical, {most:.0f} at most ({erases} erases)"
