@@ -1,5 +1,5 @@
-# What the monitor draws, by state, and when it may sleep. Typical figures at 3.3 V and 25 degC from memory of data sheets
-# (microcontroller of the RP2040 class, isolated 5 V island at 75 % efficiency): measure your own build.
+# What the monitor draws, by state, and when it may sleep. Typical figures at 3.3 V and 25 degC, from memory of data
+# sheets (microcontroller of the RP2040 class, isolated 5 V island at 75 % efficiency): measure your own build.
 
 from evenstring_protocol import wire
 from micropython import const

@@ -20,7 +20,7 @@ def case():
 
 
 def test_mean_draw_is_the_weighted_mean_of_the_states(case):
-    """By hand: 310 ms of 10 s at 25 + (9 + 0.6 + 10)/0.75 = 51.1 mA, the rest at 1.5 mA (asleep, island off) is 3 mA."""
+    """By hand: 310 ms of 10 s at 25 + (9 + 0.6 + 10)/0.75 = 51.1 mA, the rest asleep at 1.5 mA, island off: 3 mA."""
     asleep, awake, island = case(
         "show(out=[power.mean_ua(310, 10000, True, True), power.mean_ua(310, 10000, False, True),"
         " power.mean_ua(310, 10000, True, False)])"

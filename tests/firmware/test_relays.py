@@ -11,7 +11,7 @@ from tests.firmware.run import run
 from tests.mp import Unix64
 
 
-@pytest.mark.parametrize(("seed", "groups", "steps"), [(1, 5, 60_000), (2, 12, 20_000), (3, 1, 20_000)])
+@pytest.mark.parametrize(("seed", "groups", "steps"), [(1, 4, 60_000), (2, 12, 10_000), (3, 1, 30_000)])
 def test_a_random_walk_never_breaks_the_rule(seed, groups, steps):
     """100,000 steps in all; the watch also counts what still conducts 51 ms after a failed scan."""
     script = f"import random_walk\nrandom_walk.main({steps}, {seed}, {groups})"
