@@ -60,7 +60,11 @@ def _mark_phases(case: Case, found: Findings, marks: Marks, sensor: str) -> None
         if before == "charge_cv" and _end_step_v(case, at) < 3e-4:
             continue  # no step to be seen: 3 sigma of the pack sum, as a group's mean
         near = min(
-            (abs(b - start) for (k, _, b), (m, _, _) in zip(ours[:-1], ours[1:], strict=True) if (k, m) == (before, after)),
+            (
+                abs(b - start)
+                for (k, _, b), (m, _, _) in zip(ours[:-1], ours[1:], strict=True)
+                if (k, m) == (before, after)
+            ),
             default=np.inf,
         )
         marks["phase boundary"].append((sensor, float(near <= allowed)))

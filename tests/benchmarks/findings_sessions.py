@@ -110,8 +110,12 @@ def _profile(rng: np.random.Generator, pack: Pack) -> PackProfile:
     nominal = float(np.median(pack.capacity_ah)) * float(rng.uniform(0.9, 1.1))
     profile = PackProfile(groups=pack.groups, capacity_ah=nominal, done_light_a=pack.charger.done_light_a)
     if rng.random() < 0.5:
-        return profile
-    return replace(profile, bleed_ma=pack.balancer.bleed_a * 1000.0, threshold_v=pack.balancer.threshold_v)
+        return replace(profile, defaults=("balancer.bleed_ma", "balancer.threshold_v"))
+    return replace(
+        profile,
+        bleed_ma=pack.balancer.bleed_a * 1000.0 * float(rng.uniform(0.8, 1.2)),
+        threshold_v=pack.balancer.threshold_v,
+    )
 
 
 def _plan(rng: np.random.Generator, pack: Pack, kind: str) -> Plan:

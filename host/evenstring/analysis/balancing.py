@@ -1,9 +1,10 @@
 """Does the string get even, how fast, and how much longer: from the end of the last constant-voltage part.
 
-While the charger holds, groups that bleed fall against those that do not, at a steady rate (bleed current over
-capacity, times the slope of the curve). Each group's departure from the mean is fitted with a straight line, with the
-current as a second regressor where it is known (a taper moves groups of unlike resistance against each other). Rates
-fall into at most two classes, bleeding or not; if they do, each class shares one rate, which is far better known.
+While the charger holds, groups that bleed lose charge against those that do not, at a steady rate: bleed current over
+capacity. So each group's voltage is turned into charge by the assumed curve, and its departure from the mean is fitted
+with a straight line in time. A taper moves groups of unlike resistance, and of unlike place on the curve, against each
+other: two terms that die away take that up (the current and its slow average where known, else exponentials). Which
+groups bleed, and at what common rate, is worked out in `bleeding`.
 The forecast carries the lines on, as it is, for draws of the meter's offsets and of the rates (JCGM 101:2008), and
 reads off when the spread is at or under the target. Draws that never get there are counted as never.
 """
@@ -15,6 +16,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from evenstring.analysis.bleeding import part_rates
 from evenstring.analysis.model import Balancing, Charge, Phase
 from evenstring.analysis.signals import Signals
 from evenstring.analysis.spread import claim_at
@@ -26,17 +28,18 @@ __all__ = ["find_balancing"]
 
 F64 = NDArray[np.float64]
 _LEAST_S = 900.0  # of constant voltage, for a rate
-_TRANSIENT_S = 900.0  # taper and polarisation, left out where enough remains
-_WINDOW_S = 7200.0
+_SETTLE_S = 120.0  # quick polarisation, left out
+_WINDOW_S = 10800.0
+_SLOW_S, _QUICK_S = 1200.0, 400.0  # time constants of what dies away after the taper
 _DAY_S, _WEEK_S = 86400.0, 7 * 86400.0
 _DRAWS = 1000
-_DRIFT_MV_H = 0.10  # what relaxation and leftover taper may still do to a rate; standard uncertainty
+_RESISTANCE_SPREAD = 0.06  # of the resistive step: how far groups may differ in it
 _FLAT_V = 0.2  # V per 1.0 of SoC: flatter than this, a voltage says little about charge
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Lines:
-    """Departures at the end of the window and their rates: all (g,), V and V/s."""
+    """Departures at the end of the window and their rates: all (g,), in V at the top of charge, and V/s."""
 
     at_end_v: F64
     rate_v_s: F64
@@ -73,7 +76,7 @@ def find_balancing(
         state = "balanced" if now.high_mv <= target_v * 1e3 else "not_reached"
         why = f"constant voltage lasted {(span.end_s - span.start_s) / 60:.0f} min; a rate needs 15 min or more"
         return replace(base, state=state, reasons=(why,))
-    return _forecast(_fit(signals, rows, span), base, profile, level, meter)
+    return _forecast(_fit(signals, rows, span, profile), base, profile, level, meter)
 
 
 def _why_not_reached(charge: Charge) -> str:
@@ -94,69 +97,71 @@ def _with_charge(found: Balancing, profile: PackProfile, level_v: float) -> Bala
     return replace(found, gap_ah=gap * profile.capacity_ah, gap_percent=gap * 100.0, even_in_charge=gap <= 0.01)
 
 
-def _fit(signals: Signals, rows: NDArray[np.int64], span: Phase) -> _Lines:
+def _fit(signals: Signals, rows: NDArray[np.int64], span: Phase, profile: PackProfile) -> _Lines:
     t = signals.time_s[rows]
-    start = max(t[-1] - _WINDOW_S, min(t[0] + _TRANSIENT_S, t[-1] - _LEAST_S))
-    rows, t = rows[t >= start], t[t >= start]
+    keep = t >= max(t[-1] - _WINDOW_S, min(t[0] + _SETTLE_S, t[-1] - _LEAST_S))
+    rows, t = rows[keep], t[keep]
     volts = signals.volts_v[rows]
-    departure = volts - volts.mean(axis=1, keepdims=True)
-    x = t - t[-1]
-    columns = [np.ones_like(x), x]
-    # Without a current: the taper of a held pack dies away exponentially, with about this time constant.
-    taper = signals.current_a[rows] if signals.current_a is not None else np.exp(-(t - span.start_s) / 900.0)
-    if np.ptp(taper) > (0.05 if signals.current_a is not None else 1e-3):
-        columns.append(taper - taper[-1])
-    design = np.stack(columns, axis=1)
-    found, *_ = np.linalg.lstsq(design, departure, rcond=None)
+    curve = default_curve(profile.chemistry)
+    slope = max(float(curve.slope_v(curve.soc(float(np.median(volts[-60:]))))), 1e-3)
+    as_charge = curve.soc(volts) * slope  # charge, in volts at the top of charge
+    departure = as_charge - as_charge.mean(axis=1, keepdims=True)
+    dying = _dying_away(signals, rows, span)
+    design = np.column_stack([np.ones_like(t), (t - t[-1]) / 3600.0, dying])
+    found, covariance = _least_squares(design, departure)
+    at_end = departure[-60:].mean(axis=0) - (dying[-60:].mean(axis=0) @ found[2:])
+    resistive = _RESISTANCE_SPREAD * _resistive_step_v(signals, span)
+    rates = part_rates(found[1:], covariance, at_end, resistive, _expected_v_h(profile, slope))
+    return _Lines(at_end, rates.rate_v_h / 3600.0, np.full(len(at_end), rates.step_u_v_h / 3600.0), rates.bleeding)
+
+
+def _expected_v_h(profile: PackProfile, slope_v: float) -> tuple[float, float]:
+    """What the profile's bleed current would do, V/h, and its relative uncertainty: boards pause and take turns."""
+    given = "balancer.bleed_ma" not in profile.defaults
+    return profile.bleed_ma / 1000.0 / profile.capacity_ah * slope_v, 0.35 if given else 0.8
+
+
+def _dying_away(signals: Signals, rows: NDArray[np.int64], span: Phase) -> F64:
+    """(m, 2) shapes of what the taper leaves behind, 1 at the start of the constant voltage, 0 in the end."""
+    t = signals.time_s[rows]
+    since = t - span.start_s
+    slow = np.exp(-since / _SLOW_S)
+    if signals.current_a is None:
+        return np.column_stack([slow, np.exp(-since / _QUICK_S)])
+    amps = np.clip(signals.current_a[rows], 0.0, None)
+    top = max(float(amps.max()), 1e-3)
+    lag = np.empty_like(amps)
+    state = top
+    for k, (i, dt) in enumerate(zip(amps, np.diff(t, prepend=t[0]), strict=True)):
+        state += (i - state) * (1.0 - np.exp(-dt / _SLOW_S * 1.3))
+        lag[k] = state
+    return np.column_stack([lag / top, amps / top])
+
+
+def _resistive_step_v(signals: Signals, span: Phase) -> float:
+    """How much the level fell when the charge ended; a typical 40 mV where that was not recorded."""
+    after = np.flatnonzero(signals.time_s > span.end_s)[:30]
+    drop = float(signals.level_v[after[0] - 2] - signals.level_v[after[-1]]) if len(after) == 30 else 0.0
+    # The tail's current is a tenth of the charge's: what it shows is a least.
+    return float(np.clip(max(drop * 5.0, 0.040), 0.040, 0.150))
+
+
+def _least_squares(design: F64, departure: F64) -> tuple[F64, F64]:
+    """Coefficients (p, g) and covariance (g, p-1, p-1) of all but the first."""
+    found = np.asarray(np.linalg.lstsq(design, departure, rcond=None)[0], dtype=np.float64)
     left = departure - design @ found
-    freedom = max(1, len(x) - design.shape[1])
-    inverse = np.linalg.inv(design.T @ design)
-    # Residuals that stay on one side for long carry less than their number: AR(1) inflation of the variance.
-    rho = np.clip((left[1:] * left[:-1]).sum(axis=0) / np.maximum((left**2).sum(axis=0), 1e-30), 0.0, 0.98)
-    u = np.sqrt((left**2).sum(axis=0) / freedom * inverse[1, 1] * (1 + rho) / (1 - rho))
-    u = np.hypot(u, _DRIFT_MV_H / 1e3 / 3600.0)
-    rate, u, bleeding = _two_classes(found[1], u)
-    return _Lines(found[0], rate, u, bleeding)
-
-
-def _two_classes(rate: F64, u: F64) -> tuple[F64, F64, NDArray[np.bool_]]:
-    """Rates of two classes where there clearly are two (or one where all agree), else each group's own."""
-    order = np.argsort(rate)
-    ordered = rate[order]
-    best = _best_cut(ordered)
-    typical = float(np.median(u))
-    none = np.zeros(len(rate), dtype=bool)
-    inside = np.concatenate([ordered[:best] - ordered[:best].mean(), ordered[best:] - ordered[best:].mean()])
-    step = ordered[best:].mean() - ordered[:best].mean()
-    if step < 5 * typical:
-        if np.std(rate) < 1.5 * typical:
-            return np.full_like(rate, rate.mean()), np.full_like(u, _DRIFT_MV_H / 3.6e6), none
-        return rate, u, none
-    bleeding = none.copy()
-    bleeding[order[:best]] = True
-    if np.std(inside) > 0.35 * step:
-        return rate, u, bleeding
-    out = np.where(bleeding, rate[bleeding].mean(), rate[~bleeding].mean())
-    # Capacities differ by a few percent, so groups of one class do not bleed at quite one rate.
-    own = np.maximum(typical / 2, 0.03 * step)
-    return out, np.full_like(u, own), bleeding
-
-
-def _best_cut(ordered: F64) -> int:
-    """Where to cut sorted values in two so that the parts are tightest (least sum of squares)."""
-    n = len(ordered)
-    k = np.arange(1, n)
-    total, square = np.cumsum(ordered), np.cumsum(ordered**2)
-    low = square[:-1] - total[:-1] ** 2 / k
-    high = (square[-1] - square[:-1]) - (total[-1] - total[:-1]) ** 2 / (n - k)
-    return int(np.argmin(low + high)) + 1
+    sigma2 = np.maximum((left**2).sum(axis=0) / max(1, len(design) - design.shape[1]), 1e-12)
+    # Residuals that stay on one side for long carry less than their number: AR(1) inflation.
+    rho = np.clip((left[1:] * left[:-1]).sum(axis=0) / np.maximum((left**2).sum(axis=0), 1e-30), 0.0, 0.95)
+    inverse = np.linalg.inv(design.T @ design)[1:, 1:]
+    return found, np.asarray((sigma2 * (1 + rho) / (1 - rho))[:, None, None] * inverse)
 
 
 def _forecast(lines: _Lines, base: Balancing, profile: PackProfile, level_v: float, meter: MeterError) -> Balancing:
     rng = np.random.default_rng(21)
     target_v = base.target_mv / 1e3
     start = draw_departures(lines.at_end_v, meter.one_v(300.0), rng, _DRAWS)
-    rate = lines.rate_v_s + lines.rate_u_v_s * rng.normal(size=(_DRAWS, len(lines.rate_v_s)))
+    rate = _draw_rates(lines, rng)
     remaining = _crossing(lines, start, rate, target_v, meter)
     low, middle, high = np.quantile(remaining, [0.05, 0.5, 0.95], method="nearest")
     closing = _closing_rate(lines, start, rate)
@@ -177,6 +182,14 @@ def _forecast(lines: _Lines, base: Balancing, profile: PackProfile, level_v: flo
     return replace(found, state="converging", remaining_s=float(middle), answer=answer)
 
 
+def _draw_rates(lines: _Lines, rng: np.random.Generator) -> F64:
+    """(draws, g): one error for the whole class where groups share a rate, else one each."""
+    if lines.bleeding.any():
+        common = rng.normal(size=(_DRAWS, 1)) * float(lines.rate_u_v_s[0])
+        return np.asarray(lines.rate_v_s + np.where(lines.bleeding, common, 0.0))
+    return np.asarray(lines.rate_v_s + lines.rate_u_v_s * rng.normal(size=(_DRAWS, len(lines.rate_v_s))))
+
+
 def _end(seconds: float) -> float | None:
     return float(seconds) if np.isfinite(seconds) and seconds <= _WEEK_S else None
 
@@ -193,8 +206,12 @@ def _crossing(lines: _Lines, start_v: F64, rate_v_s: F64, target_v: float, meter
     with np.errstate(divide="ignore", invalid="ignore"):
         time = np.where(gap <= 0, 0.0, np.where(closing > 0, gap / closing, np.inf))
     if lines.bleeding.any():
-        clearly = lines.at_end_v - lines.at_end_v.min() > target_v + 4 * meter.channel_v
-        time[:, ~lines.bleeding & ~clearly] = 0.0
+        # Who was put below the cut and stands too high starts to bleed as it rises: boards look at height alone.
+        high = lines.at_end_v - lines.at_end_v.min() > target_v + 4 * meter.channel_v
+        time[:, ~lines.bleeding & ~high] = 0.0
+        pace = rate_v_s[:, ~lines.bleeding].mean(axis=1) - rate_v_s[:, lines.bleeding].mean(axis=1)
+        waits = ~lines.bleeding & high
+        time[:, waits] = np.maximum(gap[:, waits], 0.0) / np.maximum(pace, 1e-12)[:, None]
     return np.asarray(time.max(axis=1))
 
 

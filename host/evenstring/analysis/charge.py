@@ -22,6 +22,7 @@ F64 = NDArray[np.float64]
 NEAR_FULL_V = 0.030  # every group this near to full, or the charge was not full
 _PLATEAU_S = 600.0  # a plateau held this long counts as full where no current tells
 _EDGE_S = 10.0
+_AT_CEILING_U = 2.6  # absolute standard uncertainties: 99 of 100 cuts at the ceiling are read this near to it
 
 
 def charge_spans(phases: tuple[Phase, ...]) -> list[tuple[Phase, ...]]:
@@ -82,11 +83,13 @@ def _settled_end(signals: Signals, inside: NDArray[np.int64]) -> tuple[F64, F64]
     rows = inside[signals.time_s[inside] >= signals.time_s[inside[-1]] - _EDGE_S]
     last = signals.volts_v[rows[-max(1, len(rows)) :]]
     mean = np.nanmean(last, axis=0) if len(last) else signals.volts_v[inside[-1]]
-    tail = signals.volts_v[inside[-4:]]
-    peak = np.nanmax(np.vstack([np.nanmedian(tail, axis=0), mean]), axis=0)
-    if len(tail) >= 2 and signals.step_s <= 5.0:
-        rise = np.nanmedian(np.diff(tail, axis=0), axis=0)
-        peak = np.maximum(peak, np.nanmedian(tail, axis=0) + 2.0 * np.maximum(rise, 0.0))
+    # The very last row may hold readings from after the cut: the median of the three highest of a few rows counts.
+    few = inside[signals.time_s[inside] >= signals.time_s[inside[-1]] - max(6.0, 3 * signals.step_s)]
+    tail = np.sort(np.nan_to_num(signals.volts_v[few[-8:]], nan=-9.0), axis=0)
+    peak = np.maximum(tail[-min(2, len(tail))], mean)
+    if 3 <= len(few) and signals.step_s <= 5.0:
+        rise = np.nanmedian(np.diff(signals.volts_v[few[-8:-1]], axis=0), axis=0)
+        peak = peak + np.maximum(rise, 0.0)
     return np.asarray(mean), np.asarray(peak)
 
 
@@ -102,7 +105,7 @@ def _how(
     if inside[-1] >= len(signals.time_s) - 2:
         return "still_charging", ()
     top = float(np.nanmax(peak))
-    if top >= profile.ceiling_v - max(2 * u, 3e-3) and _wanted_more(signals, profile, inside):
+    if top >= profile.ceiling_v - max(_AT_CEILING_U * u, 3e-3) and _wanted_more(signals, profile, inside):
         # Any group within two uncertainties of a difference of the highest may have been the one.
         return "stopped_early", _nearest_first(peak, top - 2.5e-3)
     if span[-1].kind != "charge_cv":

@@ -25,6 +25,7 @@ REST_S = 300.0  # the shortest rest, by definition
 _CHARGE_S = 90.0  # a positive current shorter than this is regeneration
 _BRIDGE_S = 20.0  # pauses within a charge or a ride that are no change of phase
 _LEFT_PLATEAU = 0.99  # of the constant current
+_EDGE_S = 15.0
 _HELD_V = 3e-3  # a group's mean further below the plateau than this is no longer held
 _HELD_A = 5e-3  # and the charger gives at least this
 _REST, _RIDE, _CC, _CV, _UNKNOWN = "rest", "ride", "charge_cc", "charge_cv", "unknown"
@@ -95,6 +96,8 @@ def _constant_voltage(signals: Signals, amps: F64, first: int, last: int) -> int
     noise = 3.0 * _row_noise(part) / np.sqrt(width)
     above = np.flatnonzero(smooth >= min(_LEFT_PLATEAU * plateau, plateau - noise))
     turn = int(above[-1]) + 1 if len(above) else 0
+    if step_s < 10.0 and (len(part) - turn) * step_s < _EDGE_S:
+        return len(part)  # the charger going off, not a taper
     if step_s < 10.0 and 0 < turn < len(part):
         # The taper is a straight line at first: back from 99 % by as much as it takes to 98 %.
         lower = np.flatnonzero(smooth >= min(0.98 * plateau, plateau - 2 * noise))

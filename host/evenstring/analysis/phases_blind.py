@@ -27,7 +27,7 @@ _STEP_V = 0.4e-3  # least step that is taken for a current that starts or stops
 _RISING_V_H = 8e-3  # a rise slower than this is no charge
 _FLAT_V_H = 3e-3
 _SPARSE_S = 4.0  # rows this far apart show no single step
-_SURE_STEP_V, _SMALL_STEP_V = 2e-3, 0.3e-3
+_CHARGE_STEP_V, _SURE_STEP_V, _SMALL_STEP_V = 4e-3, 2e-3, 0.3e-3  # a charger lifts the level by its current's drop
 _REST, _RIDE, _CC, _CV = "rest", "ride", "charge_cc", "charge_cv"
 _NAMES = {-1: _RIDE, 0: _REST, 1: _CC}
 
@@ -163,11 +163,11 @@ def _states(signals: Signals, cuts: list[int], *, after_ride: bool) -> list[int]
     states = [state]
     for (a, b), jump in zip(parts[1:], jumps, strict=True):
         trend = _trend(t[a:b], v[a:b], signals.noise_v)
-        if jump > _SURE_STEP_V and not (state == 0 and trend < 0 and b - a > 30):
+        if jump > _CHARGE_STEP_V and not (state == 0 and trend < 0 and b - a > 30):
             state = min(1, state + 1)
         elif jump < -_SMALL_STEP_V and not (state == 1 and trend > 0):
             state = max(-1, state - 1) if jump < -_SURE_STEP_V or state == 1 else state
-        elif state == 0 and _ramp_to_top(t[a:b], v[a:b], signals.noise_v):
+        elif state == 0 and _held_at_end(t[a:b], v[a:b], signals.noise_v):
             state = 1
         states.append(state)
     return states
@@ -175,13 +175,12 @@ def _states(signals: Signals, cuts: list[int], *, after_ride: bool) -> list[int]
 
 def _first_state(t: F64, v: F64, next_jump: float, after_ride: bool, noise_v: float) -> int:
     """What a smooth stretch begins with: after a ride a rest, unless it rises as no relaxation does."""
-    trend = _trend(t, v, noise_v)
-    if _ramp_to_top(t, v, noise_v):
-        return 1
+    trend, ramp = _trend(t, v, noise_v), _ramp_to_top(t, v, noise_v)
     if after_ride:
-        climbs = trend > 0 and len(v) > 5 and float(np.median(v[-5:]) - np.median(v[:5])) > 0.08
-        return 1 if trend > 0 and (next_jump < -_SURE_STEP_V or climbs) else 0
-    if trend > 0 and next_jump <= _SURE_STEP_V:
+        held = _held_at_end(t, v, noise_v)
+        climbs = trend > 0 and len(v) > 5 and float(np.median(v[-5:]) - np.median(v[:5])) > 0.15
+        return 1 if held or climbs or (trend > 0 and next_jump < -_SURE_STEP_V) else 0
+    if ramp or (trend > 0 and next_jump <= _CHARGE_STEP_V):
         return 1
     # A steady discharge that was running when the record began is quicker than a relaxation.
     return -1 if trend < 0 and next_jump >= -_SURE_STEP_V and _slopes(t, v)[1] < -0.05 else 0
@@ -205,6 +204,12 @@ def _ramp_to_top(t: F64, v: F64, noise_v: float) -> bool:
     if top - low < max(15e-3, 20 * noise_v) or smooth.max() > top + 2e-3:
         return False
     return keeps_rising(t, smooth, low, top)
+
+
+def _held_at_end(t: F64, v: F64, noise_v: float) -> bool:
+    """A ramp whose last quarter is flat: a relaxation that looks like a ramp is one that was cut short."""
+    last = slice(len(t) - len(t) // 4, len(t))
+    return _ramp_to_top(t, v, noise_v) and abs(_slopes(t[last], v[last])[1]) < _FLAT_V_H
 
 
 def _slopes(t: F64, v: F64) -> tuple[float, float]:
@@ -232,7 +237,7 @@ def _turn(t: F64, v: F64, noise_v: float) -> int:
     n = len(v)
     width = max(1, min(n // 20, 5))
     smooth = rolling_mean(v, width)
-    for share in (0.5, 0.25, 0.1):
+    for share in (0.5, 0.25, 0.1, 0.05, 0.03):
         tail = slice(int(n * (1 - share)), n)
         span = t[n - 1] - t[tail.start]
         if n - tail.start < 4 or span < 60.0:
@@ -243,6 +248,7 @@ def _turn(t: F64, v: F64, noise_v: float) -> int:
             continue
         top = float(np.median(v[tail]))
         below = np.flatnonzero(smooth < top - max(0.5e-3, 3 * noise_v / np.sqrt(width)))
+        below = below[below < n - 5] if n > 100 else below  # the last rows may hold the charger's going
         turn = int(below[-1]) + 1 if len(below) else 0
         rise = v[turn - 1] - v[max(0, turn - max(5, n // 10))] if turn else 1.0
         return turn if rise > 2e-3 or turn == 0 else n
