@@ -378,7 +378,7 @@ class App:
             self.scans >> 16,
             link.dropped,
             link.bad,
-            (front.bus_errors if front else 0) & 0xFFFF,
+            (front.bus_errors + front.sensors.errors if front else 0) & 0xFFFF,
             (front.settle_fails if front else 0) & 0xFFFF,
             self._longest_ms,
             free & 0xFFFF,

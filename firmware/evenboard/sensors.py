@@ -56,36 +56,62 @@ class Sensors:
         self.pack = array("H", (NO_PACK for _ in range(3)))
         self.temp = array("h", (NO_READING for _ in range(4)))
         self._turn = 0
+        self._main_ok = False
         self.errors = 0
 
+    # An absent sensor is missing in the numbers; it does not stop the groups from being read.
     def begin(self):
-        if self._main:
-            self._main.begin()
-        if self._heat:
-            self._heat.begin()
+        for part in (self._main, self._heat):
+            if part:
+                try:
+                    part.begin()
+                except OSError:
+                    self._failed()
 
-    # Before a scan: one pack sample, start one temperature, then let the current convert on.
+    def _failed(self):
+        self.errors = (self.errors + 1) & 0xFFFF
+
+    # Before a scan: start one temperature, take one pack sample, then let the current convert on.
     def start_scan(self):
         if self._heat:
-            self._heat.start(0x42 | self._turn << 4)
+            try:
+                self._heat.start(0x42 | self._turn << 4)
+            except OSError:
+                self._failed()
+        self._main_ok = bool(self._main)
         self.sample_pack(0)
-        if self.has_current:
-            self._main.run(IN0_4V)
 
-    # Pack sample k (start, turn, end) in 10 mV. A part that fails costs its own numbers only.
+    # Pack sample k (start, turn, end) in 10 mV; then the current converts on.
     def sample_pack(self, k):
-        if not self.packs:
+        if self.packs:
+            self.pack[k] = NO_PACK
+        if not self._main_ok:
             return
-        self._main.start(IN2_4V)
-        uv = self._main.read(STEP_4V)
-        # uv is at most 4.1 V here, so the product stays under 2^29
-        self.pack[k] = NO_PACK if uv is None or uv >= OVER or uv < 0 else uv * self._ratio // 10000
-        if self.has_current and k == 1:
-            self._main.run(IN0_4V)
+        try:
+            if self.packs:
+                self._main.start(IN2_4V)
+                uv = self._main.read(STEP_4V)
+                if uv is not None and 0 <= uv < OVER:
+                    self.pack[k] = uv * self._ratio // 10000  # uv is at most 4.1 V here: the product stays under 2^30
+            if self.has_current:
+                self._main.run(IN0_4V)
+        except OSError:
+            self._main_failed()
+
+    # For the rest of this scan: waiting for a dead part at each reading would make the scan long.
+    def _main_failed(self):
+        self._main_ok = False
+        self._failed()
 
     # Charging current now, 10 mA.
     def current(self):
-        uv = self._main.latest(STEP_4V)
+        if not self._main_ok:
+            return NO_READING
+        try:
+            uv = self._main.latest(STEP_4V)
+        except OSError:
+            self._main_failed()
+            return NO_READING
         if uv >= OVER or uv <= -OVER:
             return NO_READING
         value = (uv - self._zero_uv) * 100 // self._uv_per_a
@@ -93,7 +119,14 @@ class Sensors:
 
     def end_scan(self):
         self.sample_pack(2)
-        if self._heat:
+        if not self._heat:
+            return
+        value = NO_READING
+        try:
             uv = self._heat.fetch(STEP_4V)
-            self.temp[self._turn] = NO_READING if uv >= OVER or uv < 0 else centi_degrees(uv, self._table)
-            self._turn = self._turn + 1 if self._turn + 1 < self.temps else 0
+            if 0 <= uv < OVER:
+                value = centi_degrees(uv, self._table)
+        except OSError:
+            self._failed()
+        self.temp[self._turn] = value
+        self._turn = self._turn + 1 if self._turn + 1 < self.temps else 0
