@@ -35,6 +35,7 @@ _PAIR_SHARE = 0.1  # of the prior of a single cause
 _SCATTER_WEIGHT = 90.0  # groups' worth of belief in the production figures against the pack's own scatter
 _SHOWN = 0.35  # probability of not being healthy from which a group is spoken of
 _AHEAD = 1.5  # a cause is named when it is this many times as probable as the next one
+_JOINT = 1.35  # extra resistance over half a minute to that at once: a joint's is 1, a cell's 1.6 (tuning seeds)
 _Z90 = 1.645
 
 
@@ -43,7 +44,7 @@ class Weakness:
     """One group that stands out."""
 
     group: int
-    cause: str  # one of CAUSES, or cannot_tell
+    cause: str  # one of CAUSES; connection: resistance that is no cell's; cannot_tell
     size: float
     unit: str
     confidence: float  # of the cause
@@ -231,7 +232,10 @@ def _statement(
     # More capacity or less resistance than the others is no weakness; and an even split is no answer.
     odd = CAUSES[k] in ("low_capacity", "high_resistance") and sign * mean < 0
     unclear = share[k] < _AHEAD * np.sort(share)[-2] and len(best) < 2
-    return replace(statement, cause="cannot_tell") if odd or unclear else statement
+    if odd or unclear:
+        return replace(statement, cause="cannot_tell")
+    joint = CAUSES[k] == "high_resistance" and evidence.joint[g] < _JOINT
+    return replace(statement, cause="connection") if joint else statement
 
 
 def _estimate(x: F64, covariance: F64, scatter: F64, subset: tuple[int, ...], k: int) -> tuple[float, float]:
@@ -244,7 +248,7 @@ def _estimate(x: F64, covariance: F64, scatter: F64, subset: tuple[int, ...], k:
 
 
 def _detail(cause: str, size: float, joint: float) -> tuple[str, ...]:
-    if cause == "high_resistance" and np.isfinite(joint) and joint < 1.25:
+    if cause == "high_resistance" and joint < _JOINT:
         return ("the extra resistance is there at once and does not grow: a joint, link or lead is likely",)
     if cause == "charge_offset" and size < 0:
         return ("less charge than its neighbours: balancing mends it; a leak looks the same in one session",)

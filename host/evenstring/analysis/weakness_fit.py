@@ -68,7 +68,7 @@ def gather(session: Session, profile: PackProfile) -> Evidence | None:
         percent = (r_ohm / middle - 1.0) * 100.0
         extra_once = r_ohm - middle
         extra_later = size[:, 3] * 0.01 * rows.r_ohm
-        clear = np.abs(extra_once) > 0.05 * middle
+        clear = (np.abs(extra_once) > 0.1 * middle) & (rows.r_ohm > middle)
         joint[clear] = extra_later[clear] / extra_once[clear]
         size[:, 3] = percent
         u = np.hypot(u_ohm / middle * 100.0, _RESISTANCE_FLOOR)
@@ -93,13 +93,13 @@ def _regress(rows: Rows) -> tuple[F64, F64]:
     error_v = max(_ERROR_SHARE * left, _ERROR_FLOOR_V)
     base = error_v**2 * np.exp(-np.abs(np.subtract.outer(rows.time_s, rows.time_s)) / _ERROR_S)
     base += np.eye(len(y)) * max(0.3 * error_v, 1e-4) ** 2
-    near = np.exp(-np.abs(np.subtract.outer(rows.moved, rows.moved)) / _SLOPE_RANGE)
+    near = np.exp(-np.abs(np.subtract.outer(rows.surface, rows.surface)) / _SLOPE_RANGE)
     groups = y.shape[1]
     size, covariance = np.zeros((groups, 4)), np.zeros((groups, 4, 4))
     for g in range(groups):
         gap = 0.01 * (plain[1, g] - plain[2, g] * rows.moved)  # of SoC
         # The curve bends: what counts is its slope halfway between this group and the median one.
-        slope = rows.slope_at(rows.moved + np.clip(gap, -_WIDEST_GAP, _WIDEST_GAP) / 2)
+        slope = rows.slope_at(rows.surface + np.clip(gap, -_WIDEST_GAP, _WIDEST_GAP) / 2)
         x[:, 1], x[:, 2] = slope * 0.01, -slope * rows.moved * 0.01
         k = base + np.outer(gap * rows.slope_u_v, gap * rows.slope_u_v) * near
         lower = np.linalg.cholesky(k)

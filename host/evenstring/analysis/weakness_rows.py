@@ -29,9 +29,12 @@ F64 = NDArray[np.float64]
 _ROW_S = 30.0
 _MOST_ROWS = 360
 _SLOW_S = 900.0  # time constant of the slow part of the resistance
+_SURFACE_S = 150.0  # how fast the lead of the surface builds up
+_DIFFUSION_S = (0.0, 150.0, 300.0, 450.0)  # lead over the rate of change; which one fits is found out
 _KNOT = 0.04  # of SoC, between knots of the correction to the curve
-_SLOPE_SHARE, _SLOPE_LEAST_V = 0.03, 0.07  # uncertainty of the slope, V per 1.0 of SoC
+_SLOPE_SHARE, _SLOPE_LEAST_V = 0.03, 0.05  # uncertainty of the slope, V per 1.0 of SoC
 _SLOPE_END_V, _SLOPE_END = 0.25, 0.02  # at the ends, and how fast (in SoC) it falls: both found on tuning seeds
+_PLACE, _BEND_SHARE = 0.03, 1.0  # uncertainty of the place, and how much of the change over it counts
 _TOP_V = 0.05  # below full: from here on groups may bleed
 _ROW_ERROR_V = 0.004  # what the circuit leaves unexplained in a row of the median group
 _CURVE_V, _SLOPE_V, _BEND_V = 0.05, 0.004, 0.0015  # how far the correction, its slope and bend per knot may go
@@ -43,8 +46,9 @@ class Rows:
 
     Attributes:
         time_s, current_a, slow_a, moved: (b,); moved is the charge since the start over the capacity.
+        surface: (b,) the same with the lead that the surface of the particles has over their inside.
         slope_v, slope_u_v: (b,) dOCV/dSoC of the pack, V per 1.0 of SoC, and its standard uncertainty.
-        slope_at: the slope for other values of `moved`.
+        slope_at: the slope for other values of `surface`.
         departure_v: (b, g) from the median group.
         r_ohm: resistance of the median group over half a minute, 0 when it could not be fitted.
         soc0: SoC of the median group at the start, by the profile's curve.
@@ -55,6 +59,7 @@ class Rows:
     current_a: F64
     slow_a: F64
     moved: F64
+    surface: F64
     slope_v: F64
     slope_u_v: F64
     slope_at: Callable[[F64], F64]
@@ -82,30 +87,39 @@ def make_rows(session: Session, profile: PackProfile) -> Rows | None:
     departure = np.nan_to_num(session.volts_v - median[:, None])
     time_b, amps, q, v = (np.add.reduceat(x.astype(np.float64), first) / count for x in (t, current, moved, median))
     d = np.add.reduceat(departure, first, axis=0, dtype=np.float64) / count[:, None]
-    slow = _lagged(time_b, amps)
+    slow = _lagged(time_b, amps, _SLOW_S)
     use = _before_top(amps, v + d.max(axis=1), profile) & np.isfinite(v)
     if use.sum() < 8:
         return None
-    fit = _fit_curve(default_curve(profile.chemistry), q[use], v[use], amps[use], slow[use])
-    if fit is None:
+    lead = _lagged(time_b, amps, _SURFACE_S) / (3600.0 * profile.capacity_ah)
+    curve = default_curve(profile.chemistry)
+    fits = [_fit_curve(curve, (q + s * lead)[use], v[use], amps[use], slow[use]) for s in _DIFFUSION_S]
+    known = [(f, s) for f, s in zip(fits, _DIFFUSION_S, strict=True) if f is not None]
+    if not known:
         return None
-    soc0, slope_at, r_ohm = fit
-    slope = slope_at(q[use])
-    u = _slope_u(q[use], slope)
+    (_, soc0, slope_at, r_ohm), diffusion_s = min(known, key=lambda fit: fit[0][0])
+    surface = (q + diffusion_s * lead)[use]
+    slope = slope_at(surface)
+    u = _slope_u(surface, slope_at)
     depth = float(np.ptp(q[use]))
-    return Rows(time_b[use], amps[use], slow[use], q[use], slope, u, slope_at, d[use], r_ohm, soc0, depth, v[use])
+    return Rows(
+        time_b[use], amps[use], slow[use], q[use], surface, slope, u, slope_at, d[use], r_ohm, soc0, depth, v[use]
+    )
 
 
-def _slope_u(q: F64, slope: F64) -> F64:
-    """A few per cent, and more at the ends, where the fit has the curve on one side only."""
-    from_end = np.minimum(q.max() - q, q - q.min())
-    return np.asarray(np.hypot(_SLOPE_SHARE * slope, _SLOPE_END_V * np.exp(-from_end / _SLOPE_END)) + _SLOPE_LEAST_V)
+def _slope_u(z: F64, slope_at: Callable[[F64], F64]) -> F64:
+    """A few per cent; more where the curve bends, for the place on it is not known well; more yet at the ends."""
+    from_end = np.minimum(z.max() - z, z - z.min())
+    at_end = _SLOPE_END_V * np.exp(-from_end / _SLOPE_END)
+    here, above, below = slope_at(z), slope_at(z + _PLACE), slope_at(z - _PLACE)
+    bend = _BEND_SHARE * np.maximum(np.abs(above - here), np.abs(here - below))
+    return np.asarray(np.sqrt((_SLOPE_SHARE * here) ** 2 + _SLOPE_LEAST_V**2 + at_end**2 + bend**2))
 
 
-def _lagged(t: F64, amps: F64) -> F64:
+def _lagged(t: F64, amps: F64, tau_s: float) -> F64:
     out = np.zeros(len(t))
     state = 0.0
-    keep = np.exp(-np.diff(t, prepend=t[0]) / _SLOW_S)
+    keep = np.exp(-np.diff(t, prepend=t[0]) / tau_s)
     for k in range(len(t)):
         state = state * keep[k] + amps[k] * (1.0 - keep[k])
         out[k] = state
@@ -113,14 +127,16 @@ def _lagged(t: F64, amps: F64) -> F64:
 
 
 def _before_top(amps: F64, highest_v: F64, profile: PackProfile) -> NDArray[np.bool_]:
-    top = (amps > 0.05) & (highest_v > profile.full_v - _TOP_V)
+    charging = amps > 0.05
+    lasts = charging & np.roll(charging, -1) & np.roll(charging, -2)  # a moment of braking is no charge
+    top = lasts & (highest_v > profile.full_v - _TOP_V)
     return np.asarray(np.cumsum(top) == 0)
 
 
 def _fit_curve(
     curve: OcvCurve, q: F64, v: F64, amps: F64, slow: F64
-) -> tuple[float, Callable[[F64], F64], float] | None:
-    """SoC at the start, slope as a function of `moved`, half-minute resistance; ridge on the curve's correction."""
+) -> tuple[float, float, Callable[[F64], F64], float] | None:
+    """Sum of squares, SoC at the start, slope over `surface`, half-minute resistance; ridge on the correction."""
     knots = np.arange(q.min() - 0.75 * _KNOT, q.max() + 1.5 * _KNOT, _KNOT)
     hats = _hats(q, knots)
     n = len(knots)
@@ -139,19 +155,20 @@ def _fit_curve(
         target = np.concatenate([v - curve.voltage_v(np.clip(soc, 0.0, 1.0)), np.zeros(len(smooth))])
         found = solve @ target
         left = float(np.sum((target - design @ found) ** 2))
+        left += 1e6 * (found[0] <= 0.0)  # no resistance is negative
         if best is None or left < best[0]:
             best = (left, float(soc0), found)
     if best is None:
         return None
-    _, soc0, found = best
+    left, soc0, found = best
 
     def slope_at(moved: F64) -> F64:
-        high, low = np.clip(soc0 + moved + 0.01, 0.0, 1.0), np.clip(soc0 + moved - 0.01, 0.0, 1.0)
-        slope = (curve.voltage_v(high) - curve.voltage_v(low)) / (high - low)
+        soc = np.clip(soc0 + moved, 0.01, 0.99)
+        slope = (curve.voltage_v(soc + 0.01) - curve.voltage_v(soc - 0.01)) / 0.02
         slope = slope + (_hats(moved + 0.01, knots) - _hats(moved - 0.01, knots)) @ found[2:] / 0.02
         return np.asarray(np.maximum(slope, 0.02))
 
-    return soc0, slope_at, max(float(found[0]), 0.0)
+    return left, soc0, slope_at, max(float(found[0]), 0.0)
 
 
 def _hats(x: F64, knots: F64) -> F64:

@@ -1,0 +1,58 @@
+"""Causes on strings of cells from pybamm's single particle model with electrolyte (sources in make_physics.py)."""
+
+from __future__ import annotations
+
+from functools import cache
+
+import numpy as np
+from evenstring.analysis.weakness import Weakness, find_weakness
+
+from tests.outside.weakness_physics import CAUSES, FIRST, SESSIONS, Case, make_case
+
+
+@cache
+def judged() -> tuple[tuple[Case, dict[tuple[int, str], Weakness]], ...]:
+    """Every session with its statements by (group, cause).
+
+    The pool's extra resistance is a contact's, so `connection` is the exact word for it; both words are accepted.
+    """
+    out = []
+    for number in range(FIRST, FIRST + SESSIONS):
+        case = make_case(number)
+        found, _ = find_weakness(case.session, case.profile, ())
+        out.append((case, {(w.group, "high_resistance" if w.cause == "connection" else w.cause): w for w in found}))
+    return tuple(out)
+
+
+def test_the_cause_is_right_in_nine_of_ten_faults_of_cells_of_another_model():
+    """The same bar as on our own simulator, less five points: 90 %."""
+    right = {cause: [] for cause in CAUSES}
+    for case, said in judged():
+        for fault in case.faults:
+            right[fault[1]].append(fault in said)
+    print({cause: f"{sum(hits)} of {len(hits)}" for cause, hits in right.items()})
+
+    assert np.mean([hit for hits in right.values() for hit in hits]) >= 0.9
+
+
+def test_few_sessions_hold_a_confident_statement_that_is_wrong():
+    wrong = [
+        (case.number, place, w.size, w.confidence)
+        for case, said in judged()
+        for place, w in said.items()
+        if place[1] in CAUSES and place not in case.faults and w.confidence >= 0.8
+    ]
+    print(wrong)
+
+    assert len({number for number, *_ in wrong}) <= 0.07 * SESSIONS  # 2 %, and five points
+
+
+def test_sizes_are_within_fifteen_per_cent_in_the_middle():
+    errors = []
+    for case, said in judged():
+        for group, cause in case.faults:
+            if (group, cause) in said:
+                truth = float(case.truth[group - 1, CAUSES.index(cause)]) * (-1.0 if cause == "low_capacity" else 1.0)
+                errors.append(abs(said[group, cause].size / truth - 1.0))
+
+    assert np.median(errors) < 0.15
