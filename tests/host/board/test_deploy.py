@@ -124,10 +124,11 @@ def test_files_arrive_and_their_code_runs_there(plan: Plan, folder: tuple[Path, 
     assert write_plan(transport, plan) == 0  # nothing differs any more
 
 
-def test_an_interrupted_run_leaves_no_main_to_start(plan: Plan, folder: tuple[Path, Folder]) -> None:
+@pytest.mark.parametrize("steps", [100, 150, 151, 152, 153, 154])
+def test_an_interrupted_run_leaves_no_main_to_start(plan: Plan, folder: tuple[Path, Folder], steps: int) -> None:
     root, transport = folder
     (root / "main.py").write_text("old")
-    transport.fail_after = 150
+    transport.fail_after = steps
 
     with pytest.raises(OSError, match="unplugged"):
         write_plan(transport, plan)
