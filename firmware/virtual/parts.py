@@ -183,5 +183,7 @@ class BankConverter:
             self._code = 0
             return
         uv = self._board.joined_tap_uv(self._first + channel)
-        full_uv = self._full_mv[channel] * 1000
-        self._code = max(0, min(0xFFFF, (uv * 65536 + full_uv // 2) // full_uv))
+        full_mv = self._full_mv[channel]
+        part = uv // full_mv  # of 1000
+        rest = (uv - part * full_mv) * 8192 // full_mv * 8  # of 65536, in two steps: no product above 2^30
+        self._code = max(0, min(0xFFFF, (part * 65536 + rest + 500) // 1000))

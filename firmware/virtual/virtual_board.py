@@ -29,7 +29,8 @@ class VirtualBoard:
 
     def _place(self, description, mux):
         world = self.world
-        self.banks = {}
+        self.banks = []
+        self._bank_pins = []
         if description.get("bank"):
             self._place_bank(description)
             return
@@ -54,7 +55,8 @@ class VirtualBoard:
         bank = description["bank"]
         for chip, pin in enumerate(bank["select_pins"]):
             first = 8 * chip + 1
-            self.banks[pin] = BankConverter(self, first, bank["full_mv"][first - 1 : first + 7])
+            self._bank_pins.append(pin)
+            self.banks.append(BankConverter(self, first, bank["full_mv"][first - 1 : first + 7]))
         self._enable = bank["enable_pin"]
         self._place_sensors(description)
 
@@ -63,9 +65,10 @@ class VirtualBoard:
         return self.world.tap_uv(tap) if self._levels.get(self._enable, 0) else 0
 
     def spi_exchange(self, out, into):
-        for pin, part in self.banks.items():
+        for k in range(len(self._bank_pins)):
+            pin = self._bank_pins[k]
             if not self._levels.get(pin, 1) and pin not in self.silent:
-                part.exchange(out, into)
+                self.banks[k].exchange(out, into)
                 return
         for i in range(len(into)):
             into[i] = 0
