@@ -134,7 +134,29 @@ def _check_rest(data):
         problem = _check_section(section, data.get(section))
         if problem:
             return problem
-    return _check_calibration(data.get("calibration"), data["groups"])
+    return _check_calibration(data.get("calibration"), data["groups"]) or _check_watch(data)
+
+
+# Alarm limits and the recorder's folder; the alarms themselves are loaded only where limits are given.
+def _check_watch(data):
+    limits = data.get("alarms")
+    if isinstance(limits, dict):
+        from evenboard import alarms  # noqa: PLC0415 -- RAM only where needed
+
+        problem = alarms.check(limits)
+        if problem:
+            return problem
+    elif limits not in (None, False):
+        return "alarms is not an object of limits, or false"
+    where = data.get("recorder")
+    if where is None:
+        return ""
+    if not isinstance(where, dict) or not isinstance(where.get("folder"), str) or not where["folder"]:
+        return "recorder.folder is missing"
+    for key, low, high in (("room_kb", 64, 60000), ("segment_kb", 4, 64)):
+        if where.get(key) is not None and not _whole(where[key], low, high):
+            return "recorder." + key + " is out of range"
+    return ""
 
 
 def _check_section(section, values):

@@ -129,3 +129,20 @@ for _ in range(6):
 print(app.watch.alarms.active >> wire.ALARM_NOT_WATCHING, app.state == wire.STATE_FAULT)
 """
     assert run(runtime64, script)[-1] == "1 True"
+
+
+@pytest.mark.parametrize(
+    ("changes", "problem"),
+    [
+        ({"alarms": {"empty_mv": 100}}, "alarms: limits must rise"),
+        ({"alarms": 7}, "alarms is not"),
+        ({"recorder": {"folder": ""}}, "recorder.folder"),
+        ({"recorder": {"folder": "/rec", "segment_kb": 1}}, "recorder.segment_kb"),
+    ],
+)
+def test_a_description_with_bad_limits_or_recorder_is_refused(
+    runtime64: Unix64, changes: dict[str, object], problem: str
+) -> None:
+    script = f"from rig import RP2040_24, boards\nprint(boards.check(dict(RP2040_24, **{changes!r})))"
+
+    assert run(runtime64, script)[-1].startswith(problem)
