@@ -10,6 +10,7 @@ from rich.console import Console
 from rich.live import Live
 from rich.text import Text
 
+from evenstring.errors import DeviceError
 from evenstring.io.capture import CaptureOptions, Status, capture
 from evenstring.io.recorder import RecordingWriter
 from evenstring.profile import load_profile
@@ -100,5 +101,17 @@ def command(  # noqa: PLR0913, PLR0917  # one argument an option, all named by c
         if not writer.bytes_written and not append:
             output.unlink(missing_ok=True)  # nothing was ever received: leave no empty file behind
         raise
+    _refuse_silence(port, writer, append)
     if not quiet:
         click.echo(f"{output}: {writer.decoder.frames_good} frames, {writer.bytes_written} bytes")
+
+
+def _refuse_silence(port: str, writer: RecordingWriter, append: bool) -> None:
+    """A port that gave no frame at all is most likely the wrong one; bytes that did come are kept."""
+    came = writer.decoder.bytes_total
+    if writer.decoder.frames_good:
+        return
+    if not came and not append:
+        writer.path.unlink(missing_ok=True)
+    what = f"no frame, only bytes that are kept in {writer.path}," if came else "nothing"
+    raise DeviceError(f"{port}: {what} came from this port; is it an evenstring board, and is it used by nothing else?")

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import json
 import os
+import pty
 import subprocess
 import sys
+import tty
 from pathlib import Path
+from threading import Timer
 
 import pytest
 from evenstring.cli import cli, main
@@ -219,6 +222,26 @@ def test_record_shows_what_comes_in_and_says_where_it_is(tmp_path: Path, capsys:
     assert code == 0
     assert str(out) in said
     assert "0 damaged, 0 lost" in line
+
+
+def test_a_port_that_says_nothing_or_something_else_is_one_line(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    board, line = pty.openpty()
+    tty.setraw(line)
+    out = tmp_path / "a.frames"
+    try:
+        asked = ("record", os.ttyname(line), "-o", out, "--seconds", "0.2", "--quiet")
+        assert "nothing came from this port" in one_line(run(capsys, *asked))
+        assert not out.exists()
+        # Opening the port throws away what came before: the other instrument speaks a little later.
+        Timer(0.5, os.write, (board, b"$GPGGA,not,ours\r\n")).start()
+        asked = (*asked[:5], "1.2", "--quiet")
+        assert "no frame, only bytes that are kept" in one_line(run(capsys, *asked))
+        assert b"$GPGGA,not,ours\r\n" in out.read_bytes()
+    finally:
+        os.close(board)
+        os.close(line)
 
 
 def test_a_folder_that_cannot_be_written_is_one_line(frames: Path, capsys: pytest.CaptureFixture[str]) -> None:
