@@ -20,7 +20,8 @@ class Memory:
         self.latch = Latch((FileSlot(folder + "/latch0.bin"), FileSlot(folder + "/latch1.bin")))
         self.latch.load()
         self.flags = 0
-        if self.latch.found and not known:
+        # `deploy` leaves the mark when it finds the latch of a file system that is no more.
+        if (self.latch.found and not known) or not missing(folder + "/lost.mrk"):
             self.flags |= wire.MEMORY_LOST
         if known and not self.latch.found:
             self.flags |= wire.MEMORY_LATCH_LOST
@@ -30,7 +31,9 @@ class Memory:
     def make_recorder(self, app):
         front = app.front
         sensors = front.sensors
-        encoder = DeltaEncoder(front.groups, front.passes, 1 if front.currents else 0, 1 if sensors.packs else 0, sensors.temps)
+        encoder = DeltaEncoder(
+            front.groups, front.passes, 1 if front.currents else 0, 1 if sensors.packs else 0, sensors.temps
+        )
 
         def head(buf):
             n = app.fill_ident()

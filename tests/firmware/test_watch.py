@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
 from tests.firmware.run import run
@@ -146,3 +148,19 @@ def test_a_description_with_bad_limits_or_recorder_is_refused(
     script = f"from rig import RP2040_24, boards\nprint(boards.check(dict(RP2040_24, **{changes!r})))"
 
     assert run(runtime64, script)[-1].startswith(problem)
+
+
+def test_boots_are_counted_and_lost_memory_is_told(runtime64: Unix64, tmp_path: Path) -> None:
+    """Boot, boot again, then a folder that was emptied but for the latch and deploy's mark."""
+    folder = tmp_path / "rec"
+    script = f"from evenboard.fit_memory import Memory\nm = Memory({{'folder': {str(folder)!r}, 'room_kb': 100}})\n"
+    script += "print(m.latch.boots, m.flags)"
+
+    assert run(runtime64, script)[-1] == "1 0"
+    assert run(runtime64, script)[-1] == "2 0"
+    (folder / "lost.mrk").write_text("x")
+    assert run(runtime64, script)[-1] == "3 1"
+    (folder / "lost.mrk").unlink()
+    for slot in folder.glob("latch*.bin"):
+        slot.write_bytes(b"\xff" * 1024)
+    assert run(runtime64, script)[-1] == "1 2"

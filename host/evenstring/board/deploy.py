@@ -234,6 +234,7 @@ def write_plan(
     written = 0
     if latch:
         written += _put(transport, Item(folder + "/latch0.bin", latch))
+        written += _put(transport, Item(folder + "/lost.mrk", b"recordings before this were lost\n"))
     # An old main.py must not start a half-written firmware: it goes first, the new one comes last.
     stale = [i for i in plan.items if not _same(transport, i)]
     main = plan.items[-1]

@@ -161,6 +161,7 @@ def test_past_alarms_found_in_the_raw_flash_are_put_back(plan: Plan, folder: tup
 
     write_plan(transport, Plan(plan.items, {"recorder": {"folder": "rec"}}), found)
     assert (root / "rec" / "latch0.bin").read_bytes() == found
+    assert (root / "rec" / "lost.mrk").exists()  # the board says from now on that its memory was lost
 
 
 class Saying:
