@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.model import Phase, Unknown
+from evenstring.analysis.several import find_leaks
 from evenstring.analysis.weakness_fit import CAUSES, UNITS, Evidence, gather
 from evenstring.profile import PackProfile
 from evenstring.session import Session
@@ -44,7 +45,7 @@ class Weakness:
     """One group that stands out."""
 
     group: int
-    cause: str  # one of CAUSES; connection: resistance that is no cell's; cannot_tell
+    cause: str  # one of CAUSES; self_discharge; balancer_fault; connection: resistance that is no cell's; cannot_tell
     size: float
     unit: str
     confidence: float  # of the cause
@@ -59,7 +60,38 @@ def find_weakness(
     session: Session, profile: PackProfile, phases: tuple[Phase, ...]
 ) -> tuple[tuple[Weakness, ...], Unknown | None]:
     """Groups that stand out, most certain first; and why nothing can be said, when that is so."""
-    del phases  # the evidence finds its own rows
+    leaks = _leaks(session, profile, phases)
+    found, unknown = _from_one_look(session, profile)
+    return tuple(sorted((*leaks, *found), key=lambda w: -w.confidence)), unknown
+
+
+def _leaks(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) -> tuple[Weakness, ...]:
+    out = []
+    for leak in find_leaks(session, profile, phases) or ():
+        half = _Z90 * leak.u_percent_per_week
+        cause = "balancer_fault" if leak.by_balancer else "self_discharge"
+        detail = f"from two rests {leak.days:.1f} days apart with no charge between"
+        if leak.by_balancer:
+            detail += "; as much as a bleeder takes that never stops"
+        size = leak.percent_per_week
+        out.append(
+            Weakness(
+                leak.group,
+                cause,
+                size,
+                "% a week",
+                leak.confidence,
+                round(size - half, 3),
+                round(size + half, 3),
+                leak.confidence,
+                detail,
+                ((cause, leak.confidence),),
+            )
+        )
+    return tuple(out)
+
+
+def _from_one_look(session: Session, profile: PackProfile) -> tuple[tuple[Weakness, ...], Unknown | None]:
     if not session.has_current:
         why = "causes need the current: without a sensor charge, capacity and resistance cannot be told apart"
         return (), Unknown("weakness", why, "a ride and a whole charge with the current sensor connected")
