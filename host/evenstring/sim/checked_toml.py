@@ -95,11 +95,14 @@ class Checked:
         return {key: float(v) if isinstance(v, int) and rules[key].kind is float else v for key, v in content.items()}
 
 
+_LARGEST = 1e15  # nothing in a scenario comes near; catches infinity, NaN and integers that no float can hold
+
+
 def _complaint(value: Any, rule: Rule) -> str:
     if rule.choices:
         return "" if value in rule.choices else f"must be one of {', '.join(rule.choices)}"
     if rule.kind is float:
-        if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
+        if isinstance(value, bool) or not isinstance(value, (int, float)) or not abs(value) < _LARGEST:
             return "must be a number"
         if rule.whole and value != int(value):
             return "must be a whole number"

@@ -28,6 +28,8 @@ from evenstring.sim.trajectory import Trajectory
 __all__ = ["Scenario", "load_scenario", "parse_scenario", "scenario_names"]
 
 _POSITIVE = Rule(low=1e-6)
+# Steps that are worked out second by second; a longer one is `store`, or comes in parts.
+_WEEK_MIN, _WEEK_H = Rule(low=1e-6, high=7 * 24 * 60), Rule(low=1e-6, high=7 * 24)
 _ANY = Rule()
 _FLAG, _TEXT = Rule(bool), Rule(str)
 _RULES: dict[str, dict[str, Rule]] = {
@@ -56,11 +58,11 @@ _RULES: dict[str, dict[str, Rule]] = {
 }  # fmt: skip
 _STEPS: dict[str, dict[str, Rule]] = {
     "ride": {
-        "minutes": _POSITIVE, "seed": Rule(low=0, whole=True), "peak_a": _POSITIVE, "until_soc": Rule(low=0, high=1),
+        "minutes": _WEEK_MIN, "seed": Rule(low=0, whole=True), "peak_a": _POSITIVE, "until_soc": Rule(low=0, high=1),
     },
-    "rest": {"minutes": _POSITIVE},
-    "charge": {"hours": _POSITIVE, "until_soc": Rule(low=0, high=1), "leave_hours": Rule(low=0)},
-    "store": {"days": _POSITIVE},
+    "rest": {"minutes": _WEEK_MIN},
+    "charge": {"hours": _WEEK_H, "until_soc": Rule(low=0, high=1), "leave_hours": Rule(low=0, high=168)},
+    "store": {"days": Rule(low=1e-6, high=3660)},
 }  # fmt: skip
 _NEEDED = {"ride": "minutes", "rest": "minutes", "charge": "hours", "store": "days"}
 _FAULT_VALUES: dict[str, Rule] = {

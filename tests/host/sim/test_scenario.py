@@ -82,6 +82,8 @@ def refused(text: str) -> str:
         (("answers = [1]", "answers = [9]"), 3, "1 to 8"),
         (("minutes = 5", 'minutes = "5"'), 9, "number"),
         (("soc = 0.7", "soc = 0.0"), 11, "empty"),
+        (("soc = 0.7", "capacity_ah = 1" + "0" * 400), 6, "number"),
+        (("minutes = 5", "minutes = 1e12"), 9, "at most 10080"),
     ],
 )
 def test_mistakes_are_refused_with_line_and_reason(change, line, reason):
