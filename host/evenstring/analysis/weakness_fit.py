@@ -28,7 +28,6 @@ _ERROR_SHARE = 1.1  # of the residual: what is left after a fit understates what
 _ERROR_FLOOR_V = 0.0002
 _SLOPE_RANGE = 0.03  # of SoC, over which an error of the slope stays alike
 _WIDEST_GAP = 0.1  # of SoC: beyond it the bend is not followed
-_LOOKS = 2
 _ROW_NOISE = 5e-4
 _RESISTANCE_FLOOR = 0.5  # %: current and timing errors that more scans do not lessen
 _WIDE = np.array([50.0, 50.0, 100.0, 300.0])  # what is believed before looking: nearly nothing
@@ -98,22 +97,15 @@ def _regress(rows: Rows) -> tuple[F64, F64]:
     near = np.exp(-np.abs(np.subtract.outer(rows.surface, rows.surface)) / _SLOPE_RANGE)
     groups = y.shape[1]
     size, covariance = np.zeros((groups, 4)), np.zeros((groups, 4, 4))
-    ohmic = x[:, 3:] @ plain[3:]
     for g in range(groups):
-        # An error of the slope pulls the charge towards zero and leaves the rest to the meter, so the first look takes
-        # all of the departure for charge; the second knows better how much of it is.
-        left_v = y[:, g] - ohmic[:, g]
-        gap = np.full(len(y), np.sum(left_v * rows.slope_v) / np.sum(rows.slope_v**2))  # of SoC
-        for _ in range(_LOOKS):
-            gap = np.clip(gap, -_WIDEST_GAP, _WIDEST_GAP)
-            # The curve bends: what counts is its slope halfway between this group and the median one.
-            slope = rows.slope_at(rows.surface + gap / 2)
-            x[:, 1], x[:, 2] = slope * 0.01, -slope * rows.moved * 0.01
-            k = base + np.outer(gap * rows.slope_u_v, gap * rows.slope_u_v) * near
-            lower = np.linalg.cholesky(k)
-            xw, yw = np.linalg.solve(lower, x), np.linalg.solve(lower, y[:, g])
-            full = np.linalg.inv(xw.T @ xw + prior)
-            found = full @ (xw.T @ yw)
-            gap = 0.01 * (found[1] - found[2] * rows.moved)
+        gap = 0.01 * (plain[1, g] - plain[2, g] * rows.moved)  # of SoC
+        # The curve bends: what counts is its slope halfway between this group and the median one.
+        slope = rows.slope_at(rows.surface + np.clip(gap, -_WIDEST_GAP, _WIDEST_GAP) / 2)
+        x[:, 1], x[:, 2] = slope * 0.01, -slope * rows.moved * 0.01
+        k = base + np.outer(gap * rows.slope_u_v, gap * rows.slope_u_v) * near
+        lower = np.linalg.cholesky(k)
+        xw, yw = np.linalg.solve(lower, x), np.linalg.solve(lower, y[:, g])
+        full = np.linalg.inv(xw.T @ xw + prior)
+        found = full @ (xw.T @ yw)
         size[g], covariance[g] = found[:4], full[:4, :4]
     return size, covariance
