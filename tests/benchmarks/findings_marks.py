@@ -9,13 +9,15 @@ from __future__ import annotations
 import sys
 from collections import defaultdict
 from concurrent.futures import ProcessPoolExecutor
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
-from scipy.stats import binomtest
-
 from evenstring.analysis.findings import analyse
 from evenstring.analysis.model import Findings
+from evenstring.sim import Phase
+from scipy.stats import binomtest
+
 from tests.benchmarks.findings_sessions import KINDS, Case, make_case
 
 METHODS = Path(__file__).parents[2] / "host" / "METHODS.md"
@@ -56,15 +58,11 @@ def _mark_phases(case: Case, found: Findings, marks: Marks, sensor: str) -> None
     allowed = 30.0 if case.with_current else 90.0
     true = true_phases(case)
     ours = [(p.kind, p.start_s + case.first_s, p.end_s + case.first_s) for p in found.phases]
-    for (before, _, at), (after, start, _) in zip(true[:-1], true[1:], strict=True):
+    for (before, _, at), (after, start, _) in pairwise(true):
         if before == "charge_cv" and _end_step_v(case, at) < 3e-4:
             continue  # no step to be seen: 3 sigma of the pack sum, as a group's mean
         near = min(
-            (
-                abs(b - start)
-                for (k, _, b), (m, _, _) in zip(ours[:-1], ours[1:], strict=True)
-                if (k, m) == (before, after)
-            ),
+            (abs(b - start) for (k, _, b), (m, _, _) in pairwise(ours) if (k, m) == (before, after)),
             default=np.inf,
         )
         marks["phase boundary"].append((sensor, float(near <= allowed)))
@@ -87,35 +85,32 @@ def true_end(case: Case) -> tuple[str, set[int]] | None:
     t = case.trajectory
     at = int(np.searchsorted(t.time_s, last.end_s - 1e-6))
     volts = t.volts_v[max(0, at - 1)]
-    if last.ended == "still_connected":
-        return "still_charging", set()
     if last.ended == "ceiling":
-        top = volts.max()
-        if np.sort(volts)[-2] > top - _NEAR_V:
-            return None
-        return "stopped_early", {int(volts.argmax()) + 1}
-    if last.kind == "charge_cc":
-        return "stopped_before_cv", set()
-    first = next(p for p in charges if p.kind == "charge_cv")
-    amps = float(t.current_a[max(0, at - 1)])
+        alone = np.sort(volts)[-2] <= volts.max() - _NEAR_V
+        return ("stopped_early", {int(volts.argmax()) + 1}) if alone else None
+    if last.ended == "still_connected" or last.kind == "charge_cc":
+        return "still_charging" if last.ended == "still_connected" else "stopped_before_cv", set()
+    tapered = _tapered(case, charges, float(t.current_a[max(0, at - 1)]))
+    if tapered is None:
+        return None
+    return _by_heights(case, volts) if tapered else ("interrupted_in_cv", set())
+
+
+def _tapered(case: Case, charges: list[Phase], amps: float) -> bool | None:
     if case.with_current:
-        if abs(amps - case.profile.done_light_a) < 0.08 * case.profile.done_light_a + 0.05:
-            return None
-        tapered = amps <= case.profile.done_light_a
-    else:
-        if abs(last.end_s - first.start_s - 600.0) < 90.0:
-            return None
-        tapered = last.end_s - first.start_s >= 600.0
-    if not tapered:
-        return "interrupted_in_cv", set()
+        near = abs(amps - case.profile.done_light_a) < 0.08 * case.profile.done_light_a + 0.05
+        return None if near else amps <= case.profile.done_light_a
+    held_s = charges[-1].end_s - next(p for p in charges if p.kind == "charge_cv").start_s
+    return None if abs(held_s - 600.0) < 90.0 else held_s >= 600.0
+
+
+def _by_heights(case: Case, volts: np.ndarray) -> tuple[str, set[int]] | None:
     border = case.profile.full_v - 0.030
     if abs(np.median(volts) - border) < _NEAR_V or abs(volts.min() - border) < _NEAR_V:
         return None
     if np.median(volts) < border:
         return "charger_low", set()
-    if volts.min() >= border:
-        return "full", set()
-    return "ended_uneven", {int(volts.argmin()) + 1}
+    return ("full", set()) if volts.min() >= border else ("ended_uneven", {int(volts.argmin()) + 1})
 
 
 def _mark_end(case: Case, found: Findings, marks: Marks, sensor: str) -> None:
@@ -189,7 +184,7 @@ def _one(number: int) -> tuple[int, str, Marks]:
 
 
 def collect(count: int, first: int, workers: int = 1) -> dict[str, dict[str, list[float]]]:
-    """what is judged -> group of sessions -> marks."""
+    """What is judged -> group of sessions -> marks."""
     out: dict[str, dict[str, list[float]]] = defaultdict(lambda: defaultdict(list))
     numbers = range(first, first + count)
     if workers == 1:

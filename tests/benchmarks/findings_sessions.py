@@ -10,7 +10,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-
 from evenstring.ocv import curve
 from evenstring.profile import PackProfile
 from evenstring.session import Meter, Session

@@ -87,7 +87,7 @@ def _settled_end(signals: Signals, inside: NDArray[np.int64]) -> tuple[F64, F64]
     few = inside[signals.time_s[inside] >= signals.time_s[inside[-1]] - max(6.0, 3 * signals.step_s)]
     tail = np.sort(np.nan_to_num(signals.volts_v[few[-8:]], nan=-9.0), axis=0)
     peak = np.maximum(tail[-min(2, len(tail))], mean)
-    if 3 <= len(few) and signals.step_s <= 5.0:
+    if len(few) >= 3 and signals.step_s <= 5.0:
         rise = np.nanmedian(np.diff(signals.volts_v[few[-8:-1]], axis=0), axis=0)
         peak = peak + np.maximum(rise, 0.0)
     return np.asarray(mean), np.asarray(peak)

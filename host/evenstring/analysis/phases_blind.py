@@ -59,9 +59,10 @@ def _labels(signals: Signals) -> NDArray[np.str_]:
         for (a, b), state in zip(pairwise(cuts), states, strict=True):
             labels[a:b] = _NAMES[state]
     for first, last in _together(labels):
-        turn = _turn(t[first:last], v[first:last], signals.noise_v)
+        turn, end = _top(t[first:last], v[first:last], signals.noise_v)
         labels[first : first + turn] = _CC
-        labels[first + turn : last] = _CV
+        labels[first + turn : first + end] = _CV
+        labels[first + end : last] = _REST
     return _with_plateaus(signals, labels) if signals.step_s >= _SPARSE_S else labels
 
 
@@ -227,6 +228,29 @@ def _slopes(t: F64, v: F64) -> tuple[float, float]:
 
 def _together(labels: NDArray[np.str_]) -> list[tuple[int, int]]:
     return runs_of((labels == _CC) | (labels == _CV))
+
+
+def _top(t: F64, v: F64, noise_v: float) -> tuple[int, int]:
+    """Rows until the held top of a charge and until its end; all rows twice when it has none.
+
+    A charger that goes while almost no current flows makes no step: then the top ends where the level leaves it.
+    """
+    n = len(v)
+    turn = _turn(t, v, noise_v)
+    if turn < n or n < 100:
+        return turn, n
+    smooth = rolling_mean(v, 5)
+    top = float(np.quantile(smooth, 0.98))
+    inside = np.flatnonzero(smooth > top - max(1e-3, 4 * noise_v))
+    if not len(inside):
+        return n, n
+    first, end = int(inside[0]), int(inside[-1]) + 1
+    held = t[end - 1] - t[first] >= 300.0 and len(inside) > 0.95 * (end - first) and end < n - 10
+    if not held:
+        return n, n
+    middle = slice(first + (end - first) // 4, end)
+    flat = abs(_slopes(t[middle], v[middle])[1]) < 2 * _FLAT_V_H
+    return (first, end) if flat and v[first] - v[max(0, first - 300)] > 2e-3 else (n, n)
 
 
 def _turn(t: F64, v: F64, noise_v: float) -> int:

@@ -75,7 +75,8 @@ def draw_departures(measured_v: F64, u_v: float, rng: np.random.Generator, draws
     if u_v <= 0 or len(x) < 2:
         return np.broadcast_to(measured_v, (draws, len(x))).copy()
     # Core scatter from the middle half of the groups: half width of the middle 50 % is 0.6745 sigma.
-    seen = float(np.diff(np.quantile(x, [0.25, 0.75]))[0]) / 1.349
+    # Offsets may be rectangular, whose middle half looks wide: the plain standard deviation, if less, counts.
+    seen = min(float(np.diff(np.quantile(x, [0.25, 0.75]))[0]) / 1.349, float(np.std(x, ddof=1)))
     # The estimate from g groups is itself uncertain (about 1.2 / sqrt(g) of itself), so it is drawn too.
     scatter = seen * np.exp(rng.normal(0.0, 1.2 / np.sqrt(len(x)), draws))
     core = np.sqrt(np.maximum(scatter**2 - u_v**2, (0.1 * u_v) ** 2))[:, None]
