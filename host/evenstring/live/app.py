@@ -114,6 +114,8 @@ class WatchApp(App[None]):
             self._draw()
 
     def _draw(self) -> None:
+        if not self.is_running or not self.screen_stack or not self.query(Now):
+            return  # bytes come at any time: also while the screen is being taken down
         self._drawn_s = time.monotonic()
         self.drawings += 1
         for part in (self.query_one(Now), self.query_one(Level)):

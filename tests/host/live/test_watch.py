@@ -174,6 +174,7 @@ def one_scan(counter: Counter, uptime_ms: int, volts_v: list[float]) -> bytes:
     return scan_frames(ScanValues(np.array([uptime_ms]), steps, len(volts_v)), counter)
 
 
+@pytest.mark.soak  # times by the clock: on a busy machine it would tell of the machine
 def test_a_byte_and_an_alarm_show_within_150_ms(line: tuple[int, str], tmp_path: Path) -> None:
     ours, port = line
     app = WatchApp(LiveState(a_profile(3)), PortSource(port, tmp_path / "out.frames"))
@@ -206,6 +207,7 @@ def test_a_byte_and_an_alarm_show_within_150_ms(line: tuple[int, str], tmp_path:
     assert decoder.frames_good >= 9
 
 
+@pytest.mark.soak  # times by the clock: on a busy machine it would tell of the machine
 def test_ten_scans_a_second_take_a_quarter_of_a_core_at_most(line: tuple[int, str]) -> None:
     ours, port = line
     app = WatchApp(LiveState(a_profile()), PortSource(port))
@@ -234,6 +236,20 @@ def test_ten_scans_a_second_take_a_quarter_of_a_core_at_most(line: tuple[int, st
     run(app, steps)
     print(f"live view, 24 groups at 10 scans/s: {100 * used[0]:.0f} % of one core")
     assert used[0] < 0.25
+
+
+def test_bytes_that_come_when_the_screen_is_gone_change_nothing(line: tuple[int, str]) -> None:
+    app = WatchApp(LiveState(a_profile(3)), PortSource(line[1]))
+
+    async def steps(pilot: Any) -> None:
+        drawn = app.drawings
+        for part in app.screen.query("*"):
+            await part.remove()
+        app._arrived()
+        await pilot.pause(0.2)
+        assert app.drawings == drawn
+
+    run(app, steps)
 
 
 def test_silence_is_shown(line: tuple[int, str]) -> None:
