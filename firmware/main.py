@@ -50,7 +50,7 @@ def main(path="board.json"):
             app.receive(one, 1)
         if app.leaving:
             machine.reset()
-        wait = app.poll()
+        wait = app.step()
         sounding = app.watch and app.watch.alarms.active
         nap = power.sleep_ms(wait, data.get("sleep"), app.state, app.heard, sounding)
         if nap:

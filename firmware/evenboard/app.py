@@ -90,6 +90,14 @@ class App:
         if self._front and self._board.get("autostart"):
             self._start(self._board.get("interval_ms", 0), self._board.get("quiet_interval_ms", 0))
 
+    # `poll` for the main loop of a board: an error of our own must not leave a relay closed or end the monitor.
+    def step(self):
+        try:
+            return self.poll()
+        except Exception:
+            self._enter_fault(wire.FAULT_FIRMWARE, _NO_PLACE)
+            return 100
+
     # One step of work. Returns the time in ms for which there is nothing to do.
     def poll(self):
         self._tick()

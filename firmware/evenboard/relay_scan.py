@@ -26,6 +26,7 @@ _ZERO_LIMIT_UV = const(5000)  # a zero beyond this is not believable
 _SETTLE_LIMIT_UV = const(2000)
 _BUS_US = const(700)  # transfers and interpreter in one step
 _NO_GROUP = const(255)
+_TROUBLE = (OSError, MemoryError)  # the second is what a bus error becomes while the heap is locked
 
 
 class RelayScan:
@@ -105,7 +106,7 @@ class RelayScan:
         self.flags = 0 if self.calibrated else wire.SCAN_UNCALIBRATED
         try:
             self._whole_scan()
-        except OSError:
+        except _TROUBLE:
             self._bus_fault()
         self.open_all()
         return self.fault == wire.FAULT_NONE

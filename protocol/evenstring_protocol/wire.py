@@ -136,6 +136,7 @@ FAULT_SETTLE = const(4)
 FAULT_CONFIG = const(5)
 FAULT_MUX = const(6)
 FAULT_MEMORY = const(7)
+FAULT_FIRMWARE = const(8)
 
 RESET_REASON_UNKNOWN = const(0)
 RESET_REASON_POWER_ON = const(1)

@@ -167,3 +167,20 @@ def test_the_watchdog_is_fed_within_its_time_at_the_longest_interval(case):
 
     assert got["worst"] < 8000
     assert got["n"] >= 2
+
+
+def test_an_error_of_the_firmware_itself_opens_everything_and_is_tried_again(case):
+    got = case(
+        "rig = Rig(); start(rig); go(rig, 2000); whole = rig.front._settle_check\n"
+        "def broken(): raise ValueError\n"
+        "rig.front._settle_check = broken; vtime.sleep_ms(1000)\n"
+        "for _ in range(3): rig.app.step()\n"
+        "down = [rig.app.state, rig.app._fault, rig.world.even, rig.world.odd]\n"
+        "rig.front._settle_check = whole; n = rig.app.scans; vtime.sleep_ms(6000)\n"
+        "for _ in range(3): rig.app.step(); vtime.sleep_ms(1000)\n"
+        "show(down=down, up=rig.app.state, on=rig.app.scans - n)"
+    )
+
+    assert got["down"] == [2, 8, -1, -1]
+    assert got["up"] == 1
+    assert got["on"] >= 1
