@@ -124,6 +124,10 @@ def _next_recording(evidence: Evidence) -> str:
 def judge(evidence: Evidence) -> tuple[Weakness, ...]:
     """Explanations weighed, group by group."""
     size, notes = _without_patterns(evidence)
+    if any("course" in note for note in notes):  # it was fitted to groups that scatter: its own uncertainty is added
+        covariance = evidence.covariance.copy()
+        covariance[:, 3, 3] += 2.0 * SCATTER[3] ** 2 / len(size)
+        evidence = replace(evidence, covariance=covariance)
     scatter = _scatter(size, evidence.covariance)
     groups = len(size)
     subsets = _subsets()
