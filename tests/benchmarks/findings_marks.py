@@ -1,7 +1,7 @@
 """Marks of the findings on random sessions: `python -m tests.benchmarks.findings_marks [SESSIONS [FIRST]]`.
 
 Writes its table into host/METHODS.md, between the two marks there. Sessions are numbered; tuning used numbers below
-100,000, the figures come from numbers above.
+300,000, the figures come from numbers above.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from tests.benchmarks.findings_sessions import KINDS, Case, make_case
 METHODS = Path(__file__).parents[2] / "host" / "METHODS.md"
 BEGIN, END = "<!-- findings figures: begin -->", "<!-- findings figures: end -->"
 Marks = dict[str, list[tuple[str, float]]]  # what is judged -> (group of sessions, 1 right, 0 wrong, or a number)
-REPORT_FROM = 100_000
+REPORT_FROM = 300_000
 _NEAR_V = 0.008  # two standard uncertainties of the meter: truths nearer to a decision than this are not marked
 
 
@@ -156,13 +156,18 @@ def _mark_balancing(case: Case, found: Findings, marks: Marks) -> None:
         return
     if truth is None or truth > 86400.0:
         over = b.answer in ("never", "over_24_h")
-        marks["'never' or 'over 24 h' said when so"].append(("all", float(over)))
+        t = case.trajectory
+        lowest_bleeds = t.bleeding[-600:, int(t.volts_v[-1].argmin())].mean() > 0.5
+        later = "freezes later, when the lowest reaches the threshold"
+        which = "frozen already" if lowest_bleeds else later if truth is None else "24 to 48 h"
+        marks["'never' or 'over 24 h' said when so"].append((which, float(over)))
         return
     band = "20 min to 3 h" if truth < 3 * 3600 else "3 to 8 h" if truth < 8 * 3600 else "8 to 24 h"
     said = b.remaining_s
     error = abs(said - truth) / truth if said is not None else 10.0
     marks["time to balanced, relative error"].append((band, error))
-    rate_mv_h = max(0.1, _true_rate_mv_h(case))
+    # The true rate on average until balanced: what the taper does in the first hour is not it.
+    rate_mv_h = max(0.1, (case.trajectory.spread_v[-1] * 1e3 - b.target_mv) / (truth / 3600.0))
     allowed = max(0.15, 3.0 / rate_mv_h * 3600.0 / truth)
     marks["time to balanced within max(15 %, 3 mV)"].append((band, float(error <= allowed)))
     marks["time to balanced within twice that"].append((band, float(error <= 2 * allowed)))
@@ -170,12 +175,6 @@ def _mark_balancing(case: Case, found: Findings, marks: Marks) -> None:
     high = np.inf if b.remaining_high_s is None else b.remaining_high_s
     inside = b.state != "not_reached" and (b.remaining_low_s is not None or b.remaining_high_s is not None)
     marks["time to balanced inside its 90 % interval"].append((band, float(inside and low <= truth <= high)))
-
-
-def _true_rate_mv_h(case: Case) -> float:
-    s, t = case.trajectory.spread_v, case.trajectory.time_s
-    k = int(np.searchsorted(t, t[-1] - 1200.0))
-    return float((s[k] - s[-1]) * 1e3 / ((t[-1] - t[k]) / 3600.0))
 
 
 def _one(number: int) -> tuple[int, str, Marks]:

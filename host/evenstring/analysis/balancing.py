@@ -179,7 +179,8 @@ def _forecast(lines: _Lines, base: Balancing, profile: PackProfile, level_v: flo
     if not np.isfinite(middle) or middle > _WEEK_S:
         return replace(found, state="not_converging", answer="never", reasons=_why_not_closing(lines, profile, level_v))
     answer = "over_24_h" if middle > _DAY_S else "time"
-    return replace(found, state="converging", remaining_s=float(middle), answer=answer)
+    caution = "as it is: if the board also bleeds the lowest group once that reaches the threshold, the gap stays open"
+    return replace(found, state="converging", remaining_s=float(middle), answer=answer, reasons=(caution,))
 
 
 def _draw_rates(lines: _Lines, rng: np.random.Generator) -> F64:

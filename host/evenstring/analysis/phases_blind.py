@@ -237,20 +237,31 @@ def _top(t: F64, v: F64, noise_v: float) -> tuple[int, int]:
     """
     n = len(v)
     turn = _turn(t, v, noise_v)
-    if turn < n or n < 100:
+    if n < 100:
         return turn, n
-    smooth = rolling_mean(v, 5)
-    top = float(np.quantile(smooth, 0.98))
-    inside = np.flatnonzero(smooth > top - max(1e-3, 4 * noise_v))
-    if not len(inside):
-        return n, n
-    first, end = int(inside[0]), int(inside[-1]) + 1
-    held = t[end - 1] - t[first] >= 300.0 and len(inside) > 0.95 * (end - first) and end < n - 10
-    if not held:
-        return n, n
-    middle = slice(first + (end - first) // 4, end)
-    flat = abs(_slopes(t[middle], v[middle])[1]) < 2 * _FLAT_V_H
-    return (first, end) if flat and v[first] - v[max(0, first - 300)] > 2e-3 else (n, n)
+    if turn == n:
+        smooth = rolling_mean(v, 5)
+        inside = np.flatnonzero(smooth > float(np.quantile(smooth, 0.98)) - max(1e-3, 4 * noise_v))
+        first, last = int(inside[0]), int(inside[-1])
+        climbed = v[first] - v[max(0, first - 300)] > 2e-3
+        middle = slice(first + (last - first) // 4, last)
+        flat = t[last] - t[first] >= 300.0 and abs(_slopes(t[middle], v[middle])[1]) < 2 * _FLAT_V_H
+        if not (flat and climbed and len(inside) > 0.9 * (last - first)):
+            return n, n
+        turn = first
+    return turn, turn + _leaves_top(v[turn:], noise_v)
+
+
+def _leaves_top(v: F64, noise_v: float) -> int:
+    """Rows of a held top until it is left for good, in a fall too slow for a step; all rows while it is held."""
+    n = len(v)
+    if n < 300:
+        return n
+    smooth = rolling_mean(v, 61)
+    top = float(np.median(v[: n // 2]))
+    on = np.flatnonzero(smooth >= top - max(0.15e-3, 4 * noise_v / np.sqrt(61.0)))
+    left = int(on[-1]) + 1 if len(on) else n
+    return left if n - left > 120 and smooth[-30] < top - 0.3e-3 else n
 
 
 def _turn(t: F64, v: F64, noise_v: float) -> int:
