@@ -8,6 +8,8 @@ from typing import Any
 
 from evenstring import __version__
 from evenstring.analysis.findings import analyse
+from evenstring.analysis.weakness import PREVALENCE, SCATTER
+from evenstring.analysis.weakness_fit import CAUSES
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
@@ -37,7 +39,9 @@ def build_report(session: Session, profile: PackProfile) -> dict[str, Any]:
         "repair": _plain(found.repair),
         "capacity": _plain(found.capacity),
         "temperature": {"events": _plain(found.temperature)},
-        "weakness": _plain(found.weakness),
+        "weakness": [_plain(w) for w in found.weakness if w.cause != "cannot_tell"],
+        "weakness_undecided": [_plain(w) for w in found.weakness if w.cause == "cannot_tell"],
+        "weakness_assumed": {"prevalence": PREVALENCE, "scatter": dict(zip(CAUSES, SCATTER.tolist(), strict=True))},
         "reserve": _plain(found.reserve),
         "verdict": _plain(found.verdict),
         "unknown": {u.what: {"why": u.why, "record_next": u.record_next} for u in found.unknown},

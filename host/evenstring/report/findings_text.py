@@ -229,6 +229,11 @@ def _reserve(report: dict[str, Any]) -> Finding:
         lines.append(
             f"Under full load group {r.get('group')} is the first to reach empty{at}, at {_soc(soc)} of the pack."
         )
+    if r.get("resting_pack_v") is not None and r.get("loaded_pack_v") is not None:
+        lines.append(
+            f"Ride no lower than {r['resting_pack_v']:.1f} V at rest, {r['loaded_pack_v']:.1f} V under full load"
+            f" ({r['resting_pack_v_by_display']:.1f} V at rest by a display that may read 1 V high)."
+        )
     if r.get("soc_low") is not None and r.get("soc_high") is not None:
         lines.append(f"The interval is {_soc(r['soc_low'])} to {_soc(r['soc_high'])} at level 0.9.")
     pictures = _drawn(reserve_picture(r))
