@@ -94,6 +94,37 @@ print(good, app.watch.recorder.blocks, app.watch.recorder.blocks_lost, app.watch
     assert blocks == 2  # at the alarm, and with what came after it
 
 
+@pytest.mark.soak
+def test_everything_on_allocates_nothing_for_10_000_scans(runtime: Unix64 | Wasm32) -> None:
+    """The same for a charge's length: 24 groups, readings that move, segments that fill and rotate."""
+    script = f"""{PRELUDE}
+rig = Rig(groups=24, changes={{"alarms": {{}}}})
+app, store = fit(rig)
+def locked(n):
+    good = 0
+    values = rig.pack.values
+    LOCKED[0] = 1
+    micropython.heap_lock()
+    for i in range(n):
+        values[i % 24] = 3700000 + i % 97 * 1000
+        if app.scan_once():
+            good += 1
+    micropython.heap_unlock()
+    LOCKED[0] = 0
+    return good
+locked(3)
+gc.collect()
+print(locked(10000), app.watch.recorder.blocks, app.watch.recorder.blocks_lost, store.number)
+"""
+    heap = "192k" if runtime.bits == 64 else "1m"
+    lines = run(runtime, script, heap=heap, as_on_a_board=True, timeout_s=1200)
+    good, blocks, lost, segments = map(int, lines[-1].split())
+
+    assert (good, lost) == (10000, 0)
+    assert blocks > 30
+    assert segments >= 2
+
+
 def test_a_warning_needs_neither_link_nor_flash(runtime64: Unix64) -> None:
     """The group of 2.40 V is below discard: told by the outputs in the very scan that shows it."""
     script = f"""{PRELUDE}
