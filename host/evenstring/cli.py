@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import os
 import sys
 from typing import Any
 
@@ -13,6 +14,9 @@ from evenstring.errors import EvenstringError
 from evenstring.text import plain
 
 __all__ = ["cli", "main"]
+
+# Our matrices are small: threads of the linear algebra would only wait for each other. Before numpy is first imported.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 # Command -> module in evenstring.commands, each with a click command named `command`. Modules are imported when used.
 _COMMANDS = {
