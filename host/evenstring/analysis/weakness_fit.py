@@ -98,14 +98,36 @@ def _regress(rows: Rows) -> tuple[F64, F64]:
     groups = y.shape[1]
     size, covariance = np.zeros((groups, 4)), np.zeros((groups, 4, 4))
     for g in range(groups):
-        gap = 0.01 * (plain[1, g] - plain[2, g] * rows.moved)  # of SoC
-        # The curve bends: what counts is its slope halfway between this group and the median one.
-        slope = rows.slope_at(rows.surface + np.clip(gap, -_WIDEST_GAP, _WIDEST_GAP) / 2)
-        x[:, 1], x[:, 2] = slope * 0.01, -slope * rows.moved * 0.01
-        k = base + np.outer(gap * rows.slope_u_v, gap * rows.slope_u_v) * near
-        lower = np.linalg.cholesky(k)
-        xw, yw = np.linalg.solve(lower, x), np.linalg.solve(lower, y[:, g])
-        full = np.linalg.inv(xw.T @ xw + prior)
-        found = full @ (xw.T @ yw)
+        fits = [_fit(rows, x, y[:, g], (base, near, prior), gap) for gap in _gaps(rows, y[:, g], plain[:, g])]
+        _, found, full = max(fits, key=lambda fit: fit[0])
         size[g], covariance[g] = found[:4], full[:4, :4]
     return size, covariance
+
+
+def _gaps(rows: Rows, y: F64, plain: F64) -> list[F64]:
+    """Beliefs to begin with of how far a group is from the median in SoC: the first fit's, all charge, all capacity.
+
+    The curve's slope stands to a group's charge as the gap does, so a wrong gap bends the regressor itself; the first
+    fit alone takes part of a large charge offset for one of the meter.
+    """
+    lags = rows.slope_v * rows.moved
+    charge = float(rows.slope_v @ y) / float(rows.slope_v @ rows.slope_v)
+    capacity = float(lags @ y) / max(float(lags @ lags), 1e-12)
+    return [0.01 * (plain[1] - plain[2] * rows.moved), np.full(len(y), charge), capacity * rows.moved]
+
+
+def _fit(rows: Rows, x: F64, y: F64, beliefs: tuple[F64, F64, F64], gap: F64) -> tuple[float, F64, F64]:
+    """Log marginal likelihood, estimate and covariance of one group, given its gap (b,) of SoC."""
+    base, near, prior = beliefs
+    x = x.copy()
+    # The curve bends: what counts is its slope halfway between this group and the median one.
+    slope = rows.slope_at(rows.surface + np.clip(gap, -_WIDEST_GAP, _WIDEST_GAP) / 2)
+    x[:, 1], x[:, 2] = slope * 0.01, -slope * rows.moved * 0.01
+    lower = np.linalg.cholesky(base + np.outer(gap * rows.slope_u_v, gap * rows.slope_u_v) * near)
+    xw, yw = np.linalg.solve(lower, x), np.linalg.solve(lower, y)
+    precision = xw.T @ xw + prior
+    full: F64 = np.asarray(np.linalg.inv(precision), np.float64)
+    found: F64 = full @ (xw.T @ yw)
+    left = yw - xw @ found
+    log_det = 2.0 * float(np.sum(np.log(np.diag(lower)))) + float(np.linalg.slogdet(precision)[1])
+    return -0.5 * (float(left @ left) + float(found @ prior @ found) + log_det), found, full
