@@ -27,6 +27,7 @@ _ERROR_S = 900.0  # correlation time of the model error
 _ERROR_SHARE = 1.1  # of the residual: what is left after a fit understates what was there, found on tuning seeds
 _ERROR_FLOOR_V = 0.0002
 _SLOPE_RANGE = 0.03  # of SoC, over which an error of the slope stays alike
+_FAR_BETTER = 25.0  # in log likelihood
 _WIDEST_GAP = 0.1  # of SoC: beyond it the bend is not followed
 _ROW_NOISE = 5e-4
 _RESISTANCE_FLOOR = 0.5  # %: current and timing errors that more scans do not lessen
@@ -99,7 +100,9 @@ def _regress(rows: Rows) -> tuple[F64, F64]:
     size, covariance = np.zeros((groups, 4)), np.zeros((groups, 4, 4))
     for g in range(groups):
         fits = [_fit(rows, x, y[:, g], (base, near, prior), gap) for gap in _gaps(rows, y[:, g], plain[:, g])]
-        _, found, full = max(fits, key=lambda fit: fit[0])
+        best = max(fits, key=lambda fit: fit[0])
+        # The first fit stands unless another explains the group far better: near ties went wrong more often than right.
+        _, found, full = best if best[0] > fits[0][0] + _FAR_BETTER else fits[0]
         size[g], covariance[g] = found[:4], full[:4, :4]
     return size, covariance
 
