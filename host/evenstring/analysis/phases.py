@@ -57,7 +57,7 @@ def _labels_from_current(signals: Signals, amps: F64, quiet: float) -> NDArray[n
     near = _median_of_5(amps) if signals.step_s < 5.0 else amps  # noise must not chop a rest; edges stay where they are
     labels = np.full(len(t), _RIDE, dtype="U9")
     labels[np.abs(near) <= quiet] = _REST
-    charges = _charges(t, near > quiet, near < -quiet, signals.step_s)
+    charges = _charges(signals, near > quiet, near < -quiet)
     for first, last in charges:
         end = _held_until(signals, amps - _zero_a(near, quiet, first, last), first, last)
         labels[first:end] = _CC
@@ -70,13 +70,20 @@ def _median_of_5(values: F64) -> F64:
     return np.asarray(np.median(np.stack([padded[k : k + len(values)] for k in range(5)]), axis=0))
 
 
-def _charges(t: F64, positive: NDArray[np.bool_], negative: NDArray[np.bool_], step_s: float) -> list[tuple[int, int]]:
-    """Stretches of charging: positive current that lasts, short pauses bridged, no discharge inside."""
+def _charges(signals: Signals, positive: NDArray[np.bool_], negative: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """Stretches of charging: positive current that lasts, short pauses bridged, no discharge inside.
+
+    Where the voltage stays held the charger is still there: its current may fall below what can be told from none.
+    """
+    t, level, step_s = signals.time_s, signals.level_v, signals.step_s
     joined: list[list[int]] = []
     for first, last in runs_of(positive):
-        if joined and t[first] - t[joined[-1][1] - 1] <= max(_BRIDGE_S, 2 * step_s):
+        pause_s = t[first] - t[joined[-1][1] - 1] if joined else np.inf
+        if pause_s < REST_S:
             before = joined[-1][1]
-            if not negative[before:first].any():
+            held = bool(np.ptp(level[before - 1 : first + 1]) < _HELD_V)
+            short = pause_s <= max(_BRIDGE_S, 2 * step_s)
+            if (short or held) and not negative[before:first].any():
                 joined[-1][1] = last
                 continue
         joined.append([first, last])
