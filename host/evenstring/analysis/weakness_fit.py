@@ -100,9 +100,7 @@ def _regress(rows: Rows) -> tuple[F64, F64]:
     size, covariance = np.zeros((groups, 4)), np.zeros((groups, 4, 4))
     for g in range(groups):
         fits = [_fit(rows, x, y[:, g], (base, near, prior), gap) for gap in _gaps(rows, y[:, g], plain[:, g])]
-        best = max(fits, key=lambda fit: fit[0])
-        # The first fit stands unless another explains the group far better: near ties went wrong more often than right.
-        _, found, full = best if best[0] > fits[0][0] + _FAR_BETTER else fits[0]
+        found, full = _settled(fits)
         size[g], covariance[g] = found[:4], full[:4, :4]
     return size, covariance
 
@@ -117,6 +115,19 @@ def _gaps(rows: Rows, y: F64, plain: F64) -> list[F64]:
     charge = float(rows.slope_v @ y) / float(rows.slope_v @ rows.slope_v)
     capacity = float(lags @ y) / max(float(lags @ lags), 1e-12)
     return [0.01 * (plain[1] - plain[2] * rows.moved), np.full(len(y), charge), capacity * rows.moved]
+
+
+def _settled(fits: list[tuple[float, F64, F64]]) -> tuple[F64, F64]:
+    """The first fit, or one that explains the group far better; in between both count, and their difference is doubt.
+
+    A better likelihood by less than that went wrong as often as right (tuning seeds), so it must not decide alone.
+    """
+    _, first, full = fits[0]
+    _, other, other_full = best = max(fits, key=lambda fit: fit[0])
+    share = float(np.clip((best[0] - fits[0][0]) / _FAR_BETTER, 0.0, 1.0))
+    apart = other - first
+    doubt = share * (1.0 - share) * np.outer(apart, apart)
+    return first + share * apart, full + share * (other_full - full) + doubt
 
 
 def _fit(rows: Rows, x: F64, y: F64, beliefs: tuple[F64, F64, F64], gap: F64) -> tuple[float, F64, F64]:
