@@ -55,7 +55,7 @@ class Runtime(Protocol):
         path: Iterable[Path] = (PROTOCOL,),
         heap: str = "1m",
         args: Sequence[str] = (),
-        timeout_s: float = 60,
+        timeout_s: float = 180,
         collect: bool = True,
     ) -> list[str]:
         """Run the script and return the lines that it printed; `collect` false: without garbage collection."""
@@ -87,7 +87,7 @@ class Unix64:
         path: Iterable[Path] = (PROTOCOL,),
         heap: str = "1m",
         args: Sequence[str] = (),
-        timeout_s: float = 60,
+        timeout_s: float = 180,
         collect: bool = True,
         emit: str | None = None,
     ) -> list[str]:
@@ -143,7 +143,7 @@ class Wasm32:
         path: Iterable[Path] = (PROTOCOL,),
         heap: str = "1m",
         args: Sequence[str] = (),
-        timeout_s: float = 60,
+        timeout_s: float = 180,
         collect: bool = True,
     ) -> list[str]:
         """Run the script; the folders of `path` are mounted read only as /path0, /path1 ..."""

@@ -8,8 +8,9 @@ import time
 from contextlib import suppress
 from typing import ClassVar
 
-from textual.app import App, ComposeResult
+from textual.app import App, ComposeResult, ScreenStackError
 from textual.binding import Binding, BindingType
+from textual.css.query import NoMatches
 from textual.widgets import Footer, Static
 
 from evenstring.errors import EvenstringError
@@ -114,15 +115,19 @@ class WatchApp(App[None]):
             self._draw()
 
     def _draw(self) -> None:
-        if not self.is_running or not self.screen_stack or not self.query(Now):
-            return  # bytes come at any time: also while the screen is being taken down
+        with suppress(NoMatches, ScreenStackError):  # bytes come at any time: also while the screen is taken down
+            self._draw_parts()
+
+    def _draw_parts(self) -> None:
+        now, level = self.query_one(Now), self.query_one(Level)
+        title, foot = self.query_one("#title", Static), self.query_one("#foot", Static)
         self._drawn_s = time.monotonic()
         self.drawings += 1
-        for part in (self.query_one(Now), self.query_one(Level)):
+        for part in (now, level):
             part.work_out()
             part.refresh()
-        self.query_one("#title", Static).update(self._title())
-        self.query_one("#foot", Static).update(self._foot())
+        title.update(self._title())
+        foot.update(self._foot())
 
     def on_resize(self) -> None:
         """The picture follows the size of the terminal."""
