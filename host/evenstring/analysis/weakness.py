@@ -30,6 +30,7 @@ __all__ = ["PREVALENCE", "SCATTER", "Weakness", "find_weakness", "judge"]
 F64 = NDArray[np.float64]
 
 PREVALENCE = 0.5  # share of packs with a weak group, assumed and stated
+_METER_MOST_MV = 12.0  # a larger one is not believed without a hand meter: "cannot tell"
 SCATTER = np.array([1.0, 0.4, 1.0, 4.0])  # production, standard deviations in UNITS
 _EFFECT = np.array([6.0, 2.5, 6.5, 25.0])  # how far a cause typically takes a group
 _PAIR_SHARE = 0.1  # of the prior of a single cause
@@ -114,6 +115,7 @@ def _from_one_look(session: Session, profile: PackProfile) -> tuple[tuple[Weakne
 
 
 def _next_recording(evidence: Evidence) -> str:
+    """What would tell."""
     if not evidence.has_steps:
         return "a ride with the current sensor, then a whole charge"
     if evidence.depth < 0.4:
@@ -267,6 +269,8 @@ def _statement(
     )
     # More capacity or less resistance than the others is no weakness; and an even split is no answer.
     odd = CAUSES[k] in ("low_capacity", "high_resistance") and sign * mean < 0
+    # To blame the meter for a weak cell is the dangerous mistake, and no meter in order is this far out.
+    odd = odd or (CAUSES[k] == "meter_offset" and abs(mean) > _METER_MOST_MV)
     unclear = share[k] < _AHEAD * np.sort(share)[-2] and len(best) < 2
     if odd or unclear:
         return replace(statement, cause="cannot_tell")
