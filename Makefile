@@ -29,6 +29,8 @@ $(STAMP): pyproject.toml
 
 $(TEST_STAMP): pyproject.toml $(STAMP)
 	$(BIN)/python -m pip install -q --disable-pip-version-check -e '.[test,dev]'
+	@# Stubs of the other board class have the same file names, so they live in a folder of their own.
+	$(BIN)/python -m pip install -q --disable-pip-version-check --no-deps --upgrade --target $(VENV)/stubs-esp32 'micropython-esp32-stubs>=1.29,<1.30'
 	@touch $@
 
 demo: $(STAMP)
