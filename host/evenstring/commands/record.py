@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import signal
 import sys
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import click
@@ -93,7 +97,7 @@ def command(  # noqa: PLR0913, PLR0917  # one argument an option, all named by c
     options = CaptureOptions(interval_ms, quiet_interval_ms, seconds, profile=profile, note=note)
     writer = RecordingWriter(output, append)
     try:
-        with writer, LiveLine(output, quiet) as line:
+        with _ended_by_signals(), writer, LiveLine(output, quiet) as line:
             capture(port, writer, options, line.show)
     except KeyboardInterrupt:
         pass  # the usual way to end
@@ -104,6 +108,21 @@ def command(  # noqa: PLR0913, PLR0917  # one argument an option, all named by c
     _refuse_silence(port, writer, append)
     if not quiet:
         click.echo(f"{output}: {writer.decoder.frames_good} frames, {writer.bytes_written} bytes")
+
+
+@contextmanager
+def _ended_by_signals() -> Iterator[None]:
+    """Let SIGINT and SIGTERM end the recording as Ctrl-C does, also in a job whose shell ignores the first."""
+    numbers = (signal.SIGINT, signal.SIGTERM)
+    if threading.current_thread() is not threading.main_thread():
+        yield  # only the main thread may take signals
+        return
+    before = [signal.signal(number, signal.default_int_handler) for number in numbers]
+    try:
+        yield
+    finally:
+        for number, handler in zip(numbers, before, strict=True):
+            signal.signal(number, handler)
 
 
 def _refuse_silence(port: str, writer: RecordingWriter, append: bool) -> None:

@@ -304,7 +304,7 @@ def test_a_url_of_pyserial_is_a_port(tmp_path: Path) -> None:
     assert marks_of(tmp_path / "a.frames")[1].frames_damaged == 0
 
 
-@pytest.mark.parametrize(("how", "code"), [(signal.SIGKILL, -signal.SIGKILL), (signal.SIGINT, 0)])
+@pytest.mark.parametrize(("how", "code"), [(signal.SIGKILL, -signal.SIGKILL), (signal.SIGINT, 0), (signal.SIGTERM, 0)])
 def test_what_was_taken_before_a_kill_can_be_read(
     tmp_path: Path, board: FakeBoard, how: signal.Signals, code: int
 ) -> None:
