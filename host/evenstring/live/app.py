@@ -26,7 +26,7 @@ _FRAME_S = 0.1  # at most ten drawings a second
 _TICK_S = 0.5  # also without anything coming in: silence must show
 _SILENT_S = 3.0
 _WINDOWS_S = (120.0, 600.0, 3600.0, 8 * 3600.0)
-_CAUTION = "Above 60 V DC can kill. No protection board. Never leave a charge alone."
+_CAUTION = "60 V DC and more can kill. Not a protection board. Never charge unattended."
 
 
 class WatchApp(App[None]):
