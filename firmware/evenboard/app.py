@@ -5,13 +5,12 @@
 
 import gc
 import struct
-import sys
 from array import array
 
 from evenstring_protocol import wire
 from micropython import const
 
-from evenboard import NAME, VERSION
+from evenboard import tell
 
 _HEALTH_MS = const(10000)
 _IDENT_MS = const(60000)
@@ -22,24 +21,6 @@ _SCAN_HEAD = const(17)  # header and fixed part of SCAN
 _TRIES = const(3)  # scans that may fail in a row before the board says that it does not monitor
 _NO_PLACE = const(255)
 _HARMLESS = (wire.IDENTIFY, wire.START, wire.STOP)
-
-
-def runtime():
-    info = sys.implementation
-    if info.name != "micropython":
-        return "CPython " + sys.version.split()[0]
-    version = ".".join(str(v) for v in info[1][:3])
-    return "MicroPython " + version + ("-" + info[1][3] if len(info[1]) > 3 and info[1][3] else "")
-
-
-# Bits of IDENT.measures for what is fitted.
-def measures(sensors, passes):
-    bits = wire.MEASURES_CURRENT if sensors.has_current else 0
-    if bits and passes == 2:
-        bits |= wire.MEASURES_CURRENT_PER_READING
-    if sensors.packs:
-        bits |= wire.MEASURES_PACK_VOLTAGE
-    return bits | wire.MEASURES_TEMPERATURE if sensors.temps else bits
 
 
 class App:
@@ -340,58 +321,10 @@ class App:
 
     # IDENT into the link's buffer, which is free between frames; returns its size.
     def fill_ident(self):
-        link = self.link
-        board = self._board
-        link.head(wire.IDENT)
-        meter = board.get("meter", {})
-        front = self._front
-        struct.pack_into(
-            wire.IDENT_FORMAT,
-            link.body,
-            wire.HEADER_SIZE,
-            wire.SCHEMA,
-            board["groups"],
-            wire.READING_STEP_UV,
-            front.kind if front else wire.FRONT_END_UNKNOWN,
-            measures(front.sensors, front.passes) if front else 0,
-            front.sensors.temps if front else 0,
-            front.scan_ms() if front else 0,
-            meter.get("noise_uv", 65535),
-            meter.get("channel_u_uv", 65535),
-            meter.get("gain_u_ppm", 65535),
-            self._boot_count & 0xFFFF,
-            self._boot_count >> 16,
-            self._reason,
-        )
-        n = wire.HEADER_SIZE + struct.calcsize(wire.IDENT_FORMAT)
-        for text in (board.get("board_id", ""), board.get("string_name", ""), NAME + " " + VERSION, runtime()):
-            n = link.put_text(n, text)
-        return n
+        return tell.fill_ident(self, self._board, self._reason)
 
     def send_health(self):
         self._mark(2)
-        link = self.link
-        front = self._front
-        link.head(wire.HEALTH)
-        free = gc.mem_free() if hasattr(gc, "mem_free") else 0
-        zero = front.zero_uv if front else 0
-        struct.pack_into(
-            wire.HEALTH_FORMAT,
-            link.body,
-            wire.HEADER_SIZE,
-            self.state,
-            self._fault,
-            self._fault_where,
-            self.scans & 0xFFFF,
-            self.scans >> 16,
-            link.dropped,
-            link.bad,
-            (front.bus_errors + front.sensors.errors if front else 0) & 0xFFFF,
-            (front.settle_fails if front else 0) & 0xFFFF,
-            self._longest_ms,
-            free & 0xFFFF,
-            (free >> 16) & 0xFFFF,
-            max(-32768, min(32767, zero)),
-        )
+        size = tell.fill_health(self, self._fault, self._fault_where, self._longest_ms)
         self._longest_ms = 0
-        link.send(wire.HEADER_SIZE + struct.calcsize(wire.HEALTH_FORMAT))
+        self.link.send(size)

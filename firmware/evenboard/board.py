@@ -5,6 +5,7 @@
 import json
 
 MAX_GROUPS = 40
+MAX_CONVERSIONS = 16  # of one reading: a scan of 40 groups then takes 2.7 s, well inside the watchdog's time
 _ADC_PARTS = ("ads1115", "ads122c04")
 _MUX_PARTS = ("pca9555", "74hc595")
 
@@ -89,6 +90,8 @@ def check(data):
         return problem
     if data["adc"].get("part") not in _ADC_PARTS or not _whole(data["adc"].get("address"), 0x08, 0x77):
         return "adc part or address is wrong"
+    if not _whole(data["adc"].get("conversions", 1), 1, MAX_CONVERSIONS):
+        return "adc.conversions must be 1 to 16"
     if data["mux"].get("part") not in _MUX_PARTS:
         return "mux part is not known"
     for key, low, high in _MUX_NUMBERS:
@@ -115,6 +118,8 @@ def _check_bank(data):
     for key, low, high in _BANK:
         if not _whole(bank.get(key), low, high):
             return "bank." + key + " is wrong"
+    if not _whole(bank.get("conversions", 1), 1, MAX_CONVERSIONS):
+        return "bank.conversions must be 1 to 16"
     for key, low, high in (("select_pins", 0, 48), ("full_mv", 1000, 174000)):
         values = bank.get(key)
         if not isinstance(values, list) or not values:

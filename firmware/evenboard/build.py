@@ -89,7 +89,10 @@ def make_front(data, clock):
     adc = _CONVERTERS[data["adc"]["part"]](bus, data["adc"]["address"])
     times = (m["relay_on_us"], m["relay_off_us"], settle_us(m["series_ohm"], m["bus_pf"]))
     mux = make_mux(bus, m, data["groups"])
-    return RelayScan(mux, adc, data["groups"], times, make_sensors(bus, data), clock, data.get("calibration"), recover)
+    sensors = make_sensors(bus, data)
+    front = RelayScan(mux, adc, data["groups"], times, sensors, clock, data.get("calibration"), recover)
+    front.conversions = data["adc"].get("conversions", 1)
+    return front
 
 
 # data, problem: what `board.load` gave. write(buf, n): the line. feed: the watchdog's.

@@ -19,7 +19,7 @@ _CHANNELS = const(8)
 _MANUAL = const(0xC0)  # high byte of "convert channel n next": | n << 2
 _RANGE = const(0x05)  # address of channel 0's range register, one a channel
 _TO_10V = const(0x05)  # 0 to 10.24 V
-_LOOKS = const(4)  # conversions of each tap, averaged
+_LOOKS = const(4)  # conversions of each tap that are averaged, unless the description says otherwise
 _LEAK_STEPS = const(2500)  # a tap that shows 0.5 V while disconnected is not disconnected
 _NO_GROUP = const(255)
 
@@ -55,6 +55,7 @@ class DividerBank:
         self._selects = selects
         self._enable = enable
         self._settle_us = bank["settle_us"]
+        self.conversions = bank.get("conversions", _LOOKS)
         self.groups = groups
         self._full = array("i", (mv * 5 for mv in bank["full_mv"]))
         self._gain_ppm = array("i", (calibration or {}).get("gain_ppm") or [0] * groups)
@@ -80,7 +81,7 @@ class DividerBank:
         self.fault_where = _NO_GROUP
 
     def scan_ms(self):
-        return (self._settle_us + _LOOKS * (self.groups + len(self._selects)) * 60) // 1000 + 1
+        return (self._settle_us + self.conversions * (self.groups + len(self._selects)) * 60) // 1000 + 1
 
     # Joins nothing; sets the ranges and reads them back: an absent part fails here.
     def begin(self):
@@ -152,13 +153,13 @@ class DividerBank:
         self._spi.write_readinto(out, self._in)
         pin.value(1)
 
-    # Every tap `_LOOKS` times, in steps of 200 uV, averaged.
+    # Every tap `conversions` times, in steps of 200 uV, averaged.
     def _sweep(self):
         taps = self._taps
         for tap in range(self.groups + 1):
             taps[tap] = 0
             self._over[tap] = 0
-        for _ in range(_LOOKS):
+        for _ in range(self.conversions):
             for chip in range(len(self._selects)):
                 first = chip * _CHANNELS + 1
                 last = min(first + _CHANNELS - 1, self.groups)
@@ -167,7 +168,7 @@ class DividerBank:
                     if tap > first:
                         self._take(tap - 1)
         for tap in range(1, self.groups + 1):
-            value = taps[tap] // _LOOKS
+            value = taps[tap] // self.conversions
             taps[tap] = value + (value // 64 * self._gain_ppm[tap - 1]) // 15625
 
     def _take(self, tap):

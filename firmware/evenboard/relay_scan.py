@@ -25,6 +25,7 @@ _STUCK_UV = const(150000)  # with one relay closed there is nothing to see unles
 _ZERO_LIMIT_UV = const(5000)  # a zero beyond this is not believable
 _SETTLE_LIMIT_UV = const(2000)
 _BUS_US = const(700)  # transfers and interpreter in one step
+_AGAIN_US = const(500)  # the same in each further conversion of a reading
 _NO_GROUP = const(255)
 _TROUBLE = (OSError, MemoryError)  # the second is what a bus error becomes while the heap is locked
 
@@ -34,7 +35,9 @@ class RelayScan:
     passes = 2
 
     # times: relay on, relay off, settling (us); free_bus(): gets a hung bus going again, returns nothing.
+    # `conversions`, set before `begin`: how many of the converter's are averaged into one reading, 1 to 16.
     def __init__(self, mux, adc, groups, times, sensors, clock, calibration=None, free_bus=None):
+        self.conversions = 1
         self._mux = mux
         self._free_bus = free_bus
         self._adc = adc
@@ -62,10 +65,13 @@ class RelayScan:
         self._taken_us = 0
         self._test_tap = 0
 
-    # Time of one scan from the parts' own times, in ms: both passes, the zero and the two tests for stuck relays.
+    # Time of one scan from the parts' own times, in ms: both passes, the zero and the two tests for stuck relays, which
+    # alone take one conversion each.
     def scan_ms(self):
         step = self._off_us + self._wait_us + self._adc.conversion_us + _BUS_US
-        return (step * (2 * self.groups + 4) + 3 * 1500 * (1 if self.sensors.packs else 0)) // 1000
+        again = (self.conversions - 1) * (self._adc.conversion_us + _AGAIN_US)
+        packs_us = 3 * 1500 * (1 if self.sensors.packs else 0)
+        return (step * (2 * self.groups + 4) + again * (2 * self.groups + 2) + packs_us) // 1000
 
     def begin(self):
         self._mux.begin()
@@ -164,13 +170,29 @@ class RelayScan:
             self.fault = wire.FAULT_ADC
         return uv
 
+    # Mean of `conversions`, rounded; the sum is at most 16 x 6.2e6. One at an end of the range stands for all.
+    def _average(self):
+        uv = self._convert()
+        more = self.conversions - 1
+        if more == 0 or uv is None or uv >= OVER or uv <= -OVER:
+            return uv
+        taken_us = self._taken_us
+        total = uv
+        for _ in range(more):
+            uv = self._convert()
+            self._taken_us = taken_us  # the instant of the first: the same delay in all readings
+            if uv is None or uv >= OVER or uv <= -OVER:
+                return uv
+            total += uv
+        return (total + (self.conversions >> 1)) // self.conversions
+
     def _read_zero(self):
         self._mux.close_zero()
         if not self._mux.is_zero():
             self.fault = wire.FAULT_MUX
             return False
         time.sleep_us(self._wait_us)
-        uv = self._convert()
+        uv = self._average()
         if uv is None or uv > _ZERO_LIMIT_UV or uv < -_ZERO_LIMIT_UV:
             self.fault = wire.FAULT_ADC
             return False
@@ -186,7 +208,7 @@ class RelayScan:
         return self._signed(group)
 
     def _signed(self, group):
-        uv = self._convert()
+        uv = self._average()
         if uv is None:
             return None
         if uv < OVER and uv > -OVER:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from dataclasses import replace
 from types import SimpleNamespace
 
@@ -91,6 +92,18 @@ def test_johnson_noise_agrees_with_the_handbook_value() -> None:
     assert budget_of(RelayScan()).value("johnson_uv") == pytest.approx(expected_uv, rel=2e-3)
 
 
+def test_averaging_lowers_the_noise_by_the_root_and_the_boards_own_figure_agrees() -> None:
+    """JCGM 100:2008, 4.2.3: the mean of n independent values has the variance of one, over n; the wire's step stays."""
+    firmware = function("tell.py", "averaged_uv", math=math, _UNKNOWN=65535)
+    one = budget_of(RelayScan()).value("noise_uv")
+    for n in (1, 2, 4, 16):
+        design = replace(RelayScan(), converter=replace(RelayScan().converter, conversions=n))
+        noise = budget_of(design).value("noise_uv")
+        assert noise**2 - 200**2 / 12 == pytest.approx((one**2 - 200**2 / 12) / n)
+        assert firmware(round(one), n) == pytest.approx(noise, abs=1)
+    assert firmware(65535, 4) == 65535  # unknown stays unknown
+
+
 @pytest.mark.parametrize(("groups", "expected"), [(1, (1, 1)), (24, (13, 12)), (35, (18, 18)), (40, (21, 20))])
 def test_taps_are_shared_between_the_lines(groups: int, expected: tuple[int, int]) -> None:
     assert taps_on_lines(groups) == expected
@@ -108,8 +121,9 @@ def test_settle_time_is_the_firmwares(ohm: int) -> None:
     assert settle_us(ohm, 3300) == pytest.approx(firmware(ohm, 3300), abs=2)
 
 
+@pytest.mark.parametrize("conversions", [1, 4, 16])
 @pytest.mark.parametrize("path", sorted(BOARDS.glob("*.json")), ids=lambda p: p.stem)
-def test_time_of_a_scan_is_the_firmwares(path) -> None:  # type: ignore[no-untyped-def]  # pytest parameter
+def test_time_of_a_scan_is_the_firmwares(path, conversions) -> None:  # type: ignore[no-untyped-def]  # pytest parameters
     data = board(path)
     mux = data["mux"]
     design = RelayScan()
@@ -119,6 +133,7 @@ def test_time_of_a_scan_is_the_firmwares(path) -> None:  # type: ignore[no-untyp
         series=replace(design.series, ohm=float(mux["series_ohm"])),
         bus=replace(design.bus, pf=float(mux["bus_pf"])),
         relay=replace(design.relay, on_us=mux["relay_on_us"], off_us=mux["relay_off_us"]),
+        converter=replace(design.converter, conversions=conversions),
     )
     settle = function("build.py", "settle_us")(mux["series_ohm"], mux["bus_pf"])
     front = SimpleNamespace(
@@ -127,8 +142,10 @@ def test_time_of_a_scan_is_the_firmwares(path) -> None:  # type: ignore[no-untyp
         _adc=SimpleNamespace(conversion_us=constant("ads111x.py", "CONVERSION_US")),
         groups=data["groups"],
         sensors=SimpleNamespace(packs=3),
+        conversions=conversions,
     )
-    firmware_ms = function("relay_scan.py", "scan_ms", _BUS_US=constant("relay_scan.py", "_BUS_US"))(front)
+    constants = {name: constant("relay_scan.py", name) for name in ("_BUS_US", "_AGAIN_US")}
+    firmware_ms = function("relay_scan.py", "scan_ms", **constants)(front)
     assert budget_of(design).value("scan_ms") == pytest.approx(firmware_ms, rel=0.02)
 
 
@@ -156,6 +173,7 @@ def test_board_descriptions_keep_the_budget_and_do_not_claim_more_than_it(path) 
         ("[series]\nparts = 0", "1 or more"),
         ("[string]\ngroups = 41", "1 to 40"),
         ("[supply]\nefficiency = 2.0", "at most 1"),
+        ("[converter]\nconversions = 17", "1 to 16"),
         ("series = 3", "must be a table"),
         ("[[", "not valid TOML"),
         ('kind = "divider_bank"\n[divider]\nidle_disconnect = 3', "true or false"),

@@ -18,9 +18,10 @@ __all__ = ["command"]
 @click.command("budget", epilog="Example: evenstring budget --groups 36")
 @click.argument("file", required=False, type=click.Path(path_type=Path))
 @click.option("--groups", type=click.IntRange(1, 40), help="Groups of the string, instead of the file's.")
+@click.option("--conversions", type=click.IntRange(1, 16), help="Conversions averaged into one reading (relay scan).")
 @click.option("--json", "as_json", is_flag=True, help="Print the figures as JSON and nothing else.")
 @click.pass_context
-def command(ctx: click.Context, file: Path | None, groups: int | None, as_json: bool) -> None:
+def command(ctx: click.Context, file: Path | None, groups: int | None, conversions: int | None, as_json: bool) -> None:
     """Compute error, fault, time and drain budget of the front end in FILE (TOML), or of the reference design.
 
     Ends with 1 when the design is refused.
@@ -28,6 +29,8 @@ def command(ctx: click.Context, file: Path | None, groups: int | None, as_json: 
     design = parse_front_end(_read(file), str(file)) if file else RelayScan()
     if groups:
         design = replace(design, string=replace(design.string, groups=groups))
+    if conversions and isinstance(design, RelayScan):
+        design = replace(design, converter=replace(design.converter, conversions=conversions))
     budget = budget_of(design)
     if as_json:
         rows = [asdict(line) | {"ok": line.ok} for line in budget.lines]

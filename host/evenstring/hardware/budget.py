@@ -131,7 +131,9 @@ def _error_lines(d: RelayScan) -> list[Line]:
     unsettled_uv = 2 * volts * 1e6 * math.exp(-settle_us(d.series.ohm, d.bus.pf) / tau_us)
     band_hz = d.converter.rate_hz / 2
     johnson_uv = math.sqrt(4 * _BOLTZMANN * _HOT_K * pair * band_hz) * 1e6
-    noise_uv = math.sqrt(d.converter.noise_uv**2 + johnson_uv**2 + d.converter.step_uv**2 / 12 + _WIRE_STEP_UV**2 / 12)
+    # The converter's own step is averaged too: noise of about half a step shakes it.
+    one_uv2 = d.converter.noise_uv**2 + johnson_uv**2 + d.converter.step_uv**2 / 12
+    noise_uv = math.sqrt(one_uv2 / d.converter.conversions + _WIRE_STEP_UV**2 / 12)
     middle_v = d.bus.bias_v * d.converter.common_ohm / (d.converter.common_ohm + d.bus.bias_ohm)
     channel_uv = math.sqrt((leak_uv**2 + mismatch_uv**2 + unsettled_uv**2) / 3)
     spread_mv = 2 * math.sqrt(2) * math.sqrt(channel_uv**2 + noise_uv**2 / 2) * 1e-3
@@ -159,7 +161,8 @@ def _error_lines(d: RelayScan) -> list[Line]:
         Line("unsettled_uv", "left of the voltage before, bound", unsettled_uv, "uV",
              "a swing of two groups, since polarity alternates"),
         Line("johnson_uv", "noise of the leads", johnson_uv, "uV", "sqrt(4kTRB), 60 degC"),
-        Line("noise_uv", "noise of one reading", noise_uv, "uV", "converter, leads, steps of converter and wire"),
+        Line("noise_uv", "noise of one reading", noise_uv, "uV",
+             "converter, leads, steps of converter and wire; all but the last fall with the root of the conversions"),
         Line("channel_u_uv", "one channel against another, standard uncertainty", channel_uv, "uV",
              "the bounds above as rectangles; calibration lowers all but the leakage's change with heat"),
         Line("gain_mv", "converter's gain, in one group's voltage", volts * d.converter.gain_ppm * 1e-3, "mV",
@@ -173,8 +176,13 @@ def _time_lines(d: RelayScan) -> list[Line]:
     convert_us = 1e6 / d.converter.rate_hz * (1 + d.converter.clock_tolerance)
     wait_us = settle_us(d.series.ohm, d.bus.pf)
     step_us = d.relay.on_us + d.relay.off_us + wait_us + convert_us + d.converter.overhead_us
-    scan_ms = (step_us * (2 * d.string.groups + d.converter.extra_steps) + d.converter.pack_us) / 1000
+    again_us = (d.converter.conversions - 1) * (convert_us + d.converter.again_us)
+    readings = 2 * d.string.groups + 2  # with the zero and the check for settling; tests for stuck relays take one each
+    steps_us = step_us * (2 * d.string.groups + d.converter.extra_steps)
+    scan_ms = (steps_us + again_us * readings + d.converter.pack_us) / 1000
+    more = [Line("again_us", "further conversions of a reading", again_us, "us", "each with its own overhead")]
     return [
+        *(more if again_us else []),
         Line("convert_us", "conversion", convert_us, "us", "1 / rate, slow clock"),
         Line("step_us", "one step", step_us, "us", "relay off, relay on, settle, convert, overhead"),
         Line("scan_ms", "one scan, out and back", scan_ms, "ms", "two passes, zero, stuck tests, pack samples"),

@@ -69,7 +69,9 @@ class Converter:
     common_ohm: float = 10e6  # each input to ground
     noise_uv: float = 100.0  # standard deviation of one conversion at this rate, without its step
     gain_ppm: float = 1500.0  # common to all groups
+    conversions: int = 1  # averaged into one reading, 1 to 16: `adc.conversions` of the board description
     overhead_us: float = 700.0  # bus transfers and interpreter, each step
+    again_us: float = 500.0  # the same in each further conversion of a reading
     extra_steps: int = 4  # zero and stuck tests of a scan
     pack_us: float = 4500.0  # three samples of the whole pack's voltage
 
@@ -152,6 +154,8 @@ def _fill(kind: type[Any], table: Any, where: str) -> Any:
     filled = kind(**table)
     if isinstance(filled, String) and not 1 <= filled.groups <= 40:
         raise InputError(f"{where} groups must be 1 to 40, not {filled.groups}")
+    if isinstance(filled, Converter) and not 1 <= filled.conversions <= 16:
+        raise InputError(f"{where} conversions must be 1 to 16, not {filled.conversions}")
     if isinstance(filled, Series) and filled.parts < 1:
         raise InputError(f"{where} parts must be 1 or more, not {filled.parts}")
     if isinstance(filled, Supply) and filled.efficiency > 1:
