@@ -2,10 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.util
-from importlib import import_module
-from typing import Any
-
 from evenstring.analysis.balancing import find_balancing
 from evenstring.analysis.charge import find_charges
 from evenstring.analysis.charger import find_charger
@@ -13,10 +9,12 @@ from evenstring.analysis.events import find_events, shortest_visible_s
 from evenstring.analysis.model import Balancing, Charge, Charger, Event, Findings, Phase, Spread, Unknown
 from evenstring.analysis.pack import find_capacity, find_repair, find_rides, find_temperature
 from evenstring.analysis.phases import phases_of
+from evenstring.analysis.reserve import find_reserve
 from evenstring.analysis.signals import make_signals
 from evenstring.analysis.spread import find_spread
 from evenstring.analysis.uncertainty import meter_error
 from evenstring.analysis.verdict import find_verdict
+from evenstring.analysis.weakness import diagnose
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
@@ -40,9 +38,9 @@ def analyse(session: Session, profile: PackProfile) -> Findings:
     capacity, no_capacity = find_capacity(signals, profile, phases, meter)
     temperature, no_temperature = find_temperature(session, phases)
     spread = find_spread(session, signals, phases)
-    weakness, no_weakness = _other("weakness", "find_weakness", session, profile, phases)
-    reserve, no_reserve = _other("reserve", "find_reserve", session, profile, phases)
-    missing = [no_repair, no_capacity, no_temperature, no_weakness, no_reserve]
+    diagnosis = diagnose(session, profile, phases)
+    reserve, no_reserve = find_reserve(session, profile, phases, diagnosis.evidence)
+    missing = [no_repair, no_capacity, no_temperature, diagnosis.unknown, no_reserve]
     return Findings(
         phases=phases,
         spread=spread,
@@ -57,20 +55,12 @@ def analyse(session: Session, profile: PackProfile) -> Findings:
         repair=repair,
         capacity=capacity,
         temperature=temperature,
-        weakness=tuple(weakness or ()),
+        weakness=diagnosis.weakness,
         reserve=reserve,
         unknown=tuple(u for u in missing if u) + _unknowns(spread, charger, balancing, charge),
         assumed=meter.assumed,
+        meter_patterns=diagnosis.patterns,
     )
-
-
-def _other(module: str, function: str, *given: Any) -> tuple[Any, Unknown | None]:
-    """A finding that may not be built in: (result, None), or (None, why not)."""
-    name = f"evenstring.analysis.{module}"
-    if importlib.util.find_spec(name) is None:
-        return None, Unknown(module, "this version does not work it out yet", "a ride, a full charge and a rest")
-    result: tuple[Any, Unknown | None] = getattr(import_module(name), function)(*given)
-    return result
 
 
 def _unknowns(spread: Spread, charger: Charger | None, balancing: Balancing, charge: Charge) -> tuple[Unknown, ...]:

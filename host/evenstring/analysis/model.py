@@ -222,3 +222,4 @@ class Findings:
     reserve: Any | None = None
     unknown: tuple[Unknown, ...] = ()
     assumed: tuple[str, ...] = ()  # what was taken for granted because neither meter nor profile said it
+    meter_patterns: tuple[Any, ...] = ()  # errors of the meter that several groups share

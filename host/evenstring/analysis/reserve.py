@@ -58,16 +58,16 @@ class Reserve:
 
 
 def find_reserve(
-    session: Session, profile: PackProfile, phases: tuple[Phase, ...]
+    session: Session, profile: PackProfile, phases: tuple[Phase, ...], evidence: Evidence | None = None
 ) -> tuple[Reserve | None, Unknown | None]:
-    """The reserve from the rides of a session, or why there is none."""
+    """The reserve from the rides of a session, or why there is none; `evidence` is gathered where it is not given."""
     ride = "a ride with the current sensor, then a whole charge in the same recording"
     if session.current_a is None or not session.has_current:
         return None, Unknown("reserve", "sag needs the current, and none was recorded", ride)
     if profile.parallel_strings > 1:
         return None, Unknown("reserve", "strings in parallel share the current in a way not seen here", None)
     riding = _rows_of(session.time_s, phases, "ride")
-    evidence = gather(session, profile)
+    evidence = evidence or gather(session, profile)
     if evidence is None or riding.sum() < 60:
         return None, Unknown("reserve", "no ride long enough was recorded", ride)
     load = _load(session, riding)

@@ -7,8 +7,7 @@ marginal likelihood (the Bayes factor, of which BIC is the large-sample form: Ka
 1995) and a stated prevalence give its probability. Where the recording cannot tell causes apart their probabilities
 stay close together, and the answer is "cannot tell", with what to record.
 
-Patterns that belong to no single cell are taken out first: an odd/even comb (one converter offset, polarity
-alternating), and a smooth course of resistance along the string (temperature, in a straight, bowed or folded string).
+Patterns that belong to no single cell are taken out first (`patterns`): the meter's, and a smooth course of resistance.
 """
 
 from __future__ import annotations
@@ -20,12 +19,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.model import Phase, Unknown
+from evenstring.analysis.patterns import MeterPattern, course, without_meter_patterns
 from evenstring.analysis.several import find_leaks
+from evenstring.analysis.weakness_blind import BLIND_NOTE, gather_blind
 from evenstring.analysis.weakness_fit import CAUSES, UNITS, Evidence, gather
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
-__all__ = ["PREVALENCE", "SCATTER", "Weakness", "find_weakness", "judge"]
+__all__ = ["PREVALENCE", "SCATTER", "Diagnosis", "Weakness", "diagnose", "find_weakness", "judge"]
 
 F64 = NDArray[np.float64]
 
@@ -57,13 +58,32 @@ class Weakness:
     probabilities: tuple[tuple[str, float], ...]
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Diagnosis:
+    """Groups that stand out, most certain first; why nothing can be said; errors of the meter; what it rests on."""
+
+    weakness: tuple[Weakness, ...]
+    unknown: Unknown | None
+    patterns: tuple[MeterPattern, ...] = ()
+    evidence: Evidence | None = None  # None without a current sensor, or with too little recorded
+
+
 def find_weakness(
     session: Session, profile: PackProfile, phases: tuple[Phase, ...]
 ) -> tuple[tuple[Weakness, ...], Unknown | None]:
     """Groups that stand out, most certain first; and why nothing can be said, when that is so."""
+    diagnosis = diagnose(session, profile, phases)
+    return diagnosis.weakness, diagnosis.unknown
+
+
+def diagnose(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) -> Diagnosis:
+    """Leaks from two rests, and all that one look tells."""
     leaks = _leaks(session, profile, phases)
-    found, unknown = _from_one_look(session, profile)
-    return tuple(sorted((*leaks, *found), key=lambda w: -w.confidence)), unknown
+    if session.groups < 4:
+        why = "a group is judged by its neighbours, and there are fewer than four"
+        return Diagnosis(leaks, Unknown("weakness", why, None))
+    look = _with_sensor(session, profile) if session.has_current else _without_sensor(session, profile, phases)
+    return replace(look, weakness=tuple(sorted((*leaks, *look.weakness), key=lambda w: -w.confidence)))
 
 
 def _leaks(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) -> tuple[Weakness, ...]:
@@ -92,26 +112,39 @@ def _leaks(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) ->
     return tuple(out)
 
 
-def _from_one_look(session: Session, profile: PackProfile) -> tuple[tuple[Weakness, ...], Unknown | None]:
-    if not session.has_current:
-        why = "causes need the current: without a sensor charge, capacity and resistance cannot be told apart"
-        return (), Unknown("weakness", why, "a ride and a whole charge with the current sensor connected")
-    if session.groups < 4:
-        return (), Unknown("weakness", "a group is judged by its neighbours, and there are fewer than four", None)
-    evidence = gather(session, profile)
-    if evidence is None:
-        return (), Unknown("weakness", "too little was recorded", "a ride and a whole charge with the current sensor")
+def _without_sensor(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) -> Diagnosis:
+    record = "a ride, a rest of half an hour and a whole charge from below half in one recording; better, the current"
+    blind = gather_blind(session, profile, phases)
+    if blind.evidence is None:
+        return Diagnosis((), Unknown("weakness", f"without a current sensor: {blind.why_not}", record))
+    evidence, patterns = without_meter_patterns(blind.evidence, SCATTER, _EFFECT, PREVALENCE)
+    found = tuple(replace(w, detail="; ".join(filter(None, (w.detail, BLIND_NOTE)))) for w in judge(evidence))
+    unclear = ", ".join(str(w.group) for w in found if w.cause == "cannot_tell")
+    why = [blind.why_not] if blind.why_not else []
+    why += [f"group {unclear} stands out, but this recording fits more than one cause"] if unclear else []
+    unknown = Unknown("weakness", f"without a current sensor: {'; '.join(why)}", record) if why else None
+    return Diagnosis(found, unknown, patterns)
+
+
+def _with_sensor(session: Session, profile: PackProfile) -> Diagnosis:
+    gathered = gather(session, profile)
+    if gathered is None:
+        record = "a ride and a whole charge with the current sensor"
+        return Diagnosis((), Unknown("weakness", "too little was recorded", record))
+    evidence, patterns = without_meter_patterns(gathered, SCATTER, _EFFECT, PREVALENCE)
     found = judge(evidence)
+    why = _why_unsure(evidence, found)
+    return Diagnosis(found, Unknown("weakness", why, _next_recording(evidence)) if why else None, patterns, evidence)
+
+
+def _why_unsure(evidence: Evidence, found: tuple[Weakness, ...]) -> str:
+    """Why more could be known, or nothing."""
     unclear = [str(w.group) for w in found if w.cause == "cannot_tell"]
     if unclear:
-        why = f"group {', '.join(unclear)} stands out, but this recording fits more than one cause"
-        return found, Unknown("weakness", why, _next_recording(evidence))
-    if not evidence.has_steps or evidence.depth < 0.15:
-        why = (
-            f"only {evidence.depth:.0%} of the capacity was moved" if evidence.depth < 0.15 else "no ride was recorded"
-        )
-        return found, Unknown("weakness", f"{why}: a small fault would not show", _next_recording(evidence))
-    return found, None
+        return f"group {', '.join(unclear)} stands out, but this recording fits more than one cause"
+    if evidence.depth < 0.15:
+        return f"only {evidence.depth:.0%} of the capacity was moved: a small fault would not show"
+    return "" if evidence.has_steps else "no ride was recorded: a small fault would not show"
 
 
 def _next_recording(evidence: Evidence) -> str:
@@ -125,8 +158,9 @@ def _next_recording(evidence: Evidence) -> str:
 
 def judge(evidence: Evidence) -> tuple[Weakness, ...]:
     """Explanations weighed, group by group."""
-    size, notes = _without_patterns(evidence)
-    if any("course" in note for note in notes):  # it was fitted to groups that scatter: its own uncertainty is added
+    evidence, _ = without_meter_patterns(evidence, SCATTER, _EFFECT, PREVALENCE)
+    size, notes = _without_course(evidence)
+    if notes:  # it was fitted to groups that scatter: its own uncertainty is added
         covariance = evidence.covariance.copy()
         covariance[:, 3, 3] += 2.0 * SCATTER[3] ** 2 / len(size)
         evidence = replace(evidence, covariance=covariance)
@@ -194,50 +228,15 @@ def _scatter(size: F64, covariance: F64) -> F64:
     return np.asarray(np.sqrt((_SCATTER_WEIGHT * SCATTER**2 + n * own) / (_SCATTER_WEIGHT + n)))
 
 
-def _without_patterns(evidence: Evidence) -> tuple[F64, tuple[str, ...]]:
+def _without_course(evidence: Evidence) -> tuple[F64, tuple[str, ...]]:
+    """Sizes without a smooth course of resistance along the string."""
     size = evidence.size.copy()
-    groups = len(size)
-    notes = []
-    comb = np.median(size[0::2, 0]) - np.median(size[1::2, 0])
-    u = np.sqrt(np.median(evidence.covariance[:, 0, 0]) + SCATTER[0] ** 2)
-    if groups >= 8 and abs(comb) > 4.0 * u * 2.5 / np.sqrt(groups):
-        size[:, 0] -= np.where(np.arange(groups) % 2 == 0, 0.5, -0.5) * comb
-        notes.append(f"an odd/even comb of {comb:.1f} mV of the meter was taken out")
-    if groups >= 8:
-        course = _course(size[:, 3], np.sqrt(evidence.covariance[:, 3, 3] + SCATTER[3] ** 2))
-        if course is not None:
-            size[:, 3] -= course
-            notes.append("a smooth course of resistance along the string (temperature) was taken out")
-    return size - np.median(size, axis=0), tuple(notes)
-
-
-def _course(values: F64, u: F64) -> F64 | None:
-    """A smooth course along the string if it explains more than it costs (BIC); one group cannot bend it."""
-    x = np.linspace(-1.0, 1.0, len(values))
-    best, kept = _cost(values, u), None
-    for shape in (x, x**2 - np.mean(x**2), np.abs(x) - 0.5):
-        fit = _robust_fit(np.column_stack([np.ones(len(x)), shape]), values, u)
-        cost = _cost(values - fit, u) + np.log(len(values))
-        if cost < best - 2.0:
-            best, kept = cost, fit - np.median(fit)
-    return kept
-
-
-def _cost(left: F64, u: F64) -> float:
-    """Sum of squares in which no group counts more than three of its u."""
-    return float(np.sum(np.minimum(((left - np.median(left)) / u) ** 2, 9.0)))
-
-
-def _robust_fit(design: F64, y: F64, u: F64) -> F64:
-    """Tukey's biweight, iterated."""
-    weight = np.ones(len(y))
-    coefficients: F64 = np.zeros(design.shape[1])
-    for _ in range(15):
-        w = weight / u
-        coefficients = np.asarray(np.linalg.lstsq(design * w[:, None], y * w, rcond=None)[0])
-        z = (y - design @ coefficients) / (4.0 * u)
-        weight = np.where(np.abs(z) < 1.0, 1.0 - z**2, 0.0)
-    return np.asarray(design @ coefficients)
+    smooth = course(size[:, 3], np.sqrt(evidence.covariance[:, 3, 3] + SCATTER[3] ** 2)) if len(size) >= 8 else None
+    if smooth is None:
+        return size - np.median(size, axis=0), ()
+    size[:, 3] -= smooth
+    note = "a smooth course of resistance along the string (temperature) was taken out"
+    return size - np.median(size, axis=0), (note,)
 
 
 def _statement(

@@ -204,6 +204,7 @@ def _weakness(session: Session, report: dict[str, Any]) -> Finding:
         pictures += _drawn(weakness_picture(session, w))
     if not found and "weakness" not in (report.get("unknown") or {}):
         lines.append("No group stands out by more than the scatter of its kind.")
+    lines += [f"The meter, not a cell: {p['text']}." for p in report.get("meter_patterns") or []]
     rows = [
         (
             f"group {r['group']}",
