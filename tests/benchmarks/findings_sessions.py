@@ -125,7 +125,10 @@ def _plan(rng: np.random.Generator, pack: Pack, kind: str) -> Plan:
     if kind == "deep_ride":
         return plan.ride(minutes=float(rng.uniform(15, 40)), seed=seed, load=load).rest(minutes=20)
     plan = plan.ride(minutes=float(rng.uniform(8, 20)), seed=seed, load=load).rest(minutes=float(rng.uniform(8, 30)))
-    before = simulate(pack, plan.charge(hours=14.0), step_s=20.0)
+    if kind in ("full", "high_group"):
+        return plan.charge(hours=14.0, leave_hours=float(rng.uniform(0.1, 1.5))).rest(minutes=20)
+    empty_h = (1.1 - float(pack.soc0.min())) * capacity / pack.charger.current_a  # constant current is over by then
+    before = simulate(pack, plan.charge(hours=empty_h + 0.3), step_s=20.0)
     charge_s = next(p.start_s for p in before.phases if p.kind == "charge_cc")
     cv_s = next((p.start_s for p in before.phases if p.kind == "charge_cv"), charge_s + 3600.0)
     in_cc_h = (cv_s - charge_s) / 3600.0
@@ -135,6 +138,4 @@ def _plan(rng: np.random.Generator, pack: Pack, kind: str) -> Plan:
         return plan.charge(hours=max(0.2, in_cc_h * float(rng.uniform(0.3, 0.9))))
     if kind == "unplugged_cv":
         return plan.charge(hours=in_cc_h + float(rng.uniform(0.05, 0.3))).rest(minutes=20)
-    if kind == "hour_in_cv":
-        return plan.charge(hours=in_cc_h + 1.0)
-    return plan.charge(hours=14.0, leave_hours=float(rng.uniform(0.1, 1.5))).rest(minutes=20)
+    return plan.charge(hours=in_cc_h + 1.0)  # hour_in_cv

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.bleeding import part_rates
+from evenstring.analysis.evenness import EVEN_CHARGE, FLAT_V, at_top, by_charge, charge_gap, goal_v, too_flat
 from evenstring.analysis.model import Balancing, Charge, Phase
 from evenstring.analysis.signals import Signals
 from evenstring.analysis.spread import claim_at
@@ -34,7 +35,6 @@ _SLOW_S, _QUICK_S = 1200.0, 400.0  # time constants of what dies away after the 
 _DAY_S, _WEEK_S = 86400.0, 7 * 86400.0
 _DRAWS = 1000
 _RESISTANCE_SPREAD = 0.06  # of the resistive step: how far groups may differ in it
-_FLAT_V = 0.2  # V per 1.0 of SoC: flatter than this, a voltage says little about charge
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -71,9 +71,14 @@ def find_balancing(
     now = claim_at("cv_end", signals, edge, meter)
     level = float(np.median(signals.level_v[edge]))
     base = Balancing("not_reached", target_mv=target_v * 1e3, spread_mv=now.best_mv, at_s=span.end_s)
-    base = _with_charge(base, profile, level)
+    base = _with_charge(base, profile, signals.volts_v[edge].mean(axis=0), meter.one_v(len(edge)))
+    goal = goal_v(profile, level, target_v)
+    if goal is None:
+        return replace(base, reasons=(too_flat(level),))
+    base = replace(base, target_mv=goal * 1e3, target_percent=100.0 * EVEN_CHARGE if by_charge(profile) else None)
     if span.end_s - span.start_s < _LEAST_S:
-        state = "balanced" if now.high_mv <= target_v * 1e3 else "not_reached"
+        even = base.even_in_charge if by_charge(profile) else now.high_mv <= target_v * 1e3
+        state = "balanced" if even else "not_reached"
         why = f"constant voltage lasted {(span.end_s - span.start_s) / 60:.0f} min; a rate needs 15 min or more"
         return replace(base, state=state, reasons=(why,))
     return _forecast(_fit(signals, rows, span, profile), base, profile, level, meter)
@@ -87,14 +92,13 @@ def _why_not_reached(charge: Charge) -> str:
     return "the charge did not reach its constant-voltage part, where balancing mostly happens"
 
 
-def _with_charge(found: Balancing, profile: PackProfile, level_v: float) -> Balancing:
-    """The spread also as charge, by the assumed curve at this level; left open where the curve is flat."""
-    curve = default_curve(profile.chemistry)
-    slope = float(curve.slope_v(curve.soc(level_v)))
-    if slope < _FLAT_V or found.spread_mv is None:
+def _with_charge(found: Balancing, profile: PackProfile, volts_v: F64, u_v: float) -> Balancing:
+    """The spread also as charge, by the assumed curve; left open where that is flat; even only at the top of charge."""
+    gap = charge_gap(volts_v, u_v, profile)
+    if gap is None:
         return found
-    gap = found.spread_mv / 1e3 / slope
-    return replace(found, gap_ah=gap * profile.capacity_ah, gap_percent=gap * 100.0, even_in_charge=gap <= 0.01)
+    even = gap.best <= EVEN_CHARGE if at_top(profile, float(np.median(volts_v))) else None
+    return replace(found, gap_ah=gap.best * profile.capacity_ah, gap_percent=gap.best * 100.0, even_in_charge=even)
 
 
 def _fit(signals: Signals, rows: NDArray[np.int64], span: Phase, profile: PackProfile) -> _Lines:
@@ -240,7 +244,7 @@ def _bleed_ma(lines: _Lines, profile: PackProfile, level_v: float) -> float | No
     curve = default_curve(profile.chemistry)
     slope = float(curve.slope_v(curve.soc(max(level_v, profile.threshold_v))))
     apart = float(lines.rate_v_s[~lines.bleeding].mean() - lines.rate_v_s[lines.bleeding].mean())
-    return apart / slope * profile.capacity_ah * 3600.0 * 1000.0 if slope >= _FLAT_V else None
+    return apart / slope * profile.capacity_ah * 3600.0 * 1000.0 if slope >= FLAT_V else None
 
 
 def _why_not_closing(lines: _Lines, profile: PackProfile, level_v: float) -> tuple[str, ...]:

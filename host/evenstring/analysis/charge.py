@@ -10,16 +10,17 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from evenstring.analysis.evenness import by_charge
 from evenstring.analysis.model import Charge, Phase
 from evenstring.analysis.signals import Signals
 from evenstring.analysis.uncertainty import MeterError
 from evenstring.ocv import default_curve
 from evenstring.profile import PackProfile
 
-__all__ = ["NEAR_FULL_V", "charge_spans", "find_charges", "light_at_s"]
+__all__ = ["charge_spans", "find_charges", "light_at_s", "near_full_v"]
 
 F64 = NDArray[np.float64]
-NEAR_FULL_V = 0.030  # every group this near to full, or the charge was not full
+_NEAR_FULL_V, _NEAR_FULL_CHARGE = 0.030, 0.03  # every group this near to full, or the charge was not full
 _PLATEAU_S = 600.0  # a plateau held this long counts as full where no current tells
 _EDGE_S = 10.0
 _AT_CEILING_U = 2.6  # absolute standard uncertainties: 99 of 100 cuts at the ceiling are read this near to it
@@ -115,12 +116,24 @@ def _how(
     return _when_tapered(profile, volts)
 
 
+def near_full_v(profile: PackProfile) -> float:
+    """Voltage from which a group at the end of a charge counts as full: 30 mV under full, or by charge within 3 %.
+
+    The latter where the curve is so steep at its top that millivolts say nothing (lithium iron phosphate).
+    """
+    if not by_charge(profile):
+        return profile.full_v - _NEAR_FULL_V
+    curve = default_curve(profile.chemistry)
+    return float(curve.voltage_v(curve.soc(profile.full_v) - _NEAR_FULL_CHARGE))
+
+
 def _when_tapered(profile: PackProfile, volts: F64) -> tuple[str, tuple[int, ...]]:
     """The taper ran its course: full, or not, by where the groups stand."""
     low = float(np.nanmin(volts))
-    if float(np.nanmedian(volts)) < profile.full_v - NEAR_FULL_V:
+    least = near_full_v(profile)
+    if float(np.nanmedian(volts)) < least:
         return "charger_low", ()
-    if low < profile.full_v - NEAR_FULL_V:
+    if low < least:
         return "ended_uneven", _nearest_first(-volts, -low - 2.5e-3)
     return "full", ()
 

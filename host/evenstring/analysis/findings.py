@@ -5,6 +5,7 @@ from __future__ import annotations
 from evenstring.analysis.balancing import find_balancing
 from evenstring.analysis.charge import find_charges
 from evenstring.analysis.charger import find_charger
+from evenstring.analysis.evenness import with_rest
 from evenstring.analysis.events import find_events, shortest_visible_s
 from evenstring.analysis.model import Balancing, Charge, Charger, Event, Findings, Phase, Spread, Unknown
 from evenstring.analysis.pack import find_capacity, find_repair, find_rides, find_temperature
@@ -31,13 +32,14 @@ def analyse(session: Session, profile: PackProfile) -> Findings:
     events = find_events(session, profile, phases, meter)
     charges = find_charges(signals, profile, phases, meter)
     charge = charges[-1] if charges else Charge("none")
+    spread = find_spread(session, signals, phases)
     balancing = find_balancing(signals, profile, phases, charge, meter)
+    balancing = with_rest(balancing, spread, profile, signals, phases)
     charger = find_charger(signals, profile, phases, meter, balancing)
     rides = find_rides(signals, profile, phases, events)
     repair, no_repair = find_repair(signals, profile, phases, meter)
     capacity, no_capacity = find_capacity(signals, profile, phases, meter)
     temperature, no_temperature = find_temperature(session, phases)
-    spread = find_spread(session, signals, phases)
     diagnosis = diagnose(session, profile, phases)
     reserve, no_reserve = find_reserve(session, profile, phases, diagnosis.evidence)
     missing = [no_repair, no_capacity, no_temperature, diagnosis.unknown, no_reserve]

@@ -142,6 +142,8 @@ class Balancing:
     gap_ah: float | None = None
     gap_percent: float | None = None
     even_in_charge: bool | None = None  # gap at most 1 % at the top of charge; None: curve too flat, or not known
+    target_percent: float | None = None  # of charge, where balance is judged by charge; target_mv is its like in mV
+    even_here: bool | None = None  # at the last rest; None: no rest, or the curve there too flat to tell
     bleed_ma: float | None = None  # effective, from the rate and the curve
     bleeding_groups: tuple[int, ...] = ()
     at_s: float | None = None

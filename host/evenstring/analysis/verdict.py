@@ -127,7 +127,8 @@ def _from_balancing(charge: Charge, balancing: Balancing) -> list[tuple[str, Evi
         hours = balancing.remaining_s / 3600.0
         much = "more than a day" if balancing.answer == "over_24_h" else f"about {hours:.1f} h"
         pace = f"at {balancing.rate_mv_per_h:.1f} mV an hour"
-        goal = f"{balancing.target_mv:.0f} mV"
+        by_charge = balancing.target_percent is not None
+        goal = f"{balancing.target_percent:.0f} % of charge" if by_charge else f"{balancing.target_mv:.0f} mV"
         text = f"The groups are getting even {pace}; {much} more on the charger to {goal}."
         return [("keep_charging", Evidence(text, "balancing.remaining_s", "balancing"))]
     if balancing.state == "not_converging":

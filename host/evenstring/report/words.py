@@ -40,7 +40,7 @@ ENDED = {
     "none": "No charge in this recording.",
 }
 BALANCING = {
-    "balanced": "Balanced: the spread is at or under the target.",
+    "balanced": "Balanced: the groups are as even as the target asks.",
     "converging": "Balancing is at work and the groups come closer.",
     "not_converging": "The groups do not come closer, as things are.",
     "not_reached": "Balancing was not reached in this recording.",
@@ -67,11 +67,14 @@ GLOSSARY = {
     "rest": "No current beyond the smaller of capacity/200 and 0.1 A, and no group bleeding, for 5 minutes or more"
     " (without a sensor: pack voltage slope and noise to match).",
     "full": "The constant-voltage part was reached, the current fell to the done-light threshold (without a sensor: the"
-    " plateau held 10 minutes or more), and every group is within 30 mV of full.",
+    " plateau held 10 minutes or more), and every group is within 30 mV of full (lithium iron"
+    " phosphate: within 3 % of charge).",
     "stopped early": "Charging ended by itself with a group at its ceiling, or with the lowest one clearly below full"
     " while the charger still wanted to deliver.",
     "stopped before cv": "Ended in the constant-current part with no group near its ceiling.",
-    "balanced": "Spread at or under the target (10 mV unless set) with the charger still connected, or at rest.",
+    "balanced": "Spread at or under the target (10 mV unless set) with the charger still connected, or at rest at the"
+    " top of charge. Lithium iron phosphate: all groups within 1 % of charge there. At a rest elsewhere groups may be"
+    " even there, and no more is said.",
     "time to balanced": "How long until balanced if everything stays connected as it is. “Longer than 24 h” and"
     " “never, as it is” are answers.",
     "effect": "A group's own departure from the median group (capacity, resistance, charge, leak), scatter included.",
