@@ -28,6 +28,7 @@ def run() -> list[str]:
     lines += [f"{what:<36} {got[key]:6.2f}  {100 * got[key] / got['whole']:3.0f} %" for key, what in STEPS.items()]
     rest = got["whole"] - sum(got[key] for key in STEPS)
     lines.append(f"{'pace, quiet watch, the rest':<36} {rest:6.2f}  {100 * rest / got['whole']:3.0f} %")
+    lines.append(f"{'besides, when it records: delta block':<36} {got['delta']:6.2f}")
     for key, what in (("crc", "CRC-32"), ("cobs", "COBS")):
         lines.append(f"{what} in viper: {got['plain_' + key] / got[key]:.0f} times the plain twin's speed")
     return lines

@@ -2,38 +2,28 @@
 
 from __future__ import annotations
 
-import sys
-
 import numpy as np
 from evenstring.wire.delta import decode_blocks
 from evenstring.wire.stream import StreamDecoder
 
 from tests.benchmarks.decode import seconds
+from tests.firmware.delta_rides import (
+    GROUPS,
+    RATE,
+    DeltaEncoder,
+    bits_a_reading,
+    encode,
+    even_string,
+    made_up_ride,
+    simulated_ride,
+)
 from tests.firmware.run import FOLDERS, RIG
-from tests.mp import FIRMWARE, Unix64
+from tests.mp import Unix64
 
-sys.path.insert(0, str(FIRMWARE))
-
-from evenboard.delta import DeltaEncoder  # after the path
-
-from tests.firmware.test_delta import encode, even_string  # after the path
-
-GROUPS, RATE, HOURS = 24, 5, 6
+HOURS = 6
 # Serial NOR flash of the usual 2 MB class, from memory of its data sheets: erase of a 4 kB sector 45 ms typical, 400 ms
 # at most; program of a 256-byte page 0.4 ms typical, 3 ms at most; 100,000 erases a sector.
 ERASE_MS, ERASE_MAX_MS, PAGE_MS, PAGE_MAX_MS, CYCLES = 45, 400, 0.4, 3, 100_000
-
-
-def _ride(n: int) -> np.ndarray:
-    """Readings of a ride at 5/s: load that changes each second, resistances that differ, noise of 1 mV."""
-    rng = np.random.default_rng(11)
-    load = np.repeat(rng.gamma(2.0, 6.0, n // RATE + 1) * (rng.random(n // RATE + 1) > 0.25), RATE)[:n]
-    smooth = np.convolve(load, np.ones(4) / 4, mode="same")  # A
-    ohm = 0.0025 * (1 + 0.06 * rng.normal(size=GROUPS))
-    ohm[4] *= 1.5
-    slope = np.linspace(3.95, 3.55, n)[:, None]
-    volts = slope + 0.004 * rng.normal(size=GROUPS) - smooth[:, None] * ohm + 0.001 * rng.normal(size=(n, GROUPS))
-    return np.rint(volts / 200e-6).astype(np.int64)
 
 
 def run() -> list[str]:
@@ -41,15 +31,20 @@ def run() -> list[str]:
     entropy = 0.5 * np.log2(2 * np.pi * np.e)
     data = encode(even_string(n, GROUPS, 1, 1), np.full((n, 1), 2500), DeltaEncoder(GROUPS, 1, 0, 0, 1))
     bits = 8 * len(data) / (n * GROUPS)
-    ride = encode(_ride(20_000), np.full((20_000, 1), 2500), DeltaEncoder(GROUPS, 1, 0, 0, 1))
-    ride_bits = 8 * len(ride) / (20_000 * GROUPS)
+    ride, side = simulated_ride(20_000)
     frames = StreamDecoder().feed(data).frames
     took_s = seconds(lambda: decode_blocks(frames), 3)
-    size = f"{HOURS} h at {RATE}/s, {GROUPS} groups, 1 mV noise, 1 mV step: {len(data) / 1e6:.3f} MB (bar 0.9)"
+    lines = [f"{HOURS} h at {RATE}/s, {GROUPS} groups, steps of 1 mV, noise 1 mV, everything included (bar 0.9 MB):"]
+    for what, got in (
+        ("noise alone", bits),
+        ("the simulator's ride", bits_a_reading(ride)),
+        ("a harsh made-up ride", bits_a_reading(made_up_ride(20_000))),
+        ("the simulator's ride with current and pack voltage", bits_a_reading(ride, side)),
+    ):
+        size = got * n * GROUPS / 8e6
+        lines.append(f"  {what}: {size:.3f} MB, {got:.3f} bits a reading, {got / entropy:.3f} x {entropy:.3f} of noise")
     return [
-        size,
-        f"{bits:.3f} bits a reading, all included; entropy {entropy:.3f}, ratio {bits / entropy:.3f} (bar 1.3)",
-        f"a made-up ride with sag: {ride_bits:.3f} bits a reading",
+        *lines,
         f"decoding: {n * GROUPS / took_s / 1e6:.1f} million readings a second in this run",
         *_wear(len(data)),
     ]

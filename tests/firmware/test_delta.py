@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 import zlib
 from typing import Any
 
@@ -14,41 +13,20 @@ from evenstring.wire.structs import Frame, build_payload
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.firmware.delta_rides import (
+    DeltaEncoder,
+    bits_a_reading,
+    encode,
+    even_string,
+    made_up_ride,
+    simulated_ride,
+)
 from tests.firmware.run import FOLDERS
-from tests.mp import FIRMWARE, Unix64, Wasm32
-
-sys.path.insert(0, str(FIRMWARE))  # the same file that a board runs
-
-from evenboard.delta import DeltaEncoder  # after the path
-from evenstring_protocol import framing
+from tests.mp import Unix64, Wasm32
 
 NO, NEGATIVE, OPEN, POSITIVE = -32768, -32767, -32766, 32767
 # Entropy of Gaussian noise of one step: log2(sqrt(2 pi e)) = 2.047 bits (any text on information theory).
 ENTROPY_BITS = 0.5 * np.log2(2 * np.pi * np.e)
-
-
-def encode(readings: Any, sides: Any, encoder: DeltaEncoder, interval_ms: int = 200, start_ms: int = 1000) -> bytes:
-    """Frames of all scans; blocks follow each other as on the board."""
-    out, seq = bytearray(), 0
-    stuffed = bytearray(framing.encoded_size(len(encoder.buf)))
-
-    def close() -> None:
-        nonlocal seq
-        n = encoder.close(seq)
-        framing.put_crc(encoder.buf, n)
-        size = framing.encode(encoder.buf, n + 4, stuffed)
-        assert size <= 4096
-        out.extend(stuffed[:size])
-        seq += 1
-        encoder.begin(0)
-
-    for i, (row, side) in enumerate(zip(readings.tolist(), sides.tolist(), strict=True)):
-        now = (start_ms + i * interval_ms) & 0xFFFFFFFF
-        if not encoder.add(now & 0xFFFF, now >> 16, row, side):
-            close()
-            assert encoder.add(now & 0xFFFF, now >> 16, row, side)
-    close()
-    return bytes(out)
 
 
 def decode(data: bytes) -> tuple[Any, tuple[Frame, ...]]:
@@ -77,13 +55,6 @@ def stored(readings: Any, groups: int, passes: int, step: int) -> Any:
     return out
 
 
-def even_string(n: int, groups: int, passes: int, seed: int) -> Any:
-    rng = np.random.default_rng(seed)
-    base = 3900 + rng.normal(0, 5, groups)
-    noise = rng.normal(0, np.sqrt(passes), (n, passes, groups))  # the mean of the passes has 1 mV
-    return np.rint((base + noise) * 5).astype(np.int64).reshape(n, -1)
-
-
 def test_white_noise_costs_less_than_1_3_times_its_entropy() -> None:
     readings = even_string(4000, 24, 2, 1)
     data = encode(readings, np.full((4000, 1), 2500), DeltaEncoder(24, temps=1))
@@ -93,6 +64,30 @@ def test_white_noise_costs_less_than_1_3_times_its_entropy() -> None:
         f"\n{bits:.3f} bits a reading, everything included; entropy {ENTROPY_BITS:.3f}, ratio {bits / ENTROPY_BITS:.3f}"
     )
     assert bits <= 1.3 * ENTROPY_BITS
+
+
+def test_six_hours_of_riding_fit_the_flash() -> None:
+    """24 groups at 5 scans/s in steps of 1 mV with 1 mV of noise: 0.9 MB is 2.778 bits a reading."""
+    ride, _ = simulated_ride(8000)
+
+    simulated, harsh = bits_a_reading(ride), bits_a_reading(made_up_ride(16000))
+
+    print(f"\nsimulated ride {simulated:.3f}, harsh one {harsh:.3f} bits a reading, everything included")
+    assert 6 * 3600 * 5 * 24 * max(simulated, harsh) / 8e6 <= 0.9
+
+
+def test_a_ride_comes_back_with_shares_and_drop_learnt() -> None:
+    ride, side = simulated_ride(2500)
+    ride[:, 16] -= (ride.max(axis=0)[0] - ride[:, 0]) // 3  # one group sags by a third more
+
+    rows, frames = decode(encode(ride, side, DeltaEncoder(24, 1, 1, 1, 1)))
+
+    assert np.array_equal(rows["reading"], stored(ride, 24, 1, 5))
+    assert np.array_equal(rows["current"][:, 0], side[:, 0])
+    assert np.array_equal(rows["pack"][:, 0], side[:, 1])
+    last = frames[-1].values
+    assert 70 < last["follow"][16] < 95  # a third is 85 of 256
+    assert 200 < last["drop"] < 400  # 7 mohm: 0.07 mV for 10 mA, 287 of 4096
 
 
 def test_what_was_stored_comes_back() -> None:
@@ -167,17 +162,21 @@ def test_uptime_wraps_within_a_block() -> None:
     assert np.array_equal(rows["uptime_ms"], (start + 200 * np.arange(40)) % 2**32)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(bits=st.binary(max_size=200), scans=st.integers(1, 300), groups=st.integers(1, 40))
 def test_bits_that_make_no_sense_raise_nothing(bits: bytes, scans: int, groups: int) -> None:
-    values = {
+    values: dict[str, Any] = {
         "flags": 0, "groups": groups, "passes": 2, "currents": 1, "packs": 1, "temps": 2, "step_uv": 1000,
         "step_us": 0, "turn_us": 0, "scans": scans, "low": (0,) * groups, "high": (0,) * groups, "bits": bits,
     }  # fmt: skip
 
+    new = {**values, "drop": -32768, "follow": (-128,) * groups}
+
     found = decode_blocks([Frame(6, "DELTA", 0, 0, build_payload("DELTA", values))])
+    found_new = decode_blocks([Frame(13, "DELTA2", 0, 0, build_payload("DELTA2", new))])
 
     assert sum(len(s.rows) for s in found) <= scans
+    assert sum(len(s.rows) for s in found_new) <= scans
 
 
 SAME = """

@@ -174,7 +174,7 @@ def test_a_full_flash_is_counted_and_recording_goes_on_when_it_can(tmp_path: Pat
     frames, rows = board.recorded()
     assert len(rows) + board.recorder.scans_lost == 313  # the block that waited was written after all
     assert board.recorder.blocks_lost == 0
-    assert any(f.values["flags"] & wire.DELTA_GAP_BEFORE for f in frames if f.name == "DELTA")
+    assert any(f.values["flags"] & wire.DELTA_GAP_BEFORE for f in frames if f.name == "DELTA2")
 
 
 def test_numbers_go_on_after_a_reset(tmp_path: Path) -> None:

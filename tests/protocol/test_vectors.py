@@ -132,6 +132,17 @@ def test_the_delta_vector_holds_the_scans_worked_out_by_hand() -> None:
     assert np.diff(scans.rows["uptime_ms"].astype(np.int64)).tolist() == [100]
 
 
+def test_the_second_delta_vector_holds_the_scans_worked_out_by_hand() -> None:
+    vector = next(v for v in VECTORS if v.name == "delta2")
+    (scans,) = decode_blocks(StreamDecoder().feed(vector.wire).frames)
+
+    lead_open = -32766
+    np.testing.assert_array_equal([[18500, 18550], [18450, 18485], [lead_open, 18490]], scans.rows["reading"])
+    assert scans.rows["current"][:, 0].tolist() == [-200, -300, -300]
+    assert scans.rows["pack"][:, 0].tolist() == [741, 738, 739]
+    assert np.diff(scans.rows["uptime_ms"].astype(np.int64)).tolist() == [200, 200]
+
+
 _READER = """
 from evenstring_protocol import framing, wire
 import struct

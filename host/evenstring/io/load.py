@@ -10,7 +10,7 @@ from evenstring.errors import InputError
 from evenstring.io.assemble import assemble
 from evenstring.profile import PackProfile, parse_profile
 from evenstring.session import LinkStats, Session
-from evenstring.wire.delta import decode_blocks
+from evenstring.wire.delta import DELTA_NAMES, decode_blocks
 from evenstring.wire.stream import ScanRows, StreamDecoder
 from evenstring.wire.structs import Frame
 
@@ -49,8 +49,8 @@ def load_session(paths: Sequence[Path], progress: Callable[[int], None] | None =
         tail_bytes=tails,
     )
     scans += decode_blocks(frames)
-    coarse_uv = max((f.values["step_uv"] for f in frames if f.name == "DELTA"), default=0)
-    frames = [f for f in frames if f.name != "DELTA"]
+    coarse_uv = max((f.values["step_uv"] for f in frames if f.name in DELTA_NAMES), default=0)
+    frames = [f for f in frames if f.name not in DELTA_NAMES]
     session = assemble(scans, frames, link, ", ".join(str(p) for p in paths))
     if coarse_uv * 1e-6 > session.meter.resolution_v:
         return replace(session, meter=replace(session.meter, resolution_v=coarse_uv * 1e-6))

@@ -6,6 +6,9 @@ import time as real  # before the virtual clock takes its place
 
 from rig import Rig  # isort: skip
 
+from array import array
+
+from evenboard.delta import DeltaEncoder
 from evenstring_protocol import best, framing
 
 _ROUNDS = 2
@@ -33,6 +36,18 @@ def reference():
     for _ in range(1000):
         x = (x * 75 + 74) % 65537
     return x
+
+
+_dice = [1]
+
+
+# Between -9 and 9 steps of 0.2 mV, small ones more often.
+def noise():
+    total = 0
+    for _ in range(3):
+        _dice[0] = (_dice[0] * 75 + 74) % 65537
+        total += _dice[0] % 7 - 3
+    return total
 
 
 def took(action, *args):
@@ -67,23 +82,38 @@ def main(groups):
     front._mux.is_open = lambda: True
     size = 17 + 2 * (4 * groups) + 6 + 2
     alarms = app.watch.alarms
+    encoder = DeltaEncoder(groups, 2, 1, 1, 1)
+    now = (500, 9000, 2500)
+
+    noisy = [array("h", (r + noise() for r in front.readings)) for _ in range(16)]
+    state = [0]
+
+    # Scans on and on with noise of about 1 mV, new blocks included: what the recorder adds to a scan.
+    def delta():
+        state[0] = (state[0] + 1) & 15
+        if not encoder.add(0, 0, noisy[state[0]], now):
+            encoder.close(0)
+            encoder.begin(0)
+
     actions = (
         (reference, ()),
         (app.scan_once, ()),
         (front.scan, ()),
         (alarms.look, (front.readings, 2, 500, front.sensors.temp)),
         (app.send_scan, ()),
+        (delta, ()),
         (best.put_crc, (link.body, size)),
         (best.encode, (link.body, size + 4, link._stuffed)),
         (framing.put_crc, (link.body, size)),
         (framing.encode, (link.body, size + 4, link._stuffed)),
     )
-    _, whole, read, look, send, crc, stuff, plain_crc, plain_stuff = ratios(actions)
+    _, whole, read, look, send, block, crc, stuff, plain_crc, plain_stuff = ratios(actions)
     for name, value in (
         ("whole", whole),
         ("read", read),
         ("alarms", look),
         ("pack", send - crc - stuff),
+        ("delta", block),
         ("crc", crc),
         ("cobs", stuff),
         ("plain_crc", plain_crc),
