@@ -80,6 +80,7 @@ def _field_row(field: dict[str, Any]) -> str:
     for key in ("enum", "flags", "codes"):
         if key in field and field[key] not in meaning:
             meaning += f" ({key}: `{field[key]}`)"
+    meaning += "; appended later, may be missing" if field.get("later") else ""
     return f"| `{field['name']}` | {kind} | {field.get('unit', '')} | {meaning} |"
 
 

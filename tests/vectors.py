@@ -38,6 +38,8 @@ class Vector:
     damaged: int = 0
     lost: int = 0
     unknown: int = 0
+    console: int = 0  # pieces of console text
+    console_bytes: int = 0
     tail: int = 0
     other_writer: bool = False  # may be read, but our writer would not write it so
     source: str = field(default="", compare=False)

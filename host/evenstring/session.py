@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["Gap", "Ident", "LinkStats", "Mark", "Meter", "Quality", "Session"]
+__all__ = ["Correction", "Gap", "Ident", "LinkStats", "Mark", "Meter", "Quality", "Session"]
 
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
@@ -49,6 +49,21 @@ class Ident:
     boot_count: int = 0
     reset_reason: str = "unknown"
     scan_ms: int = 0
+    record_room_h: float | None = None  # how long a recording the board's own memory holds in all
+    record_free_h: float | None = None  # of it, before the oldest is overwritten
+    record_basis: str = "none"  # none, assumed, measured
+
+
+@dataclass(frozen=True, slots=True)
+class Correction:
+    """The calibration that the board said to be in force from `time_s` on: (reading + offset) x (1 + gain)."""
+
+    time_s: float
+    source: str  # none, description, command
+    second_copy: bool  # the main copy was lost; this is the other one
+    found: datetime | None  # when it was found
+    offset_uv: tuple[int, ...]
+    gain_ppm: tuple[int, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +86,8 @@ class LinkStats:
     frames_lost: int = 0  # gaps in the sequence numbers
     frames_unknown: int = 0  # types this version does not know
     tail_bytes: int = 0  # after the last delimiter: a torn frame
+    console_pieces: int = 0  # what an interpreter printed between frames: no damage
+    console_bytes: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,6 +145,7 @@ class Session:
     marks: tuple[Mark, ...] = ()
     gaps: tuple[Gap, ...] = ()
     pack_toml: str | None = None  # the profile carried by the recording itself
+    corrections: tuple[Correction, ...] = ()  # in order of time; one that repeats the one before is left out
 
     @property
     def scans(self) -> int:

@@ -109,6 +109,7 @@ def test_the_host_reads_the_vector(vector: Vector, way: str) -> None:
             assert all(_same(v, entry[4][k]) for k, v in frame.values.items()), entry[4]
     counts = (decoder.frames_damaged, decoder.frames_lost, decoder.frames_unknown, decoder.tail_bytes)
     assert (vector.damaged, vector.lost, vector.unknown, vector.tail) == counts
+    assert (vector.console, vector.console_bytes) == (decoder.console_pieces, decoder.console_bytes)
     assert decoder.frames_good == len(vector.frames)
 
 

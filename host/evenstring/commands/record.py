@@ -28,9 +28,10 @@ def status_line(status: Status, path: Path) -> str:
     """One line that says what is being received and where it goes."""
     spread = "spread –" if status.spread_mv is None else f"spread {status.spread_mv:.1f} mV"
     minutes, seconds = divmod(int(status.elapsed_s), 60)
+    texts = f", {status.console_pieces} console texts" if status.console_pieces else ""
     return (
         f"{status.state} {minutes}:{seconds:02d}  {status.groups} groups  {status.scans} scans"
-        f" ({status.scans_per_s:.1f}/s)  {spread}  {status.frames_damaged} damaged, {status.frames_lost} lost"
+        f" ({status.scans_per_s:.1f}/s)  {spread}  {status.frames_damaged} damaged, {status.frames_lost} lost{texts}"
         f"  {status.bytes_written / 1000:.0f} kB -> {path}"
     )
 

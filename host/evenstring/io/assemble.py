@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.errors import InputError
-from evenstring.session import Gap, Ident, LinkStats, Mark, Meter, Quality, Session
+from evenstring.session import Correction, Gap, Ident, LinkStats, Mark, Meter, Quality, Session
 from evenstring.wire.stream import ScanRows
 from evenstring.wire.structs import Frame
 from evenstring.wire.table import load_table
@@ -83,6 +83,7 @@ def assemble(scans: Sequence[ScanRows], frames: Sequence[Frame], link: LinkStats
         gaps=_gaps(time_s, arrays.gap_before, arrays.quiet, runs),
         marks=_marks(frames, ordinals, time_s),
         pack_toml=_last(frames, "MARK_PACK", "toml"),
+        corrections=_corrections(frames, ordinals, time_s),
         **arrays.result(),
     )
 
@@ -298,11 +299,36 @@ def _gaps(time_s: F64, gap_before: NDArray[np.bool_], quiet: NDArray[np.bool_], 
     return tuple(gaps)
 
 
+def _when_s(frame: Frame, ordinals: I64, time_s: F64) -> float:
+    """Time of the scan before a frame; of the first one where there is none before."""
+    return float(time_s[max(int(np.searchsorted(ordinals, frame.ordinal)) - 1, 0)]) if len(time_s) else 0.0
+
+
+def _corrections(frames: Sequence[Frame], ordinals: I64, time_s: F64) -> tuple[Correction, ...]:
+    table = load_table()
+    found: list[Correction] = []
+    last: dict[str, Any] = {}
+    for frame in frames:
+        if frame.name != "CALIBRATION" or frame.values == last:
+            continue
+        last = frame.values
+        found.append(
+            Correction(
+                time_s=_when_s(frame, ordinals, time_s),
+                source=_name(table.enums["calibration_source"], last["source"]),
+                second_copy=bool(last["copies"] >> table.flags["calibration"]["main_bad"] & 1),
+                found=datetime.fromtimestamp(last["unix_s"], UTC) if last["unix_s"] else None,
+                offset_uv=last["offset_uv"],
+                gain_ppm=last["gain_ppm"],
+            )
+        )
+    return tuple(found)
+
+
 def _marks(frames: Sequence[Frame], ordinals: I64, time_s: F64) -> tuple[Mark, ...]:
     marks = []
     for frame in frames:
-        at = int(np.searchsorted(ordinals, frame.ordinal)) - 1
-        when = float(time_s[max(at, 0)]) if len(time_s) else 0.0
+        when = _when_s(frame, ordinals, time_s)
         if frame.name == "MARK_NOTE":
             marks.append(Mark(when, "note", frame.values["text"]))
         elif frame.name == "MARK_SOURCE":
@@ -338,10 +364,17 @@ def _identity(frames: Sequence[Frame]) -> tuple[Ident, Meter]:
         boot_count=v["boot_count"],
         reset_reason=_name(enums["reset_reason"], v["reset_reason"]),
         scan_ms=v["scan_ms"],
+        record_room_h=_tenths(v.get("record_room")),
+        record_free_h=_tenths(v.get("record_free")),
+        record_basis=_name(enums["record_basis"], v.get("record_basis", 0)),
     )
     known = {k: (None if v[k] == 65535 else v[k] * 1e-6) for k in ("noise_uv", "channel_u_uv", "gain_u_ppm")}
     meter = Meter(v["reading_step_uv"] * 1e-6, known["noise_uv"], known["channel_u_uv"], known["gain_u_ppm"])
     return ident, meter
+
+
+def _tenths(value: int | None) -> float | None:
+    return None if value in (None, 65535) else value / 10
 
 
 def _name(values: dict[str, int], number: int) -> str:

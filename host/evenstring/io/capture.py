@@ -58,6 +58,7 @@ class Status:
     bytes_written: int
     elapsed_s: float
     uptime_ms: int
+    console_pieces: int = 0
 
 
 def capture(
@@ -220,6 +221,7 @@ class _Capture:
             bytes_written=self.writer.bytes_written,
             elapsed_s=now_s - self.began_s,
             uptime_ms=self.uptime_ms,
+            console_pieces=decoder.console_pieces,
         )
 
     def lose(self, line: Any) -> None:

@@ -47,6 +47,8 @@ def load_session(paths: Sequence[Path], progress: Callable[[int], None] | None =
         frames_lost=decoder.frames_lost,
         frames_unknown=decoder.frames_unknown,
         tail_bytes=tails,
+        console_pieces=decoder.console_pieces,
+        console_bytes=decoder.console_bytes,
     )
     scans += decode_blocks(frames)
     coarse_uv = max((f.values["step_uv"] for f in frames if f.name in DELTA_NAMES), default=0)

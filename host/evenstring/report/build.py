@@ -75,6 +75,8 @@ def _recording(session: Session) -> dict[str, Any]:
         "has_current": session.has_current,
         "frames_unknown": session.link.frames_unknown,
         "tail_bytes": session.link.tail_bytes,
+        "console_pieces": session.link.console_pieces,
+        "console_bytes": session.link.console_bytes,
         "gaps": [asdict(g) for g in session.gaps],
         "marks": [asdict(m) for m in session.marks],
     }
@@ -83,4 +85,7 @@ def _recording(session: Session) -> dict[str, Any]:
 def _instrument(session: Session) -> dict[str, Any]:
     known = asdict(session.ident)
     known["meter"] = asdict(session.meter)
+    known["corrections"] = [
+        asdict(c) | {"found": None if c.found is None else c.found.isoformat()} for c in session.corrections
+    ]
     return known

@@ -132,6 +132,10 @@ def _quality(session: Session, report: dict[str, Any]) -> list[tuple[str, str]]:
         ("frames lost", f"{link.frames_lost:,}"),
         ("frames of unknown kind", f"{link.frames_unknown:,}"),
         ("torn end", f"{link.tail_bytes:,} bytes"),
+        (
+            "console text between frames",
+            f"{link.console_pieces:,} pieces, {link.console_bytes:,} bytes; no frame harmed",
+        ),
         ("gaps", f"{len(session.gaps)}, {clock(gap_s)} in all" if session.gaps else "none"),
         ("scans used for the spread", f"{used.get('scans_used', session.scans):,}{skewed}"),
         ("shortest dip that cannot hide", "not known" if seen is None else f"{seen:.2g} s"),

@@ -3,8 +3,9 @@
 Law: any bytes at all give no exception, and the next good frame after a delimiter is found.
 
 A *piece* is what stands between two 0x00. An empty piece is nothing. A piece that does not unstuff, whose CRC does not
-agree, or that is shorter than its message needs is damaged: it is counted and never becomes a number. Pieces of equal
-length are unstuffed together in numpy; rows of scans stay arrays, everything else becomes a `Frame`.
+agree, or that is shorter than its message needs is damaged: it is counted and never becomes a number. Where it is all
+printable text it is counted as that instead. Pieces of equal length are unstuffed together in numpy; rows of scans stay
+arrays, everything else becomes a `Frame`.
 """
 
 from __future__ import annotations
@@ -30,6 +31,8 @@ I64 = NDArray[np.int64]
 
 _MAX_PIECE = framing.encoded_size(load_table().max_frame) - 1
 _BULK_CODES = frozenset(m.code for m in load_table().messages if m.bulk)
+_TEXT_SIZE = 8  # shorter text is damage: chance makes one random byte in 2.6 printable
+_PRINTABLE = bytes(range(0x20, 0x7F)) + b"\t\n\r\x1b"
 _CHUNK = 1 << 20  # bytes handled at once: large enough that numpy's cost of a call is shared by many frames
 
 
@@ -73,6 +76,7 @@ class StreamDecoder:
 
     Attributes:
         bytes_total, frames_good, frames_damaged, frames_lost, frames_unknown: counts so far.
+        console_pieces, console_bytes: what an interpreter or boot loader printed between frames; not damage.
     """
 
     def __init__(self) -> None:
@@ -81,6 +85,8 @@ class StreamDecoder:
         self.frames_damaged = 0
         self.frames_lost = 0
         self.frames_unknown = 0
+        self.console_pieces = 0
+        self.console_bytes = 0
         self._rest = b""
         self._skipping = False  # inside a piece longer than any frame
         self._pieces = 0
@@ -152,7 +158,7 @@ class StreamDecoder:
         ordinals = self._pieces + np.arange(len(sizes))
         self._pieces += len(sizes)
         seen = _Seen()
-        good_count, known = 0, len(frames)
+        good_count, known, damaged = 0, len(frames), len(self._damaged_at)
         for size in np.flatnonzero(np.bincount(np.minimum(sizes, _MAX_PIECE + 1))):
             if size > _MAX_PIECE:
                 self._damage_all(ordinals[sizes > _MAX_PIECE])
@@ -167,7 +173,23 @@ class StreamDecoder:
                     kept, at = (rows, where) if good.all() else (rows[good], where[good])
                     good_count += self._sort_out(kept, at, seen, scans, frames)
         self.frames_good += good_count
+        if len(self._damaged_at) > damaged:
+            self._sift_text(whole, starts, ordinals, damaged)
         self._count_lost(seen, self._beginnings(frames[known:]))
+
+    def _sift_text(self, whole: bytes, starts: I64, ordinals: I64, first: int) -> None:
+        """Count the damaged pieces that are console text as such; `first`: the first one of this chunk."""
+        damage = []
+        for ordinal in self._damaged_at[first:]:
+            at = int(starts[ordinal - ordinals[0]])
+            piece = whole[at : whole.index(b"\0", at)]
+            if _TEXT_SIZE <= len(piece) <= _MAX_PIECE and not piece.translate(None, _PRINTABLE):
+                self.console_pieces += 1
+                self.console_bytes += len(piece)
+            else:
+                damage.append(ordinal)
+        self.frames_damaged -= len(self._damaged_at) - first - len(damage)
+        self._damaged_at[first:] = damage
 
     def _sort_out(self, rows: U8, ordinals: I64, seen: _Seen, scans: list[ScanRows], frames: list[Frame]) -> int:
         """Good rows of one width: bulk messages stay rows, the rest become frames."""

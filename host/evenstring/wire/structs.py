@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import struct
 from functools import cache
-from itertools import groupby
+from itertools import groupby, takewhile
 from math import prod
 from typing import Any, NamedTuple
 
@@ -97,19 +97,28 @@ def header_struct() -> Any:
 
 @cache
 def payload_struct(code: int) -> Any:
-    """The payload of a message, as a construct Struct; reads as far as known, whatever stands behind."""
-    return cs.Struct(*(item.name / _subcon(item) for item in by_code()[code].fields))
+    """The payload of a message, as a construct Struct; reads as far as known, whatever stands behind.
+
+    A field that was appended later is None where it is missing.
+    """
+    fields = by_code()[code].fields
+    return cs.Struct(*(item.name / (cs.Optional(_subcon(item)) if item.later else _subcon(item)) for item in fields))
+
+
+@cache
+def _writer(code: int, missing: frozenset[str]) -> Any:
+    return cs.Struct(*(item.name / _subcon(item) for item in by_code()[code].fields if item.name not in missing))
 
 
 @cache
 def _plan(code: int) -> tuple[tuple[struct.Struct | Field, tuple[str, ...]], ...]:
     """How to read a payload: formats of neighbouring numbers with their names; arrays and texts by themselves.
 
-    Empty for an unknown code.
+    Empty for an unknown code. Fields that were appended later are not in it.
     """
     steps: list[tuple[struct.Struct | Field, tuple[str, ...]]] = []
-    fields_known = by_code()[code].fields if code in by_code() else ()
-    for simple, run in groupby(fields_known, lambda f: not f.count and f.type in _FORMATS):
+    known = by_code()[code].fields if code in by_code() else ()
+    for simple, run in groupby((f for f in known if not f.later), lambda f: not f.count and f.type in _FORMATS):
         fields = list(run)
         if simple:
             form = struct.Struct("<" + "".join(_FORMATS[f.type] for f in fields))
@@ -121,7 +130,7 @@ def _plan(code: int) -> tuple[tuple[struct.Struct | Field, tuple[str, ...]], ...
 
 @cache
 def fixed_size(code: int) -> int | None:
-    """Bytes that the known fields of a message take (0 for an unknown code), or None when that depends on them."""
+    """Bytes that a message takes at least (0 for an unknown code), or None when that depends on its fields."""
     forms = [form for form, _names in _plan(code)]
     return (
         None if any(isinstance(f, Field) for f in forms) else sum(f.size for f in forms if isinstance(f, struct.Struct))
@@ -132,6 +141,7 @@ def parse_payload(code: int, payload: bytes) -> dict[str, Any] | None:
     """All fields that the table knows; what stands behind them is left unread.
 
     Returns None when the payload ends before them (such a frame counts as damaged), and nothing for an unknown code.
+    Of fields that were appended later those are there that the payload holds whole.
     """
     values: dict[str, Any] = {}
     at = 0
@@ -144,7 +154,19 @@ def parse_payload(code: int, payload: bytes) -> dict[str, Any] | None:
                 values[form.name], at = _read_field(form, values, payload, at)
     except struct.error:
         return None
+    for name, form in _later(code):
+        if at + form.size > len(payload):
+            break
+        (values[name],) = form.unpack_from(payload, at)
+        at += form.size
     return values
+
+
+@cache
+def _later(code: int) -> tuple[tuple[str, struct.Struct], ...]:
+    """Fields that were appended later, all of them plain numbers."""
+    known = by_code()[code].fields if code in by_code() else ()
+    return tuple((f.name, struct.Struct("<" + _FORMATS[f.type])) for f in known if f.later)
 
 
 def _read_field(item: Field, values: dict[str, Any], payload: bytes, at: int) -> tuple[Any, int]:
@@ -164,7 +186,9 @@ def _read_field(item: Field, values: dict[str, Any], payload: bytes, at: int) ->
 def inspect_payload(code: int, payload: bytes) -> dict[str, Any]:
     """The same through the declared construct Struct; raises construct's error when the payload is too short."""
     parsed = payload_struct(code).parse(payload)
-    return {item.name: _plain(parsed[item.name]) for item in by_code()[code].fields}
+    # Behind a field that is missing there is none: construct would read a part of it for the next one.
+    there = takewhile(lambda item: parsed[item.name] is not None, by_code()[code].fields)
+    return {item.name: _plain(parsed[item.name]) for item in there}
 
 
 def _plain(value: Any) -> Any:
@@ -172,6 +196,11 @@ def _plain(value: Any) -> Any:
 
 
 def build_payload(name: str, values: dict[str, Any]) -> bytes:
-    """Payload bytes of the named message; raises construct's error when a value does not fit (a bug, not bad input)."""
-    built: bytes = payload_struct(load_table().message(name).code).build(values)
+    """Payload bytes of the named message; raises construct's error when a value does not fit (a bug, not bad input).
+
+    Fields that were appended later may be left out.
+    """
+    message = load_table().message(name)
+    missing = frozenset(f.name for f in message.fields if f.later and f.name not in values)
+    built: bytes = _writer(message.code, missing).build(values)
     return built

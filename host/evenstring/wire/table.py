@@ -14,7 +14,11 @@ __all__ = ["Field", "Message", "Table", "load_table"]
 
 @dataclass(frozen=True, slots=True)
 class Field:
-    """One field of a message. `count` names the earlier fields whose product is the array length."""
+    """One field of a message.
+
+    `count` names the earlier fields whose product is the array length; `later`: frames written before the field was
+    appended end without it.
+    """
 
     name: str
     type: str
@@ -24,6 +28,7 @@ class Field:
     enum: str | None = None
     flags: str | None = None
     codes: str | None = None
+    later: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 from cobs import cobs
+from construct import ConstructError
 from evenstring.wire.dtypes import scan_dtype
 from evenstring.wire.encode import Counter, message, volts_to_steps
 from evenstring.wire.stream import StreamDecoder
@@ -53,9 +54,43 @@ def test_plans_and_construct_read_what_construct_built(entry: Message) -> None:
 
 @pytest.mark.parametrize("entry", [m for m in load_table().messages if m.fields], ids=lambda m: m.name)
 def test_no_message_is_read_from_less_than_its_bytes(entry: Message) -> None:
-    payload = build_payload(entry.name, some_values(entry, np.random.default_rng(entry.code)))
-    for size in range(len(payload)):
+    values = some_values(entry, np.random.default_rng(entry.code))
+    payload = build_payload(entry.name, values)
+    for size in range(_least(entry, values)):
         assert parse_payload(entry.code, payload[:size]) is None
+
+
+def _least(entry: Message, values: dict[str, Any]) -> int:
+    """Bytes of a payload that ends before the fields that were appended later."""
+    return len(build_payload(entry.name, {k: v for k, v in values.items() if k not in _appended(entry)}))
+
+
+def _appended(entry: Message) -> list[str]:
+    return [f.name for f in entry.fields if f.later]
+
+
+@pytest.mark.parametrize("entry", [m for m in load_table().messages if _appended(m)], ids=lambda m: m.name)
+def test_an_appended_field_is_there_only_when_it_is_whole(entry: Message) -> None:
+    """The specification's growth rule; construct reads the same."""
+    values = some_values(entry, np.random.default_rng(entry.code))
+    payload = build_payload(entry.name, values)
+    for size in range(_least(entry, values), len(payload) + 1):
+        found = parse_payload(entry.code, payload[:size])
+
+        assert found is not None
+        assert found == {k: v for k, v in values.items() if k in found}
+        there = [name for name in _appended(entry) if name in found]
+        assert there == _appended(entry)[: len(there)]
+        assert _least(entry, values) <= len(build_payload(entry.name, found)) <= size
+        assert found == inspect_payload(entry.code, payload[:size])
+
+
+def test_a_value_that_does_not_fit_an_appended_field_is_a_bug_and_not_left_out() -> None:
+    entry = load_table().message("IDENT")
+    values = some_values(entry, np.random.default_rng(1)) | {"record_room": 70000}
+
+    with pytest.raises(ConstructError):
+        build_payload("IDENT", values)
 
 
 def test_numpy_reads_scans_as_struct_does() -> None:
