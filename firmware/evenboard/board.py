@@ -8,6 +8,7 @@ MAX_GROUPS = 40
 MAX_CONVERSIONS = 16  # of one reading: a scan of 40 groups then takes 2.7 s, well inside the watchdog's time
 _ADC_PARTS = ("ads1115", "ads122c04")
 _MUX_PARTS = ("pca9555", "74hc595")
+_BANK_PARTS = ("ads8688", "ltc1867")
 
 # name, lowest, highest; of the numbers that every relay-scan board states
 _MUX_NUMBERS = (
@@ -115,6 +116,8 @@ def _check_bank(data):
     bank = data.get("bank")
     if not isinstance(bank, dict):
         return "part missing: bank"
+    if bank.get("part", "ads8688") not in _BANK_PARTS:
+        return "bank.part is not known"
     for key, low, high in _BANK:
         if not _whole(bank.get(key), low, high):
             return "bank." + key + " is wrong"

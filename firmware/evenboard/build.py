@@ -61,17 +61,19 @@ def make_sensors(bus, data):
 
 
 def make_bank(data, bus, clock):
-    from evenboard import divider_bank  # noqa: PLC0415 -- RAM only where fitted
+    from evenboard import bank_parts, divider_bank  # noqa: PLC0415 -- RAM only where fitted
 
     problem = divider_bank.refused(data)
     if problem:
         raise ValueError(problem)
     b = data["bank"]
-    spi = SPI(b["spi"], baudrate=4000000, sck=Pin(b["sck"]), mosi=Pin(b["mosi"]), miso=Pin(b["miso"]))
-    selects = [Pin(n, Pin.OUT, value=1) for n in b["select_pins"]]
+    part = bank_parts.PARTS[b.get("part", "ads8688")]
+    pins = Pin(b["sck"]), Pin(b["mosi"]), Pin(b["miso"])
+    spi = SPI(b["spi"], baudrate=4000000, phase=part.phase, sck=pins[0], mosi=pins[1], miso=pins[2])
+    converters = [part(spi, Pin(n, Pin.OUT, value=1)) for n in b["select_pins"]]
     enable = Pin(b["enable_pin"], Pin.OUT, value=0)
     sensors = make_sensors(bus, data)
-    return divider_bank.DividerBank(spi, selects, enable, data["groups"], b, sensors, clock, data.get("calibration"))
+    return divider_bank.DividerBank(converters, enable, data["groups"], b, sensors, clock, data.get("calibration"))
 
 
 def make_front(data, clock):

@@ -1,24 +1,18 @@
 # Front end: relay scan. Reads one group at a time, out (1..N) and back (N..1), through one isolated converter.
 #
-# A front end is a class with `groups`, `passes`, `begin()`, `scan()`, `open_all()` and `self_test()`; it leaves its
-# results in `readings` (array of passes x N, out pass then back pass, both in the order of the groups, in steps of
-# 200 uV or a reading code), `currents` (10 mA, one a reading or one in all) or None, `step_us`, `turn_us`, `flags`,
-# `start_low`/`start_high` (uptime of the first reading), and its troubles in `fault`, `fault_where`. Nothing is
-# allocated in `scan`.
-#
 # Even taps are on one input of the converter, odd taps on the other, so polarity alternates from group to group and an
 # offset of the converter would show as a comb: the zero is read in every scan and subtracted.
 #
 # Doubtful groups (near zero, reversed) are looked at again after both passes, so that the passes keep an even pace.
 
 import time
-from array import array
 
 from evenstring_protocol import wire
 from micropython import const
 
 from evenboard.ads111x import OVER
 from evenboard.clock import MASK
+from evenboard.front_end import NO_GROUP, TROUBLE, FrontEnd
 
 _DOUBT_UV = const(500000)  # a group this low is looked at again: dead, reversed, or a lead open
 _STUCK_UV = const(150000)  # with one relay closed there is nothing to see unless one of the other line conducts
@@ -26,42 +20,23 @@ _ZERO_LIMIT_UV = const(5000)  # a zero beyond this is not believable
 _SETTLE_LIMIT_UV = const(2000)
 _BUS_US = const(700)  # transfers and interpreter in one step
 _AGAIN_US = const(500)  # the same in each further conversion of a reading
-_NO_GROUP = const(255)
-_TROUBLE = (OSError, MemoryError)  # the second is what a bus error becomes while the heap is locked
 
 
-class RelayScan:
+class RelayScan(FrontEnd):
     kind = wire.FRONT_END_RELAY_SCAN
     passes = 2
 
     # times: relay on, relay off, settling (us); free_bus(): gets a hung bus going again, returns nothing.
     # `conversions`, set before `begin`: how many of the converter's are averaged into one reading, 1 to 16.
     def __init__(self, mux, adc, groups, times, sensors, clock, calibration=None, free_bus=None):
+        FrontEnd.__init__(self, groups, 2, sensors, clock, calibration)
         self.conversions = 1
         self._mux = mux
         self._free_bus = free_bus
         self._adc = adc
-        self.groups = groups
         self._on_us, self._off_us, settle_us = times
         self._wait_us = self._on_us + settle_us
-        self.sensors = sensors
-        self._clock = clock
-        self.readings = array("h", (wire.NO_READING for _ in range(2 * groups)))
-        self.currents = array("h", (wire.NO_READING for _ in range(2 * groups))) if sensors.has_current else None
-        self._offset_uv = array("i", (calibration or {}).get("offset_uv") or [0] * groups)
-        self._gain_ppm = array("i", (calibration or {}).get("gain_ppm") or [0] * groups)
-        self.calibrated = bool(calibration)
-        self.zero_uv = 0
         self._zero16 = None
-        self.step_us = 0
-        self.turn_us = 0
-        self.start_low = 0
-        self.start_high = 0
-        self.flags = 0
-        self.settle_fails = 0
-        self.bus_errors = 0
-        self.fault = wire.FAULT_NONE
-        self.fault_where = _NO_GROUP
         self._taken_us = 0
         self._test_tap = 0
 
@@ -89,8 +64,7 @@ class RelayScan:
 
     # At boot and before leaving a fault: parts answer, zero is near zero, no relay conducts unasked.
     def self_test(self):
-        self.fault = wire.FAULT_NONE
-        self.fault_where = _NO_GROUP
+        self._clear()
         try:
             if self._free_bus:
                 self._free_bus()
@@ -107,12 +81,10 @@ class RelayScan:
 
     # One scan, out and back. True when it is whole; on a fault everything is commanded open and False comes back.
     def scan(self):
-        self.fault = wire.FAULT_NONE
-        self.fault_where = _NO_GROUP
-        self.flags = 0 if self.calibrated else wire.SCAN_UNCALIBRATED
+        self._clear()
         try:
             self._whole_scan()
-        except _TROUBLE:
+        except TROUBLE:
             self._bus_fault()
         self.open_all()
         return self.fault == wire.FAULT_NONE
@@ -155,10 +127,6 @@ class RelayScan:
             self.step_us = ((last - first) & MASK) // (n - 1)
         self.turn_us = (turn - last) & MASK
         return True
-
-    def _bus_fault(self):
-        self.bus_errors = (self.bus_errors + 1) & 0xFFFF
-        self.fault = wire.FAULT_BUS
 
     # Voltage between the lines, even minus odd, uV; None when the converter does not finish (the fault is set).
     def _convert(self):
@@ -303,7 +271,7 @@ class RelayScan:
     # Some relay of the other line conducts. Its neighbours see one group across it: find it, then give up.
     def _stuck(self, tap):
         self._mux.open_all()
-        where = _NO_GROUP
+        where = NO_GROUP
         for seen in range((tap & 1), self.groups + 1, 2):
             self._mux.close_zero()
             time.sleep_us(self._wait_us)

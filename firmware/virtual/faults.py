@@ -59,7 +59,8 @@ class Faults:
         self._update()
         return bool(self._wiring)
 
-    def _is_open(self, tap):
+    def is_open(self, tap):
+        self._update()
         for fault in self._wiring:
             if fault.get("tap") == tap:
                 if fault["kind"] == "lead_open":
@@ -83,7 +84,7 @@ class Faults:
         for fault in self._wiring:
             if fault["kind"] == "stuck_relay" and fault["tap"] & 1 == parity:
                 taps.add(fault["tap"])
-        return [self._wired_to(t) for t in taps if not self._is_open(t)]
+        return [self._wired_to(t) for t in taps if not self.is_open(t)]
 
     def joined(self):
         world = self._world

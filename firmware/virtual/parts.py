@@ -154,36 +154,3 @@ class SensorInputs:
 def divider_uv(ntc, centi_degrees):
     r = ntc["r25_ohm"] * math.exp(ntc["b_kelvin"] * (1 / (centi_degrees / 100 + 273.15) - 1 / 298.15))
     return int(ntc["supply_uv"] * r / (r + ntc["r_ohm"]))
-
-
-class BankConverter:
-    # ADS8688 class: frames of 32 clocks, command in the first 16; the answer to "convert channel n next" comes in the
-    # frame after. Range registers from 0x05 on.
-    def __init__(self, board, first_tap, full_mv):
-        self._board = board
-        self._first = first_tap
-        self._full_mv = full_mv
-        self._registers = bytearray(32)
-        self._code = 0
-
-    def exchange(self, out, into):
-        into[0] = into[1] = 0
-        into[2] = self._code >> 8
-        into[3] = self._code & 0xFF
-        high = out[0]
-        if high & 0xE0 == 0xC0:
-            self._convert(high >> 2 & 7)
-        elif high & 1:
-            self._registers[high >> 1] = out[1]
-        else:
-            into[2] = self._registers[high >> 1]
-
-    def _convert(self, channel):
-        if channel >= len(self._full_mv) or self._registers[5 + channel] != 5:
-            self._code = 0
-            return
-        uv = self._board.joined_tap_uv(self._first + channel)
-        full_mv = self._full_mv[channel]
-        part = uv // full_mv  # of 1000
-        rest = (uv - part * full_mv) * 8192 // full_mv * 8  # of 65536, in two steps: no product above 2^30
-        self._code = max(0, min(0xFFFF, (part * 65536 + rest + 500) // 1000))

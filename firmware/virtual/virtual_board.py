@@ -1,7 +1,7 @@
 # Puts the models where the board description says the parts are.
 
 import machine
-from parts import BankConverter, DeltaSigma16, DeltaSigma24, PortExpander, SensorInputs, decode
+from parts import DeltaSigma16, DeltaSigma24, PortExpander, SensorInputs, decode
 
 
 # The processor stops in the middle of something: a reset, a brown-out. No firmware catches it.
@@ -52,17 +52,23 @@ class VirtualBoard:
             self.parts[description["ntc"]["address"]] = DeltaSigma16(inputs.heat)
 
     def _place_bank(self, description):
+        from banks import Bank16, Bank32  # noqa: PLC0415 -- RAM only where fitted
+
         bank = description["bank"]
         for chip, pin in enumerate(bank["select_pins"]):
             first = 8 * chip + 1
             self._bank_pins.append(pin)
-            self.banks.append(BankConverter(self, first, bank["full_mv"][first - 1 : first + 7]))
+            kind = Bank16 if bank.get("part") == "ltc1867" else Bank32
+            self.banks.append(kind(self, first, bank["full_mv"][first - 1 : first + 7]))
         self._enable = bank["enable_pin"]
         self._place_sensors(description)
 
     # Voltage at the foot of a divider while they are joined.
     def joined_tap_uv(self, tap):
-        return self.world.tap_uv(tap) if self._levels.get(self._enable, 0) else 0
+        faults = self.world.faults
+        if not self._levels.get(self._enable, 0) or (faults and faults.is_open(tap)):
+            return 0
+        return self.world.tap_uv(tap)
 
     def spi_exchange(self, out, into):
         for k in range(len(self._bank_pins)):
@@ -71,7 +77,7 @@ class VirtualBoard:
                 self.banks[k].exchange(out, into)
                 return
         for i in range(len(into)):
-            into[i] = 0
+            into[i] = 0xFF  # a pull-up
 
     def part(self, address):
         if address in self.silent or address not in self.parts:

@@ -179,8 +179,12 @@ class World:
         if self.faults:
             uv += self.faults.error_uv(uv)
             noise_uv += self.faults.noise_uv()
+        return uv + self.noise(noise_uv)
+
+    # The next value of noise with that standard deviation.
+    def noise(self, deviation):
         self._noise_at = self._noise_at + 1 if self._noise_at < 1020 else 0
-        return uv + noise_uv * self._noise[self._noise_at] // 1000
+        return deviation * self._noise[self._noise_at] // 1000
 
     def current_ma(self):
         return self.trace.value(0, vtime.ms)

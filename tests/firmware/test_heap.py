@@ -70,8 +70,10 @@ def test_locked_with_the_second_converter_and_the_shift_register(runtime):
     assert (good, crimes) == ("200", "0")
 
 
-def test_locked_with_the_divider_bank(runtime):
+@pytest.mark.parametrize("part", ["ads8688", "ltc1867"])
+def test_locked_with_the_divider_bank(runtime, part):
     bank = {
+        "part": part,
         "spi": 0, "sck": 18, "mosi": 19, "miso": 16, "enable_pin": 7, "select_pins": [8], "settle_us": 500,
         "mismatch_ppm": 20, "claim_uv": 3333, "full_mv": [5000, 10000, 15000, 20000, 25000, 30000, 35000],
     }  # fmt: skip

@@ -211,21 +211,25 @@ def _divider_bank(d: DividerBank) -> Budget:
     string_v = _string_v(d)
     tracking = d.divider.tracking_ppm_per_k * d.divider.temperature_range_k * 1e-6
     limit_mv = d.string.target_mv * _TARGET_SHARE
-    step_mv = string_v / 2**d.divider.bits * 1e3
-    error_mv = math.hypot(string_v * tracking * 1e3, step_mv)
+    step_mv = string_v / 2**d.converter.bits * 1e3
+    bent = d.converter.bent_steps / 2**d.converter.bits
+    error_mv = string_v * math.hypot(tracking, bent) * 1e3
+    noise_mv = math.sqrt(2 / d.converter.conversions) * d.converter.noise_steps * step_mv
     # Group 1 carries the current of every divider, the top group that of one: sum over taps k of k V / R.
     n, volts = d.string.groups, d.string.group_max_v
     bottom_a = volts * n * (n + 1) / 2 / d.divider.ohm
     top_a = string_v / d.divider.ohm
     hours = 0.0 if d.divider.idle_disconnect else _HOURS_30_DAYS
-    reach_v = limit_mv * 1e-3 / math.hypot(tracking, 2.0**-d.divider.bits)
+    reach_v = limit_mv * 1e-3 / math.hypot(tracking, bent)
     lines = (
         Line("string_v", "full string", string_v, "V", "groups x highest group voltage"),
         Line("tracking_ppm", "one divider against another", tracking * 1e6, "ppm", "tracking x temperature range"),
         Line("step_mv", "one step of the converter", step_mv, "mV", "string / 2^bits"),
         Line("error_mv", "error of the top group, bound", error_mv, "mV",
-             f"tracking and step, of the string; at most a third of the target of {d.string.target_mv:g} mV", limit_mv),
-        Line("reach_v", "highest string at which that is kept", reach_v, "V", "limit / (tracking and step)"),
+             f"tracking and nonlinearity, of the string; at most a third of the target of {d.string.target_mv:g} mV",
+             limit_mv),
+        Line("reach_v", "highest string at which that is kept", reach_v, "V", "limit / (tracking and nonlinearity)"),
+        Line("noise_mv", "noise of the top group", noise_mv, "mV", "two taps, falls with the root of the conversions"),
         Line("bottom_ah_30d", "taken from group 1 in 30 days", bottom_a * hours, "Ah", "it feeds every divider"),
         Line("top_ah_30d", "taken from the top group in 30 days", top_a * hours, "Ah", "it feeds one"),
         Line("uneven_ah_30d", "imbalance made in 30 days", (bottom_a - top_a) * hours, "Ah",

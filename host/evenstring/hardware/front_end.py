@@ -12,7 +12,18 @@ from typing import Any
 
 from evenstring.errors import InputError
 
-__all__ = ["Bus", "Converter", "DividerBank", "Relay", "RelayScan", "Series", "String", "Supply", "parse_front_end"]
+__all__ = [
+    "BankConverter",
+    "Bus",
+    "Converter",
+    "DividerBank",
+    "Relay",
+    "RelayScan",
+    "Series",
+    "String",
+    "Supply",
+    "parse_front_end",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,8 +114,17 @@ class Divider:
     ohm: float = 10e6  # of one divider, end to end
     tracking_ppm_per_k: float = 5.0  # ratio of one divider against another
     temperature_range_k: float = 20.0  # between calibration and use
-    bits: int = 16
     idle_disconnect: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class BankConverter:
+    """What reads the dividers, eight taps a part. Defaults: ADS8688 class, 0 to 10.24 V."""
+
+    bits: int = 16
+    noise_steps: float = 0.6  # standard deviation of one conversion; 92 dB
+    bent_steps: float = 2.0  # nonlinearity, largest
+    conversions: int = 4  # averaged into one reading of a tap, 1 to 16: `bank.conversions` of the board description
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +133,20 @@ class DividerBank:
 
     string: String = field(default_factory=String)
     divider: Divider = field(default_factory=Divider)
+    converter: BankConverter = field(default_factory=BankConverter)
+
+
+# What `part` in [converter] stands for; keys given beside it win. The names are those of the board description.
+_PARTS: dict[str, dict[str, dict[str, float]]] = {
+    "relay_scan": {
+        "ads1115": {},
+        "ads122c04": {
+            "range_v": 5.0, "step_uv": 76.3, "rate_hz": 1000.0, "input_ohm": 1e8, "common_ohm": 1e8, "noise_uv": 30.0,
+            "gain_ppm": 1000.0,
+        },
+    },
+    "divider_bank": {"ads8688": {}, "ltc1867": {"noise_steps": 0.8}},
+}  # fmt: skip
 
 
 def parse_front_end(text: str, where: str) -> RelayScan | DividerBank:
@@ -126,14 +160,27 @@ def parse_front_end(text: str, where: str) -> RelayScan | DividerBank:
     except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise InputError(f"{where}: not valid TOML: {error}") from error
     kind = data.pop("kind", "relay_scan")
+    _choose_part(data, kind, where)
     if kind == "relay_scan":
         relay_tables = {
             "string": String, "series": Series, "relay": Relay, "bus": Bus, "converter": Converter, "supply": Supply,
         }  # fmt: skip
         return RelayScan(**_tables(data, relay_tables, where))
     if kind == "divider_bank":
-        return DividerBank(**_tables(data, {"string": String, "divider": Divider}, where))
+        return DividerBank(**_tables(data, {"string": String, "divider": Divider, "converter": BankConverter}, where))
     raise InputError(f"{where}: kind must be relay_scan or divider_bank, not {kind!r}")
+
+
+def _choose_part(data: dict[str, Any], kind: str, where: str) -> None:
+    """Put the values of a named converter in place of its name."""
+    table = data.get("converter")
+    if not isinstance(table, dict) or "part" not in table:
+        return
+    known = _PARTS.get(kind, {})
+    part = table.pop("part")
+    if not isinstance(part, str) or part not in known:
+        raise InputError(f"{where}: [converter] part must be one of {', '.join(known)}, not {part!r}")
+    data["converter"] = known[part] | table
 
 
 def _tables(data: dict[str, Any], known: dict[str, type[Any]], where: str) -> dict[str, Any]:
@@ -154,7 +201,7 @@ def _fill(kind: type[Any], table: Any, where: str) -> Any:
     filled = kind(**table)
     if isinstance(filled, String) and not 1 <= filled.groups <= 40:
         raise InputError(f"{where} groups must be 1 to 40, not {filled.groups}")
-    if isinstance(filled, Converter) and not 1 <= filled.conversions <= 16:
+    if isinstance(filled, Converter | BankConverter) and not 1 <= filled.conversions <= 16:
         raise InputError(f"{where} conversions must be 1 to 16, not {filled.conversions}")
     if isinstance(filled, Series) and filled.parts < 1:
         raise InputError(f"{where} parts must be 1 or more, not {filled.parts}")
