@@ -28,6 +28,8 @@ _CURVE_SHARE = 0.15  # of a charge or capacity: the depth moved is the curve's w
 _WIDE = (50.0, 50.0, 100.0)  # mV, % of charge, % of capacity: nothing is known
 _WIDE_RESISTANCE = 300.0
 _LEAST_DEPTH = 0.15
+_EVERY_S = 6.0
+_SLOW_SHARE = 0.25  # of an extra resistance at once: how far the extra over minutes of charge may differ
 _NEAR_FULL = 0.75  # of SoC: a recording that begins here counts charge from its beginning, others from the top
 _FLAT_V = 0.25  # V per 1.0 of SoC
 
@@ -77,7 +79,8 @@ def _of_charge(session: Session, profile: PackProfile, phases: tuple[Phase, ...]
     rate[inside] = rate[inside].mean()
     first = phases[at - 1].start_s if at and phases[at - 1].kind == "rest" else cc.start_s
     last = next((p.end_s for p in phases[at + 1 : at + 2] if p.kind == "charge_cv"), cc.end_s)
-    keep = (session.time_s >= first) & (session.time_s <= last)
+    first = 0.0
+    keep = (session.time_s >= first) & (session.time_s <= last) & _every(session.time_s, _EVERY_S)
     amps = np.interp(session.time_s, signals.time_s, rate * profile.capacity_ah)
     evidence = gather(_part(session, keep, amps), profile)
     if evidence is None:
@@ -86,6 +89,11 @@ def _of_charge(session: Session, profile: PackProfile, phases: tuple[Phase, ...]
     start = float(implied.soc[0])
     top = start if start > _NEAR_FULL else high
     return _less_sure(_counted_from(evidence, begin - top)), ""
+
+
+def _every(t: NDArray[np.float64], step_s: float) -> NDArray[np.bool_]:
+    """One scan in `step_s`: the current stands in for one only over times far longer than a scan."""
+    return np.diff(np.floor(t / step_s), prepend=-1.0) > 0
 
 
 def _counted_from(evidence: Evidence, moved: float) -> Evidence:
@@ -121,17 +129,21 @@ def _nothing(groups: int) -> Evidence:
 
 
 def _with_resistance(evidence: Evidence, session: Session) -> Evidence:
-    """Resistance from the sags' ratios alone; the stand-in current would only give it back."""
-    size, covariance = evidence.size.copy(), evidence.covariance.copy()
+    """The sags' ratios, joined to what the charge tells: there a resistance and the meter look much alike."""
     found = relative_resistance(session)
-    size[:, 3] = 0.0
+    nothing = np.full(len(evidence.size), np.nan)  # joint or cell shows in slow against fast: the slow is not known
+    if found is None:
+        return replace(evidence, joint=nothing, has_steps=False)
+    seen, u = 100.0 * (found[0] - 1.0), 100.0 * found[1]
+    own = evidence.covariance[:, :, 3]  # (g, 4), of each figure with the resistance
+    like = np.hypot(u, _SLOW_SHARE * seen)
+    gain = own / (own[:, 3] + like**2)[:, None]
+    size = evidence.size + gain * (seen - evidence.size[:, 3])[:, None]
+    covariance = evidence.covariance - gain[:, :, None] * own[:, None, :]
+    size[:, 3] = seen
     covariance[:, 3, :] = covariance[:, :, 3] = 0.0
-    covariance[:, 3, 3] = _WIDE_RESISTANCE**2
-    if found is not None:
-        size[:, 3] = 100.0 * (found[0] - 1.0)
-        covariance[:, 3, 3] = (100.0 * found[1]) ** 2
-    nothing = np.full(len(size), np.nan)  # joint or cell shows in slow against fast, and the slow part is not known
-    return replace(evidence, size=size, covariance=covariance, joint=nothing, has_steps=found is not None)
+    covariance[:, 3, 3] = u**2
+    return replace(evidence, size=size - np.median(size, axis=0), covariance=covariance, joint=nothing, has_steps=True)
 
 
 def _less_sure(evidence: Evidence) -> Evidence:

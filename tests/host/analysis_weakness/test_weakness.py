@@ -59,17 +59,6 @@ def test_a_single_rest_never_tells_charge_from_meter_with_confidence():
     assert unknown.record_next
 
 
-def test_without_a_current_sensor_nothing_is_claimed_and_the_reader_is_told_what_to_record():
-    case = made("low_capacity")
-    blind = replace(case.session, current_a=None, current_out_a=None, current_back_a=None)
-
-    found, unknown = find_weakness(blind, case.profile, ())
-
-    assert found == ()
-    assert unknown is not None
-    assert "current" in unknown.why
-
-
 def test_resistance_is_each_groups_own_although_the_scan_takes_time():
     """True ratios from the simulator; a mean over a scan would make a gradient along the string."""
     case = made("healthy")
