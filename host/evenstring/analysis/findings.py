@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from evenstring.analysis.balancer_faults import find_balancer_faults, without_consequences
 from evenstring.analysis.balancing import find_balancing
+from evenstring.analysis.bleed_steps import doubted, find_shared_leads, without_lead_drops
 from evenstring.analysis.charge import find_charges
 from evenstring.analysis.charger import find_charger
 from evenstring.analysis.evenness import with_rest
@@ -33,14 +35,18 @@ def analyse(session: Session, profile: PackProfile) -> Findings:
     charges = find_charges(signals, profile, phases, meter)
     charge = charges[-1] if charges else Charge("none")
     spread = find_spread(session, signals, phases)
-    balancing = find_balancing(signals, profile, phases, charge, meter)
+    shared = find_shared_leads(signals, profile, phases)
+    level = without_lead_drops(signals, shared)  # as if the leads were the meter's own
+    balancing = doubted(find_balancing(level, profile, phases, charge, meter), shared)
     balancing = with_rest(balancing, spread, profile, signals, phases)
     charger = find_charger(signals, profile, phases, meter, balancing)
     rides = find_rides(signals, profile, phases, events)
-    repair, no_repair = find_repair(signals, profile, phases, meter)
+    repair, no_repair = find_repair(level, profile, phases, meter)
     capacity, no_capacity = find_capacity(signals, profile, phases, meter)
     temperature, no_temperature = find_temperature(session, phases)
     diagnosis = diagnose(session, profile, phases)
+    trusted = shared is None or shared.followed
+    faults = find_balancer_faults(level, profile, phases, meter) if trusted else ()
     reserve, no_reserve = find_reserve(session, profile, phases, diagnosis.evidence)
     missing = [no_repair, no_capacity, no_temperature, diagnosis.unknown, no_reserve]
     return Findings(
@@ -57,11 +63,12 @@ def analyse(session: Session, profile: PackProfile) -> Findings:
         repair=repair,
         capacity=capacity,
         temperature=temperature,
-        weakness=diagnosis.weakness,
+        weakness=without_consequences(diagnosis.weakness, faults),
         reserve=reserve,
         unknown=tuple(u for u in missing if u) + _unknowns(spread, charger, balancing, charge),
         assumed=meter.assumed,
         meter_patterns=diagnosis.patterns,
+        shared_leads=shared,
     )
 
 

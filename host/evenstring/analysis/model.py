@@ -225,3 +225,4 @@ class Findings:
     unknown: tuple[Unknown, ...] = ()
     assumed: tuple[str, ...] = ()  # what was taken for granted because neither meter nor profile said it
     meter_patterns: tuple[Any, ...] = ()  # errors of the meter that several groups share
+    shared_leads: Any | None = None  # bleeding moves the readings: balance leads that the meter shares

@@ -29,6 +29,7 @@ _WIDE = (50.0, 50.0, 100.0)  # mV, % of charge, % of capacity: nothing is known
 _WIDE_RESISTANCE = 300.0
 _LEAST_DEPTH = 0.15
 _EVERY_S = 6.0
+_RELAXED_S = 1500.0
 _SLOW_SHARE = 0.25  # of an extra resistance at once: how far the extra over minutes of charge may differ
 _NEAR_FULL = 0.75  # of SoC: a recording that begins here counts charge from its beginning, others from the top
 _FLAT_V = 0.25  # V per 1.0 of SoC
@@ -55,7 +56,7 @@ def gather_blind(session: Session, profile: PackProfile, phases: tuple[Phase, ..
 
 
 def _of_charge(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) -> tuple[Evidence | None, str]:
-    """Meter, charge and capacity from the longest constant-current charge and the rest before it.
+    """Meter, charge and capacity from the longest constant-current charge and the relaxed rest before it.
 
     There the charge moved grows with time alone, whatever the current is; in a ride the stand-in is not good enough.
     """
@@ -77,9 +78,9 @@ def _of_charge(session: Session, profile: PackProfile, phases: tuple[Phase, ...]
         return None, "charge and capacity are not told (the curve is flat: its voltage does not say how much was moved)"
     rate = implied.rate_c.copy()
     rate[inside] = rate[inside].mean()
-    first = phases[at - 1].start_s if at and phases[at - 1].kind == "rest" else cc.start_s
+    before = phases[at - 1] if at and phases[at - 1].kind == "rest" else cc
+    first = min(before.start_s + _RELAXED_S, cc.start_s)  # what a load leaves behind is not in the stand-in
     last = next((p.end_s for p in phases[at + 1 : at + 2] if p.kind == "charge_cv"), cc.end_s)
-    first = 0.0
     keep = (session.time_s >= first) & (session.time_s <= last) & _every(session.time_s, _EVERY_S)
     amps = np.interp(session.time_s, signals.time_s, rate * profile.capacity_ah)
     evidence = gather(_part(session, keep, amps), profile)

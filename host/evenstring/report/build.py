@@ -43,6 +43,7 @@ def build_report(session: Session, profile: PackProfile) -> dict[str, Any]:
         "weakness_undecided": [_plain(w) for w in found.weakness if w.cause == "cannot_tell"],
         "weakness_assumed": {"prevalence": PREVALENCE, "scatter": dict(zip(CAUSES, SCATTER.tolist(), strict=True))},
         "meter_patterns": _plain(found.meter_patterns),
+        "shared_leads": _plain(found.shared_leads),
         "reserve": _plain(found.reserve),
         "verdict": _plain(found.verdict),
         "unknown": {u.what: {"why": u.why, "record_next": u.record_next} for u in found.unknown},

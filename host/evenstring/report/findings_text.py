@@ -146,6 +146,10 @@ def _balancing(session: Session, report: dict[str, Any]) -> Finding:
     b = report.get("balancing") or {}
     lines = [BALANCING[b["state"]]] if b.get("state") in BALANCING else []
     lines += [str(r) for r in b.get("reasons") or []]
+    shared = report.get("shared_leads")
+    if shared:
+        bled = ", ".join(f"{g} ({h:.1f} h)" for g, h in shared.get("hours_by_group") or [])
+        lines.append(f"In this recording {shared['text']}." + (f" Groups seen to bleed: {bled}." if bled else ""))
     if b.get("remaining_s") is not None:
         lines.append("The time holds if everything stays connected as it is.")
     rate = b.get("rate_mv_per_h")
@@ -200,7 +204,8 @@ def _weakness(session: Session, report: dict[str, Any]) -> Finding:
             else f" Size: {w['size']:+.3g} {w.get('unit', '')}{_range(w)}.".replace("-", "−")
         )
         sure = "" if w.get("confidence") is None else f" Confidence {w['confidence']:.2f}."
-        lines.append(f"Group {w.get('group')} {cause}.{size}{sure}")
+        because = f" ({w['detail']})" if w.get("detail") else ""
+        lines.append(f"Group {w.get('group')} {cause}{because}.{size}{sure}")
         pictures += _drawn(weakness_picture(session, w))
     if not found and "weakness" not in (report.get("unknown") or {}):
         lines.append("No group stands out by more than the scatter of its kind.")
