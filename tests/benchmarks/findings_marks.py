@@ -1,116 +1,76 @@
-"""Marks of the findings on random sessions: `python -m tests.benchmarks.findings_marks [SESSIONS [FIRST]]`.
+"""Marks of the findings on random sessions: `python -m tests.benchmarks.findings_marks [SESSIONS [FIRST [SECONDS]]]`.
 
-Writes its table into host/METHODS.md, between the two marks there. Sessions are numbered; tuning used numbers below
-300,000, the figures come from numbers above.
+Writes its tables into host/METHODS.md, between the two marks there. Sessions are numbered; tuning used numbers below
+300,000, the figures come from numbers above. With SECONDS it stops after that time and says how many it did.
 """
 
 from __future__ import annotations
 
 import sys
+import time
 from collections import defaultdict
-from concurrent.futures import ProcessPoolExecutor
+from collections.abc import Iterator
 from itertools import pairwise
-from pathlib import Path
 
 import numpy as np
 from evenstring.analysis.findings import analyse
 from evenstring.analysis.model import Findings
-from evenstring.sim import Phase
-from scipy.stats import binomtest
+from evenstring.analysis.spread import trusted_scans
 
 from tests.benchmarks.findings_sessions import KINDS, Case, make_case
+from tests.benchmarks.findings_table import Collected, table, write
+from tests.benchmarks.findings_truth import (
+    absolute_u_v,
+    end_step_v,
+    extremes_v,
+    is_balanced,
+    true_charger,
+    true_end,
+    true_phases,
+    true_spread_mv,
+)
 
-METHODS = Path(__file__).parents[2] / "host" / "METHODS.md"
-BEGIN, END = "<!-- findings figures: begin -->", "<!-- findings figures: end -->"
 Marks = dict[str, list[tuple[str, float]]]  # what is judged -> (group of sessions, 1 right, 0 wrong, or a number)
 REPORT_FROM = 300_000
-_NEAR_V = 0.008  # two standard uncertainties of the meter: truths nearer to a decision than this are not marked
 
 
 def mark(case: Case) -> Marks:
+    """All marks of one session."""
     found = analyse(case.session, case.profile)
     marks: Marks = defaultdict(list)
     sensor = "current" if case.with_current else "no current"
     _mark_phases(case, found, marks, sensor)
     _mark_end(case, found, marks, sensor)
-    _mark_discard(case, found, marks, sensor)
+    _mark_events(case, found, marks)
     _mark_spread(case, found, marks)
+    _mark_charger(case, found, marks)
+    _mark_balanced(case, found, marks)
     if case.kind == "hour_in_cv":
         _mark_balancing(case, found, marks)
     return dict(marks)
 
 
-def true_phases(case: Case) -> list[tuple[str, float, float]]:
-    """Phases by the words of the report: held without current is rest; flicker between cc and cv is the first cv."""
-    joined: list[list] = []
-    for p in case.trajectory.phases:
-        kind = "rest" if p.kind in ("held", "rest") else p.kind
-        if joined and joined[-1][0] == "charge_cv" and kind == "charge_cc" and p.end_s - p.start_s < 60:
-            kind = "charge_cv"
-        if joined and joined[-1][0] == kind:
-            joined[-1][2] = p.end_s
-        else:
-            joined.append([kind, p.start_s, p.end_s])
-    return [(k, a, b) for k, a, b in joined]
+def _cells(case: Case, sensor: str) -> str:
+    """Iron phosphate is marked apart: nearly flat, it shows phases and ends in another way."""
+    return f"iron phosphate, {sensor}" if case.profile.chemistry == "lfp" else sensor
 
 
 def _mark_phases(case: Case, found: Findings, marks: Marks, sensor: str) -> None:
     allowed = 30.0 if case.with_current else 90.0
+    of = _cells(case, sensor)
     true = true_phases(case)
     ours = [(p.kind, p.start_s + case.first_s, p.end_s + case.first_s) for p in found.phases]
     for (before, _, at), (after, start, _) in pairwise(true):
-        if before == "charge_cv" and _end_step_v(case, at) < 3e-4:
+        if before == "charge_cv" and end_step_v(case, at) < 3e-4:
             continue  # no step to be seen: 3 sigma of the pack sum, as a group's mean
         near = min(
             (abs(b - start) for (k, _, b), (m, _, _) in pairwise(ours) if (k, m) == (before, after)),
             default=np.inf,
         )
-        marks["phase boundary"].append((sensor, float(near <= allowed)))
+        marks["phase boundary"].append((of, float(near <= allowed)))
+        marks[f"phase boundary: {case.kind}"].append((sensor, float(near <= allowed)))
     expected, got = sum(k != "unknown" for k, _, _ in true), sum(k != "unknown" for k, _, _ in ours)
-    marks["phases all there, none invented"].append((sensor, float(expected == got)))
-
-
-def _end_step_v(case: Case, at_s: float) -> float:
-    t = case.trajectory
-    amps = float(np.interp(at_s - 5.0, t.time_s, t.current_a))
-    return abs(amps) * float(np.median(t.pack.r0_ohm))
-
-
-def true_end(case: Case) -> tuple[str, set[int]] | None:
-    """How the charge ended, by the definitions, from true voltages; None where the truth lies too near a border."""
-    charges = [p for p in case.trajectory.phases if p.kind.startswith("charge")]
-    if not charges:
-        return "none", set()
-    last = charges[-1]
-    t = case.trajectory
-    at = int(np.searchsorted(t.time_s, last.end_s - 1e-6))
-    volts = t.volts_v[max(0, at - 1)]
-    if last.ended == "ceiling":
-        alone = np.sort(volts)[-2] <= volts.max() - _NEAR_V
-        return ("stopped_early", {int(volts.argmax()) + 1}) if alone else None
-    if last.ended == "still_connected" or last.kind == "charge_cc":
-        return "still_charging" if last.ended == "still_connected" else "stopped_before_cv", set()
-    tapered = _tapered(case, charges, float(t.current_a[max(0, at - 1)]))
-    if tapered is None:
-        return None
-    return _by_heights(case, volts) if tapered else ("interrupted_in_cv", set())
-
-
-def _tapered(case: Case, charges: list[Phase], amps: float) -> bool | None:
-    if case.with_current:
-        near = abs(amps - case.profile.done_light_a) < 0.08 * case.profile.done_light_a + 0.05
-        return None if near else amps <= case.profile.done_light_a
-    held_s = charges[-1].end_s - next(p for p in charges if p.kind == "charge_cv").start_s
-    return None if abs(held_s - 600.0) < 90.0 else held_s >= 600.0
-
-
-def _by_heights(case: Case, volts: np.ndarray) -> tuple[str, set[int]] | None:
-    border = case.profile.full_v - 0.030
-    if abs(np.median(volts) - border) < _NEAR_V or abs(volts.min() - border) < _NEAR_V:
-        return None
-    if np.median(volts) < border:
-        return "charger_low", set()
-    return ("full", set()) if volts.min() >= border else ("ended_uneven", {int(volts.argmin()) + 1})
+    marks["phases all there, none invented"].append((of, float(expected == got)))
 
 
 def _mark_end(case: Case, found: Findings, marks: Marks, sensor: str) -> None:
@@ -119,34 +79,110 @@ def _mark_end(case: Case, found: Findings, marks: Marks, sensor: str) -> None:
         return
     ended, groups = truth
     right = found.charge.ended == ended and (not groups or bool(groups & set(found.charge.cause_groups)))
-    marks["how the charge ended"].append((sensor, float(right)))
-    marks[f"how the charge ended: {ended}"].append((sensor, float(right)))
+    marks["how the charge ended"].append((_cells(case, sensor), float(right)))
+    if case.profile.chemistry != "lfp":
+        marks[f"how the charge ended: {ended}"].append((sensor, float(right)))
+    marks[f"how the charge ended: {case.kind}"].append((sensor, float(right)))
 
 
-def _mark_discard(case: Case, found: Findings, marks: Marks, sensor: str) -> None:
-    del sensor
-    t, limit = case.trajectory, case.profile.discard_v
-    said = {e.group for e in found.events if e.kind == "below_discard"}
-    two = 2.0 / case.scans_per_s
-    for k in range(t.volts_v.shape[1]):
-        v = t.volts_v[:, k]
-        if v.min() > limit + 0.010:
-            if k + 1 in said or v.min() < limit + 0.3:
-                marks["no false below-discard"].append(("all", float(k + 1 not in said)))
-            continue
-        below = np.flatnonzero(v < limit)
-        runs = np.split(below, np.flatnonzero(np.diff(below) > 1) + 1) if len(below) else []
-        if any(t.time_s[r[-1]] - t.time_s[r[0]] >= two and v[r].min() < limit - 0.010 for r in runs if len(r)):
+def _mark_events(case: Case, found: Findings, marks: Marks) -> None:
+    """Discard by the bar (two scans, 10 mV); the other limits by three values: sure, within the uncertainty, no."""
+    p = case.profile
+    two_s = 2.0 / case.scans_per_s
+    for kind, limit, below in (
+        ("below_empty", p.empty_v, True),
+        ("below_discard", p.discard_v, True),
+        ("above_ceiling", p.ceiling_v, False),
+    ):
+        furthest, longest = extremes_v(case, limit, below)
+        beyond = (limit - furthest) * (1 if below else -1)
+        said = {e.group: e.certainty for e in found.events if e.kind == kind}
+        u = absolute_u_v(limit)
+        for k, (by, lasted) in enumerate(zip(beyond, longest, strict=True)):
+            if k + 1 in said and said[k + 1] == "yes":
+                marks["limit visit said for sure is real"].append((kind, float(by > 0)))
+            clear = by > 3 * u and lasted >= two_s
+            if clear:
+                marks["visit three uncertainties beyond a limit found"].append((kind, float(k + 1 in said)))
+            if by < -3 * u and by > -0.3:
+                marks["none said three uncertainties short of a limit"].append((kind, float(k + 1 not in said)))
+        if kind == "below_discard":
+            _mark_discard(case, marks, said, beyond, longest >= two_s)
+
+
+def _mark_discard(case: Case, marks: Marks, said: dict[int, str], beyond: np.ndarray, lasted: np.ndarray) -> None:
+    del case
+    for k, by in enumerate(beyond):
+        if by < -0.010 and (k + 1 in said or by > -0.3):
+            marks["no false below-discard"].append(("all", float(k + 1 not in said)))
+        if by > 0.010 and lasted[k]:
             marks["below-discard found"].append(("all", float(k + 1 in said)))
 
 
 def _mark_spread(case: Case, found: Findings, marks: Marks) -> None:
-    t = case.trajectory
-    for claim in found.spread.claims:
-        true_mv = float(np.interp(claim.at_s + case.first_s, t.time_s, t.spread_v)) * 1e3
+    claims = found.spread.claims
+    if not claims:
+        return
+    # Claims of one session share the meter's offsets: one of them counts for the session, taken in turn.
+    one = claims[(case.number // len(KINDS)) % len(claims)]
+    for claim in claims:
+        true_mv = true_spread_mv(case, claim.at_s)
         size = "0 to 5 mV" if true_mv < 5 else "5 to 20 mV" if true_mv < 20 else "over 20 mV"
-        marks["spread inside its 95 % interval"].append((size, float(claim.low_mv <= true_mv <= claim.high_mv)))
-        marks["width of the spread's interval, mV"].append((size, claim.high_mv - claim.low_mv))
+        right = float(claim.low_mv <= true_mv <= claim.high_mv)
+        where = "shared leads" if case.kind == "shared_leads" else "own leads"
+        marks[f"spread inside its 95 % interval, {where}: {claim.where}"].append(("each claim", right))
+        if claim is one:
+            marks["spread inside its 95 % interval, one claim a session"].append((size, right))
+        if claim.where == "rest":
+            marks["width of the spread's interval at rest, mV"].append((size, claim.high_mv - claim.low_mv))
+            ratio = (claim.high_mv - claim.low_mv) / ideal_width_mv(case, claim.at_s)
+            marks["width of the spread's interval at rest over the ideal"].append((size, ratio))
+    _mark_load(case, marks)
+
+
+def _mark_load(case: Case, marks: Marks) -> None:
+    s = case.session
+    t = s.time_s + case.first_s
+    riding = np.zeros(len(t), dtype=bool)
+    for p in case.trajectory.phases:
+        if p.kind == "ride":
+            riding |= (t >= p.start_s) & (t <= p.end_s)
+    pace = "1 to 3 scans/s" if case.scans_per_s < 3 else "3 to 10 scans/s"
+    if riding.any():
+        marks["share of a ride's scans that bear a spread"].append((pace, float(trusted_scans(s)[riding].mean())))
+
+
+def ideal_width_mv(case: Case, at_s: float) -> float:
+    """Width that 95 of 100 spreads as read span, for this string and a meter of the stated errors (Monte Carlo)."""
+    t = case.trajectory
+    volts = np.array([np.interp(at_s + case.first_s, t.time_s, t.volts_v[:, k]) for k in range(t.volts_v.shape[1])])
+    u = float(case.session.meter.channel_u_v or 0.0)
+    draws = volts + u * np.random.default_rng(23).standard_normal((400, len(volts)))
+    low, high = np.quantile(np.ptp(draws, axis=1), [0.025, 0.975])
+    return float(high - low) * 1e3
+
+
+def _mark_charger(case: Case, found: Findings, marks: Marks) -> None:
+    if found.charger is None or case.profile.chemistry == "lfp" or true_phases(case)[-1][0] == "charge_cc":
+        return
+    if not any(p.kind == "charge_cv" for p in case.trajectory.phases):
+        return
+    truth, said = true_charger(case), found.charger.set
+    if said != "unknown":
+        marks["charger's set point, where said, is right"].append((truth, float(said == truth)))
+    marks["share of charger's set point not told"].append((truth, float(said == "unknown")))
+
+
+def _mark_balanced(case: Case, found: Findings, marks: Marks) -> None:
+    b = found.balancing
+    if b.at_s is None or not any(p.kind == "charge_cv" for p in case.trajectory.phases):
+        return
+    truth = is_balanced(case, b.at_s)
+    if truth is None:
+        return
+    which = {"lfp": "iron phosphate", "shared_leads": "shared leads"}.get(case.kind, "others")
+    right = float((b.state == "balanced") == truth)
+    marks["balanced said when so" if truth else "balanced not said when not"].append((which, right))
 
 
 def _mark_balancing(case: Case, found: Findings, marks: Marks) -> None:
@@ -178,55 +214,38 @@ def _mark_balancing(case: Case, found: Findings, marks: Marks) -> None:
 
 
 def _one(number: int) -> tuple[int, str, Marks]:
-    kind = KINDS[number % (len(KINDS) + 2)] if number % (len(KINDS) + 2) < len(KINDS) else "hour_in_cv"
+    kind = KINDS[number % len(KINDS)]
     return number, kind, mark(make_case(number, kind))
 
 
-def collect(count: int, first: int, workers: int = 1) -> dict[str, dict[str, list[float]]]:
-    """What is judged -> group of sessions -> marks."""
-    out: dict[str, dict[str, list[float]]] = defaultdict(lambda: defaultdict(list))
-    numbers = range(first, first + count)
-    if workers == 1:
-        results = map(_one, numbers)
-    else:
-        with ProcessPoolExecutor(workers) as pool:
-            results = iter(list(pool.map(_one, numbers, chunksize=4)))
-    for number, kind, marks in results:
+def _timely(count: int, first: int, seconds: float) -> Iterator[tuple[int, str, Marks]]:
+    end = time.monotonic() + seconds
+    for number in range(first, first + count):
+        if time.monotonic() > end:
+            return
+        yield _one(number)
+
+
+def collect(count: int, first: int, seconds: float = np.inf) -> tuple[Collected, int]:
+    """What is judged -> group of sessions -> marks; and how many sessions were done in the time."""
+    out: Collected = defaultdict(lambda: defaultdict(list))
+    done = 0
+    for number, kind, marks in _timely(count, first, seconds):
+        done += 1
         for what, values in marks.items():
             for group, value in values:
                 out[what][group].append(value)
-                if value == 0.0 and count < 1000:
+                if value == 0.0 and count < 1000 and "share" not in what:
                     print(f"wrong: {what} ({group}), session {number}, {kind}", file=sys.stderr)
-    return out
-
-
-def table(marks: dict[str, dict[str, list[float]]]) -> list[str]:
-    lines = ["| what | of | n | figure | 95 % range |", "|---|---|---|---|---|"]
-    for what in sorted(marks):
-        for group in sorted(marks[what]):
-            values = np.array(marks[what][group])
-            if "error" in what or "width" in what:
-                unit = f"{np.median(values):.0%}" if "error" in what else f"{np.median(values):.1f}"
-                lines.append(f"| {what} | {group} | {len(values)} | median {unit} | |")
-            else:
-                ends = binomtest(int(values.sum()), len(values)).proportion_ci()
-                lines.append(
-                    f"| {what} | {group} | {len(values)} | {values.mean():.1%} | {ends.low:.1%} to {ends.high:.1%} |"
-                )
-    return lines
-
-
-def write(lines: list[str], count: int, first: int) -> None:
-    text = METHODS.read_text(encoding="utf-8")
-    a, b = text.index(BEGIN) + len(BEGIN), text.index(END)
-    intro = f"{count} sessions, numbers {first} to {first + count - 1}, by `python -m tests.benchmarks.findings_marks`:"
-    METHODS.write_text(text[:a] + "\n" + intro + "\n\n" + "\n".join(lines) + "\n" + text[b:], encoding="utf-8")
+    return out, done
 
 
 if __name__ == "__main__":
     how_many = int(sys.argv[1]) if len(sys.argv) > 1 else 300
     start = int(sys.argv[2]) if len(sys.argv) > 2 else REPORT_FROM
-    made = table(collect(how_many, start, workers=2))
-    print("\n".join(made))
+    limit_s = float(sys.argv[3]) if len(sys.argv) > 3 else float("inf")
+    made, finished = collect(how_many, start, limit_s)
+    lines = table(made)
+    print("\n".join(lines))
     if start >= REPORT_FROM:
-        write(made, how_many, start)
+        write(lines, finished, start)

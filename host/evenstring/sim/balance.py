@@ -34,7 +34,10 @@ def wanted_bleed(
     if balancer.rule == "odd_even":
         turn = np.floor(times_s / balancer.turn_s).astype(np.int64) % 2
         want = want & (np.arange(volts_v.shape[1])[None, :] % 2 == turn[:, None])
-    if not (charging or balancer.at_rest):
+    if not (balancer.while_charging if charging else balancer.at_rest):
         want = np.zeros_like(want)
+    if balancer.most:
+        rank = (-np.where(want, sensed, -np.inf)).argsort(axis=1, kind="stable").argsort(axis=1, kind="stable")
+        want = want & (rank < balancer.most)
     groups = np.arange(1, volts_v.shape[1] + 1)
     return np.asarray((want | np.isin(groups, balancer.stuck)) & ~np.isin(groups, balancer.dead))

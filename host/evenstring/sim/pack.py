@@ -37,7 +37,8 @@ class Balancer:
     Attributes:
         rule: "threshold" (that alone); "above_lowest" (and more than `above_lowest_v` above the lowest group);
             "odd_even" (as above_lowest, but odd and even groups take turns of `turn_s`).
-        at_rest: bleeds without charge current too.
+        at_rest: bleeds without charge current too; while_charging: False for boards that bleed only without it.
+        most: this many bleeders at once and no more, the highest groups first (heat); 0: no limit.
         bleed_a: current of one bleeder while on, times `duty` (boards that pause it to measure).
         check_s: the board decides this often. sense_offset_v: (g,) or 0, error of the board's own measuring.
         dead, stuck: groups (1..g) whose bleeder never, or always, conducts.
@@ -50,6 +51,8 @@ class Balancer:
     bleed_a: float = 0.050
     duty: float = 1.0
     at_rest: bool = False
+    while_charging: bool = True
+    most: int = 0
     check_s: float = 10.0
     turn_s: float = 60.0
     sense_offset_v: Any = 0.0

@@ -1,0 +1,124 @@
+"""What was true in a random session, by the words of the report; None where the truth lies too near a decision."""
+
+from __future__ import annotations
+
+import numpy as np
+from evenstring.analysis.charge import near_full_v
+from evenstring.sim import Phase
+
+from tests.benchmarks.findings_packs import GAIN, OFFSET_V
+from tests.benchmarks.findings_sessions import Case
+
+__all__ = [
+    "NEAR_V",
+    "absolute_u_v",
+    "end_step_v",
+    "extremes_v",
+    "is_balanced",
+    "true_charger",
+    "true_end",
+    "true_phases",
+    "true_spread_mv",
+]
+
+NEAR_V = 0.008  # two standard uncertainties of the meter: truths nearer to a decision than this are not marked
+_SET_BAND_V = 0.010  # a group: the band in which a set point counts as right
+
+
+def absolute_u_v(volts: float) -> float:
+    """Standard uncertainty of one group's reading against the volt."""
+    return float(np.hypot(OFFSET_V / np.sqrt(3.0), GAIN * volts))
+
+
+def true_phases(case: Case) -> list[tuple[str, float, float]]:
+    """Phases by the words of the report: held without current is rest; flicker between cc and cv is the first cv."""
+    joined: list[list] = []
+    for p in case.trajectory.phases:
+        kind = "rest" if p.kind in ("held", "rest") else p.kind
+        if joined and joined[-1][0] == "charge_cv" and kind == "charge_cc" and p.end_s - p.start_s < 60:
+            kind = "charge_cv"
+        if joined and joined[-1][0] == kind:
+            joined[-1][2] = p.end_s
+        else:
+            joined.append([kind, p.start_s, p.end_s])
+    return [(k, a, b) for k, a, b in joined]
+
+
+def end_step_v(case: Case, at_s: float) -> float:
+    """What the level falls by when the charger goes: the resistive drop of its current just before."""
+    t = case.trajectory
+    amps = float(np.interp(at_s - 5.0, t.time_s, t.current_a))
+    return abs(amps) * float(np.median(t.pack.r0_ohm))
+
+
+def true_end(case: Case) -> tuple[str, set[int]] | None:
+    """How the charge ended and by which groups, from true voltages."""
+    charges = [p for p in case.trajectory.phases if p.kind.startswith("charge")]
+    if not charges:
+        return "none", set()
+    last = charges[-1]
+    t = case.trajectory
+    at = int(np.searchsorted(t.time_s, last.end_s - 1e-6))
+    volts = t.volts_v[max(0, at - 1)]
+    if last.ended == "ceiling":
+        alone = np.sort(volts)[-2] <= volts.max() - NEAR_V
+        return ("stopped_early", {int(volts.argmax()) + 1}) if alone else None
+    if last.ended == "still_connected" or last.kind == "charge_cc":
+        return "still_charging" if last.ended == "still_connected" else "stopped_before_cv", set()
+    tapered = _tapered(case, charges, float(t.current_a[max(0, at - 1)]))
+    if tapered is None:
+        return None
+    return _by_heights(case, volts) if tapered else ("interrupted_in_cv", set())
+
+
+def _tapered(case: Case, charges: list[Phase], amps: float) -> bool | None:
+    if case.with_current:
+        near = abs(amps - case.profile.done_light_a) < 0.08 * case.profile.done_light_a + 0.05
+        return None if near else amps <= case.profile.done_light_a
+    held_s = charges[-1].end_s - next(p for p in charges if p.kind == "charge_cv").start_s
+    return None if abs(held_s - 600.0) < 90.0 else held_s >= 600.0
+
+
+def _by_heights(case: Case, volts: np.ndarray) -> tuple[str, set[int]] | None:
+    border = near_full_v(case.profile)
+    if abs(np.median(volts) - border) < NEAR_V or abs(volts.min() - border) < NEAR_V:
+        return None
+    if np.median(volts) < border:
+        return "charger_low", set()
+    return ("full", set()) if volts.min() >= border else ("ended_uneven", {int(volts.argmin()) + 1})
+
+
+def true_spread_mv(case: Case, at_s: float) -> float:
+    """At an instant of the session's clock."""
+    t = case.trajectory
+    return float(np.interp(at_s + case.first_s, t.time_s, t.spread_v)) * 1e3
+
+
+def is_balanced(case: Case, at_s: float) -> bool | None:
+    """Spread at or under 10 mV, iron phosphate: charge within 1 %; None within about two uncertainties of either."""
+    t = case.trajectory
+    if case.profile.chemistry == "lfp":
+        row = int(np.clip(np.searchsorted(t.time_s, at_s + case.first_s - 1e-6), 0, len(t.time_s) - 1))
+        gap = float(np.ptp(t.soc[row]))
+        return None if 0.006 < gap < 0.016 else gap <= 0.01
+    spread_mv = true_spread_mv(case, at_s - 1.0)
+    return None if 5.0 < spread_mv < 15.0 else spread_mv <= 10.0
+
+
+def true_charger(case: Case) -> str:
+    """How the charger is set: right within 10 mV a group."""
+    away = case.trajectory.pack.set_v / case.trajectory.pack.groups - case.profile.full_v
+    return "right" if abs(away) <= _SET_BAND_V + 1e-9 else "low" if away < 0 else "high"
+
+
+def extremes_v(case: Case, limit_v: float, below: bool) -> tuple[np.ndarray, np.ndarray]:
+    """(g,) the furthest true voltage towards a limit, and how long at most the group stayed beyond it, s."""
+    t = case.trajectory
+    v = t.volts_v
+    furthest = v.min(axis=0) if below else v.max(axis=0)
+    longest = np.zeros(v.shape[1])
+    for k in np.flatnonzero(furthest < limit_v if below else furthest > limit_v):
+        at = np.flatnonzero(v[:, k] < limit_v if below else v[:, k] > limit_v)
+        runs = np.split(at, np.flatnonzero(np.diff(at) > 1) + 1)
+        longest[k] = max(float(t.time_s[r[-1]] - t.time_s[r[0]]) for r in runs)
+    return furthest, longest
