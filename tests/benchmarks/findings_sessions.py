@@ -40,7 +40,7 @@ class Case:
     remaining_s: float | None = None  # truth, for hour_in_cv; None: not within 48 h
 
 
-def make_case(number: int, kind: str) -> Case:
+def make_case(number: int, kind: str, *, with_truth: bool = True) -> Case:
     rng = np.random.default_rng([20261125, number])
     groups = int(rng.choice([16, 20, 24]))
     pack = make_pack(rng, groups, kind)
@@ -51,7 +51,7 @@ def make_case(number: int, kind: str) -> Case:
     meter = make_meter(rng, groups, rate, kind)
     session = measure(trajectory, meter, rng, scans_per_s=rate, quiet_s=max(1.0, 1 / rate), with_current=with_current)
     span = (2 * groups - 1) * meter.step_s + meter.turn_s
-    remaining = continue_until_balanced(trajectory) if kind == "hour_in_cv" else None
+    remaining = continue_until_balanced(trajectory) if kind == "hour_in_cv" and with_truth else None
     profile = make_profile(rng, pack, kind)
     return Case(number, kind, with_current, rate, trajectory, session, profile, meter, span / 2, remaining)
 

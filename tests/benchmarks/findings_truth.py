@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from evenstring.analysis.charge import near_full_v
+from evenstring.analysis.phases import rest_current_a
 from evenstring.sim import Phase
 
 from tests.benchmarks.findings_packs import GAIN, OFFSET_V
@@ -22,6 +23,7 @@ __all__ = [
 ]
 
 NEAR_V = 0.008  # two standard uncertainties of the meter: truths nearer to a decision than this are not marked
+_SHORT_CV_S = 30.0  # as long as a boundary may be off
 _SET_BAND_V = 0.010  # a group: the band in which a set point counts as right
 
 
@@ -37,11 +39,29 @@ def true_phases(case: Case) -> list[tuple[str, float, float]]:
         kind = "rest" if p.kind in ("held", "rest") else p.kind
         if joined and joined[-1][0] == "charge_cv" and kind == "charge_cc" and p.end_s - p.start_s < 60:
             kind = "charge_cv"
+        if kind == "charge_cv" and p.end_s - p.start_s < _SHORT_CV_S:
+            kind = "charge_cc"  # cut within seconds of reaching the voltage
+        if kind == "ride":
+            begin, end = _in_motion(case, p)
+            if joined:
+                joined[-1][2] = begin
+            joined.append([kind, begin, end])
+            continue
         if joined and joined[-1][0] == kind:
             joined[-1][2] = p.end_s
         else:
-            joined.append([kind, p.start_s, p.end_s])
+            joined.append([kind, joined[-1][2] if joined else p.start_s, p.end_s])
     return [(k, a, b) for k, a, b in joined]
+
+
+def _in_motion(case: Case, ride: Phase) -> tuple[float, float]:
+    """When a ride's current first and last is more than what counts as rest: a rider who stands still rests."""
+    t = case.trajectory
+    a, b = np.searchsorted(t.time_s, [ride.start_s, ride.end_s])
+    moving = np.flatnonzero(np.abs(t.current_a[a:b]) > rest_current_a(case.profile))
+    if not len(moving):
+        return ride.start_s, ride.end_s
+    return float(t.time_s[a + moving[0]]), float(t.time_s[min(a + moving[-1] + 1, b)])
 
 
 def end_step_v(case: Case, at_s: float) -> float:
@@ -63,12 +83,20 @@ def true_end(case: Case) -> tuple[str, set[int]] | None:
     if last.ended == "ceiling":
         alone = np.sort(volts)[-2] <= volts.max() - NEAR_V
         return ("stopped_early", {int(volts.argmax()) + 1}) if alone else None
+    if last.ended == "unplugged" and _hidden(case, last, volts):
+        return None
     if last.ended == "still_connected" or last.kind == "charge_cc":
         return "still_charging" if last.ended == "still_connected" else "stopped_before_cv", set()
     tapered = _tapered(case, charges, float(t.current_a[max(0, at - 1)]))
     if tapered is None:
         return None
     return _by_heights(case, volts) if tapered else ("interrupted_in_cv", set())
+
+
+def _hidden(case: Case, last: Phase, volts: np.ndarray) -> bool:
+    """Whether nothing shows that the plug was pulled: a group near its ceiling by the meter, or no step in voltage."""
+    near_ceiling = volts.max() > case.profile.ceiling_v - 4 * absolute_u_v(case.profile.ceiling_v)
+    return bool(near_ceiling) or (not case.with_current and end_step_v(case, last.end_s) < 3e-4)
 
 
 def _tapered(case: Case, charges: list[Phase], amps: float) -> bool | None:

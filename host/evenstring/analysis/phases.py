@@ -112,8 +112,10 @@ def _constant_voltage(signals: Signals, amps: F64, first: int, last: int) -> int
     top = signals.level_v[first:last]
     if turn < len(part) and not _is_held(top[turn:]):
         return _reaches_plateau(top, signals.noise_v)  # current not constant (a charger that limits power)
-    started_low = turn > 0 and smooth[:turn].size and len(part) > 10 and _is_held(top)
-    return 0 if started_low and smooth[0] > 1.02 * smooth[-1] else turn
+    # Plugged in with the voltage held at once: after the first rows the level is the plateau's.
+    early = top[min(len(top) - 1, max(1, round(_EDGE_S / step_s)))]
+    held_at_once = turn > 0 and len(part) > 10 and _is_held(top) and float(np.median(top)) - early < _HELD_V
+    return 0 if held_at_once and smooth[0] > 1.02 * smooth[-1] else turn
 
 
 def _is_held(level_v: F64) -> bool:

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.arrays import rolling_mean, runs_of
-from evenstring.analysis.plateaus import keeps_rising, plateau_charges
+from evenstring.analysis.plateaus import keeps_rising, leaves_top, plateau_charges
 from evenstring.analysis.signals import Signals
 
 __all__ = ["labels_from_voltage"]
@@ -249,29 +249,17 @@ def _top(t: F64, v: F64, noise_v: float) -> tuple[int, int]:
         if not (flat and climbed and len(inside) > 0.9 * (last - first)):
             return n, n
         turn = first
-    return turn, turn + _leaves_top(v[turn:], noise_v)
-
-
-def _leaves_top(v: F64, noise_v: float) -> int:
-    """Rows of a held top until it is left for good, in a fall too slow for a step; all rows while it is held."""
-    n = len(v)
-    if n < 300:
-        return n
-    smooth = rolling_mean(v, 61)
-    top = float(np.median(v[: n // 2]))
-    on = np.flatnonzero(smooth >= top - max(0.15e-3, 4 * noise_v / np.sqrt(61.0)))
-    left = int(on[-1]) + 1 if len(on) else n
-    return left if n - left > 120 and smooth[-30] < top - 0.3e-3 else n
+    return turn, turn + leaves_top(t[turn:], v[turn:], noise_v)
 
 
 def _turn(t: F64, v: F64, noise_v: float) -> int:
     """Rows until the held top of a charge; all rows when it has none.
 
-    The top is held when the last part is flat, and flatter by far than the rise before it.
+    The top is held when the last part is flat, and flatter by far than the rise before it. What slope is left in it is
+    the meter's drift, and is taken off before the turn is looked for.
     """
     n = len(v)
     width = max(1, min(n // 20, 5))
-    smooth = rolling_mean(v, width)
     for share in (0.5, 0.25, 0.1, 0.05, 0.03):
         tail = slice(int(n * (1 - share)), n)
         span = t[n - 1] - t[tail.start]
@@ -281,8 +269,10 @@ def _turn(t: F64, v: F64, noise_v: float) -> int:
         error = 3600.0 * noise_v * 12**0.5 / ((n - tail.start) ** 0.5 * span)
         if abs(late) > _FLAT_V_H + 3 * error:
             continue
-        top = float(np.median(v[tail]))
-        below = np.flatnonzero(smooth < top - max(0.5e-3, 3 * noise_v / np.sqrt(width)))
+        drift = late if abs(late) > 3 * error else 0.0
+        level = rolling_mean(v - drift / 3600.0 * (t - t[tail.start]), width)
+        top = float(np.median(level[tail]))
+        below = np.flatnonzero(level < top - max(0.5e-3, 3 * noise_v / np.sqrt(width)))
         below = below[below < n - 5] if n > 100 else below  # the last rows may hold the charger's going
         turn = int(below[-1]) + 1 if len(below) else 0
         rise = v[turn - 1] - v[max(0, turn - max(5, n // 10))] if turn else 1.0
