@@ -34,6 +34,8 @@ class PackProfile:
     threshold_v: float = 4.18
     charger_current_a: float | None = None
     done_light_a: float = 0.5
+    load_a: float | None = None  # discharge, for which the reserve is asked besides the ride's own
+    display_offset_v: float | None = None  # the vehicle's own pack voltage minus the true one
     strict_discard: bool = False  # any visit below discard, however short and loaded, means do not charge
     defaults: tuple[str, ...] = ()  # names ("limits.full_v") of the values that were not given
 
@@ -59,7 +61,10 @@ _NUMBERS = {
     ("balancer", "threshold_v"): "threshold_v",
     ("charger", "current_a"): "charger_current_a",
     ("charger", "done_light_a"): "done_light_a",
+    ("ride", "load_a"): "load_a",
+    ("ride", "display_offset_v"): "display_offset_v",
 }
+_SIGNED = ("display_offset_v",)  # may be 0 or below
 
 
 def load_profile(path: Path) -> PackProfile:
@@ -99,8 +104,10 @@ def parse_profile(text: str, where: str = "pack.toml") -> PackProfile:
         if value is None:
             defaults.append(f"{table}.{key}")
             continue
-        if isinstance(value, bool) or not isinstance(value, (int, float)) or not 0 < value < _LARGEST:
-            raise InputError(f"{where}: [{table}] {key} must be a number above 0, not {str(value)[:40]}")
+        least = -_LARGEST if name in _SIGNED else 0
+        if isinstance(value, bool) or not isinstance(value, (int, float)) or not least < value < _LARGEST:
+            what = "a number" if name in _SIGNED else "a number above 0"
+            raise InputError(f"{where}: [{table}] {key} must be {what}, not {str(value)[:40]}")
         given[name] = float(value)
     profile = PackProfile(groups=groups, chemistry=chemistry)
     profile = replace(
@@ -148,7 +155,7 @@ def to_toml(profile: PackProfile) -> str:
         lines.append(f"parallel_strings = {profile.parallel_strings}")
     table = "pack"
     for (section, key), name in _NUMBERS.items():
-        if f"{section}.{key}" in profile.defaults:
+        if f"{section}.{key}" in profile.defaults or getattr(profile, name) is None:
             continue
         if section != table:
             lines += ["", f"[{section}]"]

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from evenstring.analysis.weakness_fit import Evidence
 
-__all__ = ["MeterPattern", "course", "without_meter_patterns"]
+__all__ = ["MeterPattern", "course", "course_line", "without_meter_patterns"]
 
 F64 = NDArray[np.float64]
 
@@ -92,18 +92,17 @@ def _position(evidence: Evidence, scatter: F64) -> tuple[MeterPattern | None, F6
     """A straight line of the meter's offset along the string."""
     meter, groups = evidence.size[:, 0], len(evidence.size)
     u = np.sqrt(evidence.covariance[:, 0, 0] + scatter[0] ** 2)
-    x = np.linspace(-0.5, 0.5, groups)
-    fit = _robust_fit(np.column_stack([np.ones(groups), x]), meter, u)
-    gain = _cost(meter, u) - _cost(meter - fit, u) - np.log(groups)
-    rise = float(fit[-1] - fit[0])
-    own = float(np.sqrt(1.0 / np.sum(x**2 / u**2)))
-    if gain < 6.0 or abs(rise) < 4.0 * own:
+    line = course_line(meter, u)
+    if line is None:
         return None, np.zeros(groups)
+    rise = float(line[-1] - line[0])
+    own = float(np.sqrt(1.0 / np.sum(np.linspace(-0.5, 0.5, groups) ** 2 / u**2)))
+    gain = _cost(meter, u) - _cost(meter - line, u) - np.log(groups)
     text = f"an offset that rises by {rise:.1f} mV from the first group to the last: leakage in the meter, not cells"
     half = _Z90 * own
     pattern = MeterPattern("position", round(rise, 2), round(rise - half, 2), round(rise + half, 2),
                            round(float(1.0 / (1.0 + np.exp(-min(gain / 2, 4.6)))), 3), None, (), text)  # fmt: skip
-    return pattern, fit - np.median(fit)
+    return pattern, line
 
 
 def _tap(evidence: Evidence, scatter: F64, effect: F64, prevalence: float) -> tuple[MeterPattern | None, Evidence]:
@@ -176,6 +175,20 @@ def course(values: F64, u: F64) -> F64 | None:
         if cost < best - 2.0:
             best, kept = cost, fit - np.median(fit)
     return kept
+
+
+def course_line(values: F64, u: F64) -> F64 | None:
+    """A straight line along the string, no group bending it, where it explains far more than it costs; else None."""
+    groups = len(values)
+    if groups < _LEAST_GROUPS:
+        return None
+    x = np.linspace(-0.5, 0.5, groups)
+    fit = _robust_fit(np.column_stack([np.ones(groups), x]), values, u)
+    gain = _cost(values, u) - _cost(values - fit, u) - np.log(groups)
+    own = float(np.sqrt(1.0 / np.sum(x**2 / u**2)))
+    if gain < 6.0 or abs(float(fit[-1] - fit[0])) < 4.0 * own:
+        return None
+    return np.asarray(fit - np.median(fit))
 
 
 def _cost(left: F64, u: F64) -> float:

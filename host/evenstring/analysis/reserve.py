@@ -9,7 +9,7 @@ uncertainty; the interval comes from 300 draws of all that is uncertain (JCGM 10
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +21,7 @@ from evenstring.ocv import OcvCurve, default_curve
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
-__all__ = ["Reserve", "find_reserve"]
+__all__ = ["Limit", "Reserve", "find_reserve"]
 
 F64 = NDArray[np.float64]
 
@@ -33,6 +33,23 @@ _GRID = np.linspace(-0.02, 0.7, 181)
 _RIDE_ROWS = 7200  # seconds of riding looked at, the last ones
 _FULL_U, _CURVE_U = 0.015, 0.03  # of SoC: how sure the anchor is
 _DISPLAY_V = 1.0  # a vehicle's own pack voltage is good to about this (common practice)
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """How far down a load may be asked for; fields as in `Reserve`."""
+
+    current_a: float
+    load_s: float
+    group: int
+    lowest_soc: float
+    soc_low: float
+    soc_high: float
+    sag_mv: float
+    resting_pack_v: float
+    loaded_pack_v: float
+    resting_pack_v_by_display: float
+    loaded_pack_v_by_display: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +72,11 @@ class Reserve:
     resting_pack_v_by_display: float  # the same with a vehicle's display one volt high
     lowest_soc_visited: float
     why: str
+    loaded_pack_v_by_display: float | None = None
+    display_offset_v: float = _DISPLAY_V  # as given in the profile, else what is common
+    temperature_c: float | None = None  # of the ride: in the cold there is more sag
+    hill: Limit | None = None  # the ride's highest minute
+    asked: tuple[Limit, ...] = ()  # at the current that was asked for: five seconds, and a minute
 
 
 def find_reserve(
@@ -76,7 +98,23 @@ def find_reserve(
     if load is None or anchor is None:
         why = "the load hardly changed" if load is None else "the state of charge has no anchor in this recording"
         return None, Unknown("reserve", why, ride)
-    return _worked_out(session, profile, evidence, load, (*anchor, moved, riding)), None
+    place = (*anchor, moved, riding)
+    found = _worked_out(session, profile, evidence, load, place)
+
+    def limit(current_a: float, seconds: float) -> Limit:
+        ohm = load.step_ohm[0] if seconds == ACCELERATION_S else load.step_ohm[1]
+        alone = replace(load, peak_a=current_a, hill_a=current_a, step_ohm=(ohm, ohm))
+        return _limit(_worked_out(session, profile, evidence, alone, place), seconds)
+
+    asked = () if profile.load_a is None else tuple(limit(profile.load_a, s) for s in (ACCELERATION_S, HILL_S))
+    return replace(found, hill=limit(load.hill_a, HILL_S) if load.hill_a > 1.0 else None, asked=asked), None
+
+
+def _limit(reserve: Reserve, seconds: float) -> Limit:
+    r = reserve
+    loaded = r.resting_pack_v_by_display - r.resting_pack_v + r.loaded_pack_v
+    return Limit(r.empty_at_current_a, seconds, r.group, r.lowest_soc_at_full_load, r.soc_low, r.soc_high, r.sag_mv,
+                 r.resting_pack_v, r.loaded_pack_v, r.resting_pack_v_by_display, round(loaded, 2))  # fmt: skip
 
 
 def _rows_of(t: F64, phases: tuple[Phase, ...], kind: str) -> NDArray[np.bool_]:
@@ -189,6 +227,8 @@ def _worked_out(
     low, high = np.quantile(limits[1:].max(axis=1), [0.05, 0.95])
     row = int(np.argmin(np.abs(_GRID - best)))
     resting = float(ocv0[row].sum())
+    loaded = resting - load.peak_a * load.step_ohm[0] * float(ohm0[row].sum())
+    display = _DISPLAY_V if profile.display_offset_v is None else profile.display_offset_v
     return Reserve(
         group=weakest + 1,
         lowest_soc_at_full_load=round(max(best, 0.0), 4),
@@ -202,11 +242,20 @@ def _worked_out(
         sag_hill_mv=round(1e3 * load.hill_a * load.step_ohm[1] * float(ohm0[row, weakest]), 1),
         anchor=anchor,
         resting_pack_v=round(resting, 2),
-        loaded_pack_v=round(resting - load.peak_a * load.step_ohm[0] * float(ohm0[row].sum()), 2),
-        resting_pack_v_by_display=round(resting + _DISPLAY_V, 2),
+        loaded_pack_v=round(loaded, 2),
+        resting_pack_v_by_display=round(resting + display, 2),
         lowest_soc_visited=round(visited, 4),
         why="" if best > visited - 0.15 else "the ride ended well above this: resistance down there is a belief",
+        loaded_pack_v_by_display=round(loaded + display, 2),
+        display_offset_v=display,
+        temperature_c=_temperature(session, riding),
     )
+
+
+def _temperature(session: Session, riding: NDArray[np.bool_]) -> float | None:
+    if session.temps_c is None or not np.isfinite(session.temps_c[riding]).any():
+        return None
+    return round(float(np.nanmean(session.temps_c[riding])), 1)
 
 
 def _drawn(evidence: Evidence, rng: np.random.Generator) -> F64:

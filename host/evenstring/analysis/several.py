@@ -20,7 +20,7 @@ from evenstring.ocv import default_curve
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
-__all__ = ["Change", "Leak", "find_leaks", "second_look"]
+__all__ = ["Change", "Leak", "RestLook", "drift_rates", "find_leaks", "named_leaks", "rest_look", "second_look"]
 
 F64 = NDArray[np.float64]
 
@@ -31,6 +31,9 @@ _MEAN_S = 600.0  # of a rest's end
 _SAME_V = 0.010  # level of the string at both rests: a charge or a ride between moves it by more
 _DRIFT_V = 0.0004  # meter and temperature across the string, between two rests
 _RELAX_V = 0.0010  # what is left of the relaxation after half an hour, differing between groups; falls with time
+_ENTROPIC_V_K = 0.0003  # of a cell, largest (from memory)
+_UNEVEN_HEAT = 0.2  # share of a change of temperature in which groups of a string differ
+_UNKNOWN_K = 5.0  # change of temperature where none was measured
 _SCATTER = 0.10  # % a week, healthy groups (standard deviation)
 _EFFECT = 0.8
 _PREVALENCE = 0.1  # share of packs with a leaking group, assumed
@@ -62,29 +65,73 @@ class Change:
     unit: str
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class RestLook:
+    """The end of a relaxed rest: (g,) mean volts, when (s of its recording), relaxed for, readings, noise, degC."""
+
+    volts_v: F64
+    at_s: float
+    relaxed_s: float
+    readings: int
+    noise_v: float
+    temperature_c: float | None
+
+
 def find_leaks(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) -> tuple[Leak, ...] | None:
     """Groups that leak with a probability of one half or more, and None when no pair of rests can show it."""
     pair = _pair_of_rests(session, phases)
     if pair is None or session.groups < 4:
         return None
-    (early, relaxed_s), (late, _) = pair
-    level = float(np.median(median_group_v(session.volts_v[late])))
+    early, late = (rest_look(session, rows, relaxed_s) for rows, relaxed_s in pair)
+    found = drift_rates(early, late, late.at_s - early.at_s, profile)
+    return None if found is None else named_leaks(*found, profile, (late.at_s - early.at_s) / 86400.0)
+
+
+def rest_look(session: Session, rows: NDArray[np.bool_], relaxed_s: float) -> RestLook:
+    """Means over some rows of a rest."""
+    temps = None if session.temps_c is None else session.temps_c[rows]
+    known = temps is not None and bool(np.isfinite(temps).any())
+    with np.errstate(invalid="ignore"):
+        volts = np.asarray(np.nanmean(session.volts_v[rows], axis=0, dtype=np.float64))
+    return RestLook(
+        volts_v=volts,
+        at_s=float(session.time_s[rows].mean()),
+        relaxed_s=relaxed_s,
+        readings=int(rows.sum()),
+        noise_v=session.meter.noise_v or 0.0005,
+        temperature_c=round(float(np.nanmean(temps)), 1) if temps is not None and known else None,
+    )
+
+
+def drift_rates(early: RestLook, late: RestLook, apart_s: float, profile: PackProfile) -> tuple[F64, float] | None:
+    """(g,) loss of charge against the median group, % of capacity a week, and its standard uncertainty.
+
+    A change of temperature moves all cells' voltages alike (entropic term); what differs between groups that are not
+    equally warm stays, and is in the uncertainty. None where the curve is too flat.
+    """
     curve = default_curve(profile.chemistry)
-    slope = float(curve.slope_v(curve.soc(level)))
+    slope = float(curve.slope_v(curve.soc(float(np.nanmedian(late.volts_v)))))
     if slope < 0.2:
         return None
-    with np.errstate(invalid="ignore"):
-        drift = np.nanmean(session.volts_v[late], axis=0) - np.nanmean(session.volts_v[early], axis=0)
+    drift = late.volts_v - early.volts_v
     drift = drift - np.nanmedian(drift)
-    seconds = float(session.time_s[late].mean() - session.time_s[early].mean())
-    weeks = seconds / _WEEK_S
-    noise = (session.meter.noise_v or 0.0005) * np.sqrt(1.0 / late.sum() + 1.0 / early.sum())
-    u_v = float(np.sqrt(noise**2 + _DRIFT_V**2 + (_RELAX_V * _RELAXED_S / relaxed_s) ** 2))
-    rate, u = -drift / slope * 100.0 / weeks, u_v / slope * 100.0 / weeks
-    return _named(rate, u, profile, seconds / 86400.0)
+    weeks = apart_s / _WEEK_S
+    noise = np.hypot(early.noise_v / np.sqrt(early.readings), late.noise_v / np.sqrt(late.readings))
+    relaxed_s = min(early.relaxed_s, late.relaxed_s)
+    warmer_k = (
+        abs((late.temperature_c or 0.0) - (early.temperature_c or 0.0)) if _both_warm(early, late) else _UNKNOWN_K
+    )
+    heat = _ENTROPIC_V_K * _UNEVEN_HEAT * warmer_k
+    u_v = float(np.sqrt(noise**2 + _DRIFT_V**2 + (_RELAX_V * _RELAXED_S / relaxed_s) ** 2 + heat**2))
+    return -drift / slope * 100.0 / weeks, u_v / slope * 100.0 / weeks
 
 
-def _named(rate: F64, u: float, profile: PackProfile, days: float) -> tuple[Leak, ...]:
+def _both_warm(early: RestLook, late: RestLook) -> bool:
+    return early.temperature_c is not None and late.temperature_c is not None
+
+
+def named_leaks(rate: F64, u: float, profile: PackProfile, days: float) -> tuple[Leak, ...]:
+    """The groups whose loss stands out, with the probability that it is a leak."""
     known = np.nan_to_num(rate)
     own = 1.4826 * float(np.median(np.abs(known - np.median(known))))
     healthy = max(float(np.hypot(_SCATTER, u)), min(own, 3.0 * _SCATTER))
@@ -128,16 +175,16 @@ def _pair_of_rests(
     return None if best is None else (best[1], best[2])
 
 
-def second_look(early: Session, late: Session, profile: PackProfile) -> tuple[Change, ...]:
+def second_look(early: Session, late: Session, profile: PackProfile) -> tuple[Change, ...] | None:
     """How each group's capacity and resistance moved against the median group between two recordings of one pack.
 
-    Only changes whose 90 % interval leaves out zero. Both recordings need the current; else nothing is returned.
+    Only changes whose 90 % interval leaves out zero. Both recordings need the current; None when one shows too little.
     """
     if early.groups != late.groups:
-        return ()
+        return None
     looks = [gather(early, profile), gather(late, profile)]
     if looks[0] is None or looks[1] is None:
-        return ()
+        return None
     changes = looks[1].size - looks[0].size
     u = np.sqrt(np.einsum("gkk->gk", looks[0].covariance + looks[1].covariance))
     out = []

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import asdict, fields, is_dataclass
 from typing import Any
 
 from evenstring import __version__
 from evenstring.analysis.findings import analyse
+from evenstring.analysis.looks import find_second_look
 from evenstring.analysis.weakness import PREVALENCE, SCATTER
 from evenstring.analysis.weakness_fit import CAUSES
 from evenstring.profile import PackProfile
@@ -16,9 +18,11 @@ from evenstring.session import Session
 __all__ = ["build_report"]
 
 
-def build_report(session: Session, profile: PackProfile) -> dict[str, Any]:
-    """The report of a session as plain values, ready for JSON."""
+def build_report(session: Session, profile: PackProfile, parts: Sequence[Session] = ()) -> dict[str, Any]:
+    """The report of a session as plain values, ready for JSON; `parts`: its recordings, when there were several."""
     found = analyse(session, profile)
+    second, no_second = find_second_look(parts, profile)
+    unknown = (*found.unknown, *(u for u in (no_second,) if u), *(second.unknown if second else ()))
     return {
         "format": "evenstring-report/1",
         "made_by": f"evenstring {__version__}",
@@ -45,8 +49,9 @@ def build_report(session: Session, profile: PackProfile) -> dict[str, Any]:
         "meter_patterns": _plain(found.meter_patterns),
         "shared_leads": _plain(found.shared_leads),
         "reserve": _plain(found.reserve),
+        "second_look": _plain(second),
         "verdict": _plain(found.verdict),
-        "unknown": {u.what: {"why": u.why, "record_next": u.record_next} for u in found.unknown},
+        "unknown": {u.what: {"why": u.why, "record_next": u.record_next} for u in unknown},
     }
 
 

@@ -3,38 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
 from typing import Any
 
-from markupsafe import Markup
-
 from evenstring.report.axis import clock
-from evenstring.report.causes import reserve_picture, weakness_picture
-from evenstring.report.picture import Picture, draw
+from evenstring.report.causes import weakness_picture
+from evenstring.report.finding import Figure, Finding, drawn, unknown_of
+from evenstring.report.looks_text import second_look_of
 from evenstring.report.pictures import balancing_picture, events_picture, spread_picture
+from evenstring.report.reserve_text import reserve_of
 from evenstring.report.words import BALANCING, CAUSES, ENDED, EVENTS, RIDES
 from evenstring.session import Session
 
 __all__ = ["Finding", "findings_of", "headline_figures"]
 
-Figure = tuple[str, str, str]  # label, value, note
 _EVENT_ROWS = 100
 _DAY_S = 86_400.0
-
-
-@dataclass(frozen=True, slots=True)
-class Finding:
-    """One section of the page."""
-
-    key: str
-    title: str
-    lines: list[str] = field(default_factory=list)
-    pairs: list[Figure] = field(default_factory=list)
-    pictures: list[Markup] = field(default_factory=list)
-    heads: list[str] = field(default_factory=list)
-    rows: Sequence[tuple[str, ...]] = ()
-    more: str = ""
-    missing: tuple[str, str] = ("", "")  # why it is not known, what to record next
 
 
 def headline_figures(report: dict[str, Any]) -> list[Figure]:
@@ -64,7 +47,8 @@ def findings_of(session: Session, report: dict[str, Any]) -> list[Finding]:
         _events(session, report),
         _ride(report),
         _weakness(session, report),
-        _reserve(report),
+        reserve_of(report),
+        *([second_look_of(report)] if report.get("second_look") else []),
     ]
 
 
@@ -77,7 +61,7 @@ def _spread(session: Session, report: dict[str, Any]) -> Finding:
         ("at rest", _mv(s.get("rest_mv")), _and(_relaxed(s.get("rest_after_s")), _claimed(s, "rest"))),
     ]
     return Finding(
-        "spread", "Spread", [], pairs, _drawn(spread_picture(session, report)), missing=_unknown(report, "spread")
+        "spread", "Spread", [], pairs, drawn(spread_picture(session, report)), missing=unknown_of(report, "spread")
     )
 
 
@@ -85,7 +69,7 @@ def _charge(report: dict[str, Any]) -> Finding:
     c = report.get("charge") or {}
     if not c or c.get("ended") == "none":
         lines = [ENDED["none"]] if c else []
-        return Finding("charge", "How the charge ended", lines, missing=_unknown(report, "charge"))
+        return Finding("charge", "How the charge ended", lines, missing=unknown_of(report, "charge"))
     lines = [ENDED.get(c.get("ended", ""), str(c.get("ended", "not known")).replace("_", " "))]
     causes = c.get("cause_groups") or ([c["cause_group"]] if c.get("cause_group") else [])
     where = "is short of full" if c.get("ended") in ("ended_uneven", "charger_low") else "was at the ceiling"
@@ -106,7 +90,9 @@ def _charge(report: dict[str, Any]) -> Finding:
     if c.get("short_ah") is not None:
         pairs.append(("lowest group short of full by", f"{c['short_ah']:.2f} Ah", ""))
     heads, rows = _cycles(c.get("cycles") or [])
-    return Finding("charge", "How the charge ended", lines, pairs, [], heads, rows, missing=_unknown(report, "charge"))
+    return Finding(
+        "charge", "How the charge ended", lines, pairs, [], heads, rows, missing=unknown_of(report, "charge")
+    )
 
 
 def _cycles(cycles: list[dict[str, Any]]) -> tuple[list[str], Sequence[tuple[str, ...]]]:
@@ -139,7 +125,7 @@ def _ride(report: dict[str, Any]) -> Finding:
         interval = f"{capacity.get('low_ah', 0):.1f} to {capacity.get('high_ah', 0):.1f} Ah"
         named = "" if capacity.get("nameplate_ah") is None else f"; profile says {capacity['nameplate_ah']:g} Ah"
         pairs.append(("capacity of the pack", f"{capacity['ah']:.1f} Ah", interval + named))
-    return Finding("ride", "Rides and capacity", lines, pairs, missing=_unknown(report, "capacity"))
+    return Finding("ride", "Rides and capacity", lines, pairs, missing=unknown_of(report, "capacity"))
 
 
 def _balancing(session: Session, report: dict[str, Any]) -> Finding:
@@ -163,8 +149,8 @@ def _balancing(session: Session, report: dict[str, Any]) -> Finding:
         "Balancing",
         lines,
         pairs if b else [],
-        _drawn(balancing_picture(session, report)),
-        missing=_unknown(report, "balancing"),
+        drawn(balancing_picture(session, report)),
+        missing=unknown_of(report, "balancing"),
     )
 
 
@@ -189,7 +175,7 @@ def _events(session: Session, report: dict[str, Any]) -> Finding:
     more = f"{len(events) - _EVENT_ROWS} more are in report.json." if len(events) > _EVENT_ROWS else ""
     heads = ["where", "what", "when", "for", "extreme", "load", "certainty"]
     return Finding(
-        "events", "Limits", [hidden] * bool(hidden), [], _drawn(events_picture(session, report)), heads, rows, more
+        "events", "Limits", [hidden] * bool(hidden), [], drawn(events_picture(session, report)), heads, rows, more
     )
 
 
@@ -206,7 +192,7 @@ def _weakness(session: Session, report: dict[str, Any]) -> Finding:
         sure = "" if w.get("confidence") is None else f" Confidence {w['confidence']:.2f}."
         because = f" ({w['detail']})" if w.get("detail") else ""
         lines.append(f"Group {w.get('group')} {cause}{because}.{size}{sure}")
-        pictures += _drawn(weakness_picture(session, w))
+        pictures += drawn(weakness_picture(session, w))
     if not found and "weakness" not in (report.get("unknown") or {}):
         lines.append("No group stands out by more than the scatter of its kind.")
     lines += [f"The meter, not a cell: {p['text']}." for p in report.get("meter_patterns") or []]
@@ -221,62 +207,11 @@ def _weakness(session: Session, report: dict[str, Any]) -> Finding:
     ]
     heads = ["to bring level with the median group", "add (− take)", "interval"] if rows else []
     title = "Why a group lags"
-    return Finding("weakness", title, lines, [], pictures, heads, rows, missing=_unknown(report, "weakness"))
-
-
-def _reserve(report: dict[str, Any]) -> Finding:
-    r = report.get("reserve") or {}
-    if not r:
-        return Finding("reserve", "How far down", missing=_unknown(report, "reserve"))
-    soc = r.get("lowest_soc_at_full_load")
-    at = "" if r.get("empty_at_current_a") is None else f" at {r['empty_at_current_a']:.0f} A"
-    lines = []
-    if soc is not None:
-        lines.append(
-            f"Under full load group {r.get('group')} is the first to reach empty{at}, at {_soc(soc)} of the pack."
-        )
-    if r.get("resting_pack_v") is not None and r.get("loaded_pack_v") is not None:
-        lines.append(
-            f"Ride no lower than {r['resting_pack_v']:.1f} V at rest, {r['loaded_pack_v']:.1f} V under full load"
-            f" ({r['resting_pack_v_by_display']:.1f} V at rest by a display that may read 1 V high)."
-        )
-    if r.get("soc_low") is not None and r.get("soc_high") is not None:
-        lines.append(f"The interval is {_soc(r['soc_low'])} to {_soc(r['soc_high'])} at level 0.9.")
-    pictures = _drawn(reserve_picture(r))
-    return Finding("reserve", "How far down", lines, _no_lower_than(r), pictures, missing=_unknown(report, "reserve"))
-
-
-def _no_lower_than(reserve: dict[str, Any]) -> list[Figure]:
-    """The reserve in volts that a rider can read."""
-    named = [
-        ("ride no lower than, at rest", "resting_pack_v", "whole pack, by this meter"),
-        ("ride no lower than, under full load", "loaded_pack_v", "whole pack, by this meter"),
-        ("by the vehicle's own display, at rest", "resting_pack_v_by_display", "which may read 1 V high"),
-    ]
-    pairs = [(label, f"{reserve[key]:.1f} V", note) for label, key, note in named if reserve.get(key) is not None]
-    if reserve.get("lowest_soc_on_hill") is not None and reserve.get("hill_current_a") is not None:
-        hill = f"{reserve['hill_current_a']:.0f} A for a minute"
-        pairs.append(("on a long hill, empty at", _soc(reserve["lowest_soc_on_hill"]), hill))
-    return pairs
+    return Finding("weakness", title, lines, [], pictures, heads, rows, missing=unknown_of(report, "weakness"))
 
 
 def _length(seconds: float | None) -> str:
     return "not known" if seconds is None else f"{seconds:.1f} s" if seconds < 120 else clock(seconds)
-
-
-def _soc(value: float) -> str:
-    return f"{value * 100 if value <= 1 else value:.0f} % SoC"
-
-
-def _drawn(picture: Picture | None) -> list[Markup]:
-    return [draw(picture)] if picture else []
-
-
-def _unknown(report: dict[str, Any], key: str) -> tuple[str, str]:
-    known = (report.get("unknown") or {}).get(key)
-    if not isinstance(known, dict):
-        return "", ""
-    return str(known.get("why") or "no reason given").rstrip("."), str(known.get("record_next") or "").rstrip(".")
 
 
 def _remaining(balancing: dict[str, Any]) -> str:

@@ -104,4 +104,6 @@ PROFILE = (
     ("threshold_v", "balancer.threshold_v", "V", "bleeding starts"),
     ("charger_current_a", "charger.current_a", "A", "charger's current"),
     ("done_light_a", "charger.done_light_a", "A", "the charger's done light"),
+    ("load_a", "ride.load_a", "A", "load for which the reserve is asked"),
+    ("display_offset_v", "ride.display_offset_v", "V", "vehicle's own pack voltage minus the true one"),
 )
