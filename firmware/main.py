@@ -37,8 +37,11 @@ def main(path="board.json"):
     if boots.safe:
         service.restore(path)  # if a new description did it, the next start has the old one again
         data, problem = boards.safe_defaults(), "safe mode: three resets in a row, each within a minute; RESTART it"
-    app = make_app(data, problem, sys.stdout.buffer.write, watchdog.feed, boots.reason, boots.count)
+    write, feed = sys.stdout.buffer.write, watchdog.feed
+    app = make_app(data, problem, write, feed, boots.reason, boots.count, "calibration.bin")
     app.boots = boots
+    if boots.agree(app.boot_count) and app.watch and app.watch.recorder:
+        app.watch.recorder.memory |= wire.MEMORY_BOOTS_RESTORED
     maintenance.register(app)
     service.Service(app, path, boots)
     app.begin()

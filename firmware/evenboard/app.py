@@ -19,6 +19,7 @@ _QUIET_STEPS = const(20)  # 4 mV: less than that is quiet
 _QUIET_SCANS = const(10)
 _SCAN_HEAD = const(17)  # header and fixed part of SCAN
 _TRIES = const(3)  # scans that may fail in a row before the board says that it does not monitor
+_LATE_MS = const(20)  # a scan that begins so much later than it was due has a gap before it
 _NO_PLACE = const(255)
 _HARMLESS = (wire.IDENTIFY, wire.START, wire.STOP)
 
@@ -48,10 +49,12 @@ class App:
         self.boots = None  # counts boots and ends the count of fast ones (evenboard.boots)
         self.heard = False  # a host has spoken since the start
         self.leaving = False  # the main loop is to restart the board (evenboard.maintenance)
+        self.calibration = None  # correction by command (evenboard.calibration)
         self.watch = None  # alarms, signals and recorder, where fitted (evenboard.watch)
         self.scans = 0
         self._longest_ms = 0
-        self._marks = [0] * 8  # low and high of: scan, health, ident, retry
+        self._marks = [0] * 10  # low and high of: scan, health, ident, retry, latest look at when a scan is due
+        self._due = 0  # ms from that look on
         self._last_code = -1
         self._last_seq = -1
         self._last_status = 0
@@ -68,6 +71,8 @@ class App:
         self._tick()
         self.send_ident()
         self.send_health()
+        if self.calibration:
+            self.calibration.send(self.link)
         if self._front and self._board.get("autostart"):
             self._start(self._board.get("interval_ms", 0), self._board.get("quiet_interval_ms", 0))
 
@@ -93,7 +98,9 @@ class App:
         if self._over(4, _IDENT_MS):
             self.send_ident()
         if self.state == wire.STATE_SCANNING:
-            wait = self._due_ms()
+            if self._late():
+                self._gap = True
+            wait = self._plan()
             if wait > 0:
                 self._feed()  # everything is open and the loop runs
                 return wait
@@ -119,8 +126,11 @@ class App:
         if watch:
             watch.scan(self, front)  # warnings come before any write
         self.send_scan()
+        self._plan()
         if watch:
             watch.service(self)
+            if watch.stalled():
+                self._gap = True
         self.scans = (self.scans + 1) & 0x3FFFFFFF
         self._feed()
         return True
@@ -212,6 +222,8 @@ class App:
         self.link.reply(code, seq, status, detail)
         if code == wire.START and status == wire.STATUS_OK:
             self.send_ident()
+            if self.calibration:
+                self.calibration.send(self.link)
 
     def _do(self, code, size):
         rx = self.link.rx
@@ -255,9 +267,15 @@ class App:
             self._calm = 0
             self._marks[0] = self.clock.low
             self._marks[1] = self.clock.high
+            self._plan()
             gc.collect()  # once, before the path that allocates nothing
             self._go(wire.STATE_SCANNING)
         return wire.STATUS_OK, ""
+
+    # From one scan to the next when nothing is calm: as told, else as the description will tell it.
+    def pace_ms(self):
+        told = self._interval_ms if self._wanted else self._board.get("interval_ms", 0)
+        return max(told, self._front.scan_ms())
 
     def retry(self):
         self._mark(6)
@@ -266,6 +284,7 @@ class App:
             self._fault_where = _NO_PLACE
             self._failed = 0
             self._gap = True
+            self._plan()
             self._go(wire.STATE_SCANNING if self._wanted else wire.STATE_IDLE)
         elif self.state == wire.STATE_FAULT:
             self._fault = self._front.fault
@@ -284,6 +303,16 @@ class App:
     def _go(self, state):
         self.state = state
         self.send_health()
+
+    # When the next scan is due, in ms from now. Looked at again and again, so that `_late` can tell.
+    def _plan(self):
+        self._due = self._due_ms()
+        self._mark(8)
+        return self._due
+
+    # Whether something held the board up since the latest look: a write to flash, a command, a line that takes nothing.
+    def _late(self):
+        return self._over(8, self._due + _LATE_MS)
 
     # Time until the next scan, 0 when it is due. The pace is counted from start to start.
     def _due_ms(self):

@@ -27,11 +27,19 @@ class Boots:
             if kept["reason"] is not None:
                 self.reason = int(kept["reason"])
         except (OSError, ValueError, KeyError, TypeError):
-            pass  # the first boot, or a file that a power cut spoilt: begin anew
+            pass  # the first boot, or a spoilt file: begin anew, or go on from the second copy (`agree`)
         self.count = (self.count + 1) & 0x3FFFFFFF
         self.safe = self.fast >= FAST
         self._settled = False
         self._save(self.fast + 1, None)
+
+    # count: what the second copy, in the latch, makes of this boot. True: the main copy was behind, and follows it.
+    def agree(self, count):
+        if count <= self.count:
+            return False
+        self.count = count
+        self._save(self.fast + 1, None)
+        return True
 
     # Called by the main loop with the uptime.
     def running(self, low, high):

@@ -97,8 +97,9 @@ def make_front(data, clock):
     return front
 
 
-# data, problem: what `board.load` gave. write(buf, n): the line. feed: the watchdog's.
-def make_app(data, problem, write, feed, reason=0, boot_count=0):
+# data, problem: what `board.load` gave. write(buf, n): the line. feed: the watchdog's. calibration: path of its main
+# copy; None where there is no file system.
+def make_app(data, problem, write, feed, reason=0, boot_count=0, calibration=None):
     clock = Clock()
     front = None
     if not problem:
@@ -110,9 +111,13 @@ def make_app(data, problem, write, feed, reason=0, boot_count=0):
     if data.get("recorder"):
         from evenboard import fit_memory  # noqa: PLC0415 -- RAM only where fitted
 
-        memory = fit_memory.Memory(data["recorder"])
+        memory = fit_memory.Memory(data["recorder"], boot_count)
         boot_count = memory.latch.boots
     app = App(data, problem, front, Link(write, clock), clock, feed, reason, boot_count)
+    if front and calibration:
+        from evenboard.calibration import Calibration  # noqa: PLC0415 -- RAM only where fitted
+
+        Calibration(app, data, calibration, memory.latch if memory else None)
     if front and data.get("alarms") is not False:
         from evenboard import fit_alarms  # noqa: PLC0415 -- RAM only where fitted
 

@@ -10,8 +10,9 @@ from evenboard.store import Store, missing, room
 
 
 class Memory:
-    # where: "recorder" of the board description: folder, and perhaps room_kb, segment_kb. Counts the boot.
-    def __init__(self, where):
+    # where: "recorder" of the board description: folder, and perhaps room_kb, segment_kb. Counts the boot, which the
+    # main copy of the count calls number `boot_count`.
+    def __init__(self, where, boot_count=0):
         folder = where["folder"]
         known = not missing(folder)
         space = where.get("room_kb", 0) * 1024 or room(folder)
@@ -25,7 +26,7 @@ class Memory:
             self.flags |= wire.MEMORY_LOST
         if known and not self.latch.found:
             self.flags |= wire.MEMORY_LATCH_LOST
-        self.latch.boots += 1
+        self.latch.boots = max(self.latch.boots + 1, boot_count)
         self.latch.save()
 
     def make_recorder(self, app):

@@ -34,6 +34,13 @@ class FrontEnd:
         self.bus_errors = 0
         self._clear()
 
+    # Another correction of each channel, between two scans.
+    def correct(self, offset_uv, gain_ppm, calibrated):
+        for i in range(self.groups):
+            self._offset_uv[i] = offset_uv[i]
+            self._gain_ppm[i] = gain_ppm[i]
+        self.calibrated = calibrated
+
     # Before a scan or a test: nothing is wrong yet.
     def _clear(self):
         self.flags = 0 if self.calibrated else wire.SCAN_UNCALIBRATED

@@ -29,6 +29,7 @@ class Store:
         self.alarm = False  # the open segment holds an alarm
         self.deleted = 0
         self.failed = 0
+        self.written = 0  # bytes appended since boot, modulo 2^30
         self.used = 0  # bytes of all closed segments, whole flash blocks
         self.kept_bytes = 0
         self.segments = 0
@@ -146,6 +147,7 @@ class Store:
             self.failed += 1
             return False
         self.size += n
+        self.written = (self.written + n) & 0x3FFFFFFF
         return True
 
     # After a failed append, in the unlocked slot: give the segment up, free one, and let a new one begin.

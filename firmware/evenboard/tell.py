@@ -42,7 +42,7 @@ def averaged_uv(noise_uv, conversions):
 def fill_ident(app, board, reason):
     link = app.link
     front = app.front
-    meter = board.get("meter", {})
+    meter = board.get("meter") or {}
     link.head(wire.IDENT)
     struct.pack_into(
         wire.IDENT_FORMAT,
@@ -65,7 +65,10 @@ def fill_ident(app, board, reason):
     n = wire.HEADER_SIZE + struct.calcsize(wire.IDENT_FORMAT)
     for text in (board.get("board_id", ""), board.get("string_name", ""), NAME + " " + VERSION, runtime()):
         n = link.put_text(n, text)
-    return n
+    room = app.watch.room if app.watch else None
+    hours = room.hours(app.pace_ms()) if room else (_UNKNOWN, _UNKNOWN, wire.RECORD_BASIS_NONE)
+    struct.pack_into("<HHB", link.body, n, hours[0], hours[1], hours[2])
+    return n + 5
 
 
 def fill_health(app, fault, where, longest_ms):

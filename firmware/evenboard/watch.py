@@ -10,6 +10,7 @@ from array import array
 from evenstring_protocol import wire
 
 from evenboard.patterns import Signals
+from evenboard.room import Room
 
 _REPORT_MS = 60000
 _NONE = -32768
@@ -21,6 +22,7 @@ class Watch:
         self.alarms = alarms
         self.recorder = recorder
         self.latch = latch
+        self.room = Room(recorder, app.clock) if recorder else None
         self.signals = Signals(alarms, sound, light)
         self._event = array("h", bytes(10))
         self._now = array("i", bytes(4 * 8))
@@ -96,6 +98,10 @@ class Watch:
         recorder.service()
         if app.clock.since(self._report_low, self._report_high) >= _REPORT_MS:
             self.send_recorder(app)
+
+    # Whether the latest `service` held the board up with a write to flash.
+    def stalled(self):
+        return self.recorder is not None and self.recorder.stalled
 
     def _save_latch(self):
         self.alarms.latch_dirty = False

@@ -16,7 +16,9 @@ sys.modules["time"] = vtime
 
 import machine  # noqa: E402 -- the virtual one
 from evenboard import board as boards  # noqa: E402
+from evenboard.boots import Boots  # noqa: E402
 from evenboard.build import make_app  # noqa: E402
+from evenboard.service import Service  # noqa: E402
 from evenstring_protocol import wire  # noqa: E402
 from pack_trace import Trace, faults_of  # noqa: E402
 from port import Port  # noqa: E402
@@ -56,21 +58,36 @@ def description(path, trace):
     return data, boards.check(data)
 
 
+# As main.py does after a reset: a new App with its files beside the description.
+def boot(board_path, trace, write, feed, cause):
+    data, problem = description(board_path, trace)
+    folder = board_path.rsplit("/", 1)[0] if "/" in board_path else "."
+    boots = Boots(folder + "/boots.json", cause)
+    app = make_app(data, problem, write, feed, boots.reason, boots.count, folder + "/calibration.bin")
+    app.boots = boots
+    if boots.agree(app.boot_count) and app.watch and app.watch.recorder:
+        app.watch.recorder.memory |= wire.MEMORY_BOOTS_RESTORED
+    Service(app, board_path, boots)
+    app.begin()
+    return app
+
+
 def main(trace_path, board_path, speed):
     trace = Trace(trace_path)
     data, problem = description(board_path, trace)
-    mux = data.get("mux", {})
+    mux = data.get("mux") or {}
     world = World(trace, faults_of(trace_path), 1, mux.get("series_ohm", 10000), mux.get("bus_pf", 3000))
     if not problem:
         VirtualBoard(world, data)
     port = Port()
     watchdog = machine.WDT(timeout=8000)
-    app = make_app(data, problem, port.write, watchdog.feed, wire.RESET_REASON_POWER_ON, 1)
     pacer = vtime.pace = Pacer(speed) if speed else None
-    app.begin()
+    app = boot(board_path, trace, port.write, watchdog.feed, wire.RESET_REASON_POWER_ON)
     while not world.over() and not port.ended:
         idle = app.state == wire.STATE_IDLE
         port.serve(app, 50 if idle else 0)
+        if app.leaving:
+            app = boot(board_path, trace, port.write, watchdog.feed, wire.RESET_REASON_UNKNOWN)
         if idle:
             if pacer:
                 pacer.restart()

@@ -13,8 +13,9 @@ from evenstring.wire.delta import decode_blocks
 from evenstring.wire.stream import StreamDecoder
 
 from tests.firmware.run import FOLDERS
-from tests.mp import FIRMWARE, Unix64, Wasm32
+from tests.mp import FIRMWARE, VIRTUAL, Unix64, Wasm32
 
+sys.path.insert(0, str(VIRTUAL / "cpython"))
 sys.path.insert(0, str(FIRMWARE))  # the same files that a board runs
 
 from evenboard.delta import DeltaEncoder

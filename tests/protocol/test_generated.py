@@ -78,6 +78,9 @@ def _fixed(message: Message) -> int:
 
 @by_message
 def test_the_firmwares_format_is_as_long_as_the_fields(message: Message) -> None:
+    if message.sender == "mark":
+        assert not hasattr(wire, message.name)  # no board meets one
+        return
     fmt = getattr(wire, f"{message.name}_FORMAT", "<")
 
     assert _fixed(message) == struct.calcsize(fmt)
