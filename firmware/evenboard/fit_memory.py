@@ -1,5 +1,7 @@
 # The board's flash as the recorder sees it: segments in a folder, the latch beside them. Imported only where fitted.
 
+import gc
+
 from evenstring_protocol import wire
 
 from evenboard import segments
@@ -32,6 +34,7 @@ class Memory:
     def make_recorder(self, app):
         front = app.front
         sensors = front.sensors
+        gc.collect()  # two blocks of 4 kB, each in one piece
         encoder = DeltaEncoder(
             front.groups, front.passes, 1 if front.currents else 0, 1 if sensors.packs else 0, sensors.temps
         )
