@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from evenstring.analysis.balancer_faults import find_balancer_faults, without_consequences
 from evenstring.analysis.balancing import find_balancing
 from evenstring.analysis.bleed_steps import doubted, find_shared_leads, without_lead_drops
@@ -12,12 +14,14 @@ from evenstring.analysis.events import find_events, shortest_visible_s
 from evenstring.analysis.model import Balancing, Charge, Charger, Event, Findings, Phase, Spread, Unknown
 from evenstring.analysis.pack import find_capacity, find_repair, find_rides, find_temperature
 from evenstring.analysis.phases import phases_of
+from evenstring.analysis.profile_check import check_profile
 from evenstring.analysis.reserve import find_reserve
-from evenstring.analysis.signals import make_signals
+from evenstring.analysis.signals import Signals, make_signals
 from evenstring.analysis.spread import find_spread
-from evenstring.analysis.uncertainty import meter_error
+from evenstring.analysis.uncertainty import MeterError, meter_error
 from evenstring.analysis.verdict import find_verdict
 from evenstring.analysis.weakness import diagnose
+from evenstring.analysis.withhold import own_current, own_rest, with_profile_check
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
@@ -34,22 +38,14 @@ def analyse(session: Session, profile: PackProfile) -> Findings:
     events = find_events(session, profile, phases, meter)
     charges = find_charges(signals, profile, phases, meter)
     charge = charges[-1] if charges else Charge("none")
-    spread = find_spread(session, signals, phases)
+    spread, no_rest = own_rest(find_spread(session, signals, phases), profile)
     shared = find_shared_leads(signals, profile, phases)
     level = without_lead_drops(signals, shared)  # as if the leads were the meter's own
     balancing = doubted(find_balancing(level, profile, phases, charge, meter), shared)
     balancing = with_rest(balancing, spread, profile, signals, phases)
     charger = find_charger(signals, profile, phases, meter, balancing)
     rides = find_rides(signals, profile, phases, events)
-    repair, no_repair = find_repair(level, profile, phases, meter)
-    capacity, no_capacity = find_capacity(signals, profile, phases, meter)
-    temperature, no_temperature = find_temperature(session, phases)
-    diagnosis = diagnose(session, profile, phases)
-    trusted = shared is None or shared.followed
-    faults = find_balancer_faults(level, profile, phases, meter) if trusted else ()
-    reserve, no_reserve = find_reserve(session, profile, phases, diagnosis.evidence)
-    missing = [no_repair, no_capacity, no_temperature, diagnosis.unknown, no_reserve]
-    return Findings(
+    found = Findings(
         phases=phases,
         spread=spread,
         events=events,
@@ -60,15 +56,37 @@ def analyse(session: Session, profile: PackProfile) -> Findings:
         charger=charger,
         balancing=balancing,
         rides=rides,
+        assumed=meter.assumed,
+        shared_leads=shared,
+    )
+    found = _with_causes(found, session, level, profile, meter)
+    missing = (*_unknowns(spread, charger, balancing, charge), *((no_rest,) if no_rest else ()))
+    check, unfit = check_profile(signals, profile, phases, meter)
+    return with_profile_check(replace(found, unknown=(*found.unknown, *missing)), check, unfit, profile)
+
+
+def _with_causes(
+    found: Findings, session: Session, signals: Signals, profile: PackProfile, meter: MeterError
+) -> Findings:
+    """Findings on the cells themselves added: causes, repair, capacity, reserve, temperature."""
+    phases, shared = found.phases, found.shared_leads
+    repair, no_repair = find_repair(signals, profile, phases, meter)
+    capacity, no_capacity = find_capacity(signals, profile, phases, meter)
+    temperature, no_temperature = find_temperature(session, phases)
+    diagnosis = diagnose(own_current(session, profile), profile, phases)
+    trusted = shared is None or shared.followed
+    faults = find_balancer_faults(signals, profile, phases, meter) if trusted else ()
+    reserve, no_reserve = find_reserve(session, profile, phases, diagnosis.evidence)
+    missing = (no_repair, no_capacity, no_temperature, diagnosis.unknown, no_reserve)
+    return replace(
+        found,
         repair=repair,
         capacity=capacity,
         temperature=temperature,
         weakness=without_consequences(diagnosis.weakness, faults),
         reserve=reserve,
-        unknown=tuple(u for u in missing if u) + _unknowns(spread, charger, balancing, charge),
-        assumed=meter.assumed,
         meter_patterns=diagnosis.patterns,
-        shared_leads=shared,
+        unknown=tuple(u for u in missing if u),
     )
 
 

@@ -226,3 +226,4 @@ class Findings:
     assumed: tuple[str, ...] = ()  # what was taken for granted because neither meter nor profile said it
     meter_patterns: tuple[Any, ...] = ()  # errors of the meter that several groups share
     shared_leads: Any | None = None  # bleeding moves the readings: balance leads that the meter shares
+    profile_check: Any | None = None  # whether the pack profile fits the recording

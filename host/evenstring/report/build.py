@@ -48,6 +48,7 @@ def build_report(session: Session, profile: PackProfile, parts: Sequence[Session
         "weakness_assumed": {"prevalence": PREVALENCE, "scatter": dict(zip(CAUSES, SCATTER.tolist(), strict=True))},
         "meter_patterns": _plain(found.meter_patterns),
         "shared_leads": _plain(found.shared_leads),
+        "profile_check": _plain(found.profile_check),
         "reserve": _plain(found.reserve),
         "second_look": _plain(second),
         "verdict": _plain(found.verdict),

@@ -27,7 +27,7 @@ from evenstring.text import plain
 __all__ = ["render"]
 
 _NOTES = 60  # notes and marks shown
-_SECTIONS = {k: k for k in ("levels", "spread", "events", "balancing", "weakness", "reserve", "charge")}
+_SECTIONS = {k: k for k in ("levels", "spread", "events", "balancing", "weakness", "reserve", "charge", "profile")}
 
 
 def render(session: Session, profile: PackProfile, report: dict[str, Any], title: str = "") -> str:
@@ -57,7 +57,7 @@ def render(session: Session, profile: PackProfile, report: dict[str, Any], title
         quality=_quality(session, report),
         notes=[(f"{clock(m.time_s)}, {m.kind}", m.text) for m in session.marks if m.kind != "time"][:_NOTES],
         profile=[_profile_row(profile, *entry) for entry in PROFILE],
-        assumed=report.get("assumed") or [],
+        assumed=[*_unfit(report), *(report.get("assumed") or [])],
         cautions=CAUTIONS,
         glossary=GLOSSARY,
         made_by=report.get("made_by", ""),
@@ -79,6 +79,13 @@ def _shown(value: Any) -> Any:
 
 def _asset(name: str) -> str:
     return files("evenstring.report").joinpath("assets", name).read_text(encoding="utf-8")
+
+
+def _unfit(report: dict[str, Any]) -> list[str]:
+    """Where the profile does not fit the recording, and what is not said because of it."""
+    check = report.get("profile_check") or {}
+    withheld = ", ".join(check.get("withheld") or [])
+    return [*(check.get("lines") or []), *([f"Not given because of it: {withheld}"] if withheld else [])]
 
 
 def _about(session: Session, title: str) -> str:

@@ -1,0 +1,81 @@
+"""What is not claimed although it could be computed: the ground it would stand on does not hold.
+
+A profile that does not fit takes with it what rests on its curve or its capacity. Two strings in parallel exchange
+current at rest: no rest of theirs is one, and the current of the vehicle is not that of this string.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from evenstring.analysis.model import Evidence, Findings, Spread, Unknown, Verdict
+from evenstring.analysis.profile_check import ProfileCheck
+from evenstring.profile import PackProfile
+from evenstring.session import Session
+
+__all__ = ["own_current", "own_rest", "with_profile_check"]
+
+_RESISTIVE = ("high_resistance", "connection")  # ratios of groups that carry one current: no curve, no capacity
+
+
+def own_rest(spread: Spread, profile: PackProfile) -> tuple[Spread, Unknown | None]:
+    """The spread; without its figure at rest where other strings are in parallel."""
+    if profile.parallel_strings < 2 or spread.rest_mv is None:
+        return spread, None
+    why = "strings in parallel exchange current at rest, so none of their rests is one"
+    kept = tuple(c for c in spread.claims if c.where != "rest")
+    left = replace(spread, rest_mv=None, rest_after_s=None, claims=kept)
+    return left, Unknown("spread.rest_mv", why, "a rest with this string disconnected from the others")
+
+
+def own_current(session: Session, profile: PackProfile) -> Session:
+    """The session; without its current where that is shared with other strings."""
+    if profile.parallel_strings < 2:
+        return session
+    return replace(session, current_a=None, current_out_a=None, current_back_a=None)
+
+
+def with_profile_check(
+    found: Findings, check: ProfileCheck, unknown: tuple[Unknown, ...], profile: PackProfile
+) -> Findings:
+    """Findings with the check, less what it takes the ground from."""
+    lost = set(check.withheld)
+    also: tuple[Unknown, ...] = ()
+    if profile.parallel_strings > 1 and found.repair:
+        why = "strings in parallel exchange charge: what one group lacks is not told from one string alone"
+        also = (Unknown("repair", why, "a charge and a rest with this string disconnected from the others"),)
+        lost.add("repair")
+    weakness = found.weakness
+    if "weakness" in lost:
+        weakness = tuple(w for w in weakness if w.cause in _RESISTIVE)
+    elif profile.parallel_strings > 1:
+        weakness = tuple(w for w in weakness if w.cause not in ("self_discharge", "balancer_fault"))
+    return replace(
+        found,
+        profile_check=check,
+        verdict=_with_lines(found.verdict, check),
+        weakness=weakness,
+        reserve=None if "reserve" in lost else found.reserve,
+        repair=() if "repair" in lost else found.repair,
+        capacity=None if "capacity" in lost else found.capacity,
+        unknown=(*(u for u in found.unknown if u.what not in lost), *also, *unknown),
+    )
+
+
+def _with_lines(verdict: Verdict, check: ProfileCheck) -> Verdict:
+    """The misfit as a reason; limits of another chemistry are no limits, so that alone asks for an inspection."""
+    if not check.lines:
+        return verdict
+    evidence = tuple(Evidence(f"{line}.", "profile_check", "profile") for line in check.lines)
+    wrong = check.chemistry.verdict == "does_not_fit" and verdict.action in ("ride", "keep_charging")
+    return replace(
+        verdict,
+        action="inspect" if wrong else verdict.action,
+        reasons=(*_texts(evidence), *verdict.reasons) if wrong else (*verdict.reasons, *_texts(evidence)),
+        evidence=(*evidence, *verdict.evidence) if wrong else (*verdict.evidence, *evidence),
+        keep_charging_s=None if wrong else verdict.keep_charging_s,
+    )
+
+
+def _texts(evidence: tuple[Evidence, ...]) -> tuple[str, ...]:
+    return tuple(e.text for e in evidence)
