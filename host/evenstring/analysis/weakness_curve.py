@@ -1,0 +1,179 @@
+"""The pack's own OCV curve from a recording: the median group's voltage as a curve over charge and a circuit.
+
+Method: equivalent circuit (G. Plett, Battery Management Systems, Vol. I, 2015). The median group is OCV(SoC) + R I +
+sum of R_k I_k, with the current filtered by the time constants of RC pairs a decade apart. A smooth correction of the
+profile's OCV curve is fitted along (ridge on its height, slope and bend), so that an aged or other curve is followed;
+how far it may go, and how far the particles' surface leads their inside, is decided by marginal likelihood.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evenstring.ocv import OcvCurve
+
+__all__ = ["SURFACE_S", "TAUS_S", "PackCurve", "filtered", "fit_curve"]
+
+F64 = NDArray[np.float64]
+
+TAUS_S = (10.0, 100.0, 1000.0)  # of the RC pairs
+SURFACE_S = 150.0  # how fast the lead of the surface builds up
+_DIFFUSION_S = (0.0, 75.0, 150.0)  # lead over the rate of change
+_STEP_S = 2.0  # of the filters: well below the shortest time constant
+_SILENCE_S = 60.0  # nothing is known of the current across a longer gap: none is assumed
+_KNOT = 0.04  # of SoC, between knots of the correction
+_ROW_ERRORS_V = (
+    0.0003,
+    0.0006,
+    0.001,
+    0.002,
+    0.003,
+    0.006,
+    0.01,
+)  # what the circuit leaves unexplained of the median group: one of these
+_ERROR_S, _WHITE_SHARE = 900.0, 0.3  # how long that stays alike, and the part that does not
+_PAIR_OHM = 0.01  # what a resistance of the circuit may be
+_CURVE_V, _SLOPE_V, _BEND_V = 0.05, 0.004, 0.0015  # how far the correction, its slope and bend per knot may go ...
+_FREEDOMS = (0.5, 1.0, 2.0, 4.0, 8.0)  # ... times one of these
+_SLOPE_SHARE, _SLOPE_LEAST_V = 0.03, 0.03  # uncertainty of the slope, V per 1.0 of SoC, beside that of the fit
+_PLACE_PER_V, _PLACE_MOST = 10.0, 0.05  # uncertainty of the place on the curve, SoC per volt left unexplained
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PackCurve:
+    """What was fitted.
+
+    Attributes:
+        soc0: SoC of the median group where the charge moved is 0, by the profile's curve.
+        diffusion_s: lead of the surface over the rate of change of charge.
+        ohm: (1 + k,) resistance at once, and of the RC pairs of TAUS_S.
+        slope_at: dOCV/dSoC in V per 1.0 of SoC for values of "charge moved, with the lead", any 1-d shape.
+        fit_u: standard uncertainty of that from the fit itself.
+        error_v: what the circuit leaves unexplained.
+    """
+
+    soc0: float
+    diffusion_s: float
+    ohm: F64
+    slope_at: Callable[[F64], F64]
+    fit_u: Callable[[F64], F64]
+    error_v: float
+
+    def slope_u(self, z: F64) -> F64:
+        """The fit's, a few per cent, and more where the curve bends: the place on it is not known well.
+
+        How well it is known follows from how well the circuit explains the median group.
+        """
+        place = min(_PLACE_PER_V * self.error_v, _PLACE_MOST)
+        here, above, below = self.slope_at(z), self.slope_at(z + place), self.slope_at(z - place)
+        bend = np.maximum(np.abs(above - here), np.abs(here - below))
+        return np.asarray(np.sqrt(self.fit_u(z) ** 2 + (_SLOPE_SHARE * here) ** 2 + _SLOPE_LEAST_V**2 + bend**2))
+
+
+def filtered(time_s: F64, amps: F64, taus_s: tuple[float, ...]) -> F64:
+    """(n, k) current through first-order filters, at scans that may be uneven in time."""
+    step = np.floor(time_s / _STEP_S)
+    first = np.flatnonzero(np.diff(step, prepend=-1.0) > 0)
+    count = np.diff(np.append(first, len(time_s)))
+    t, a = (np.add.reduceat(x, first) / count for x in (time_s, amps))
+    gap = np.diff(t, prepend=t[0])
+    keep = np.exp(-gap[:, None] / np.array(taus_s))
+    drive = np.where(gap > _SILENCE_S, 0.0, (a + np.concatenate((a[:1], a[:-1]))) / 2)[:, None] * (1.0 - keep)
+    out, state = np.zeros_like(keep), np.zeros(len(taus_s))
+    for k in range(len(t)):
+        state = state * keep[k] + drive[k]
+        out[k] = state
+    return np.column_stack([np.interp(time_s, t, out[:, j]) for j in range(len(taus_s))])
+
+
+def fit_curve(curve: OcvCurve, time_s: F64, moved: F64, lead: F64, volts_v: F64, amps: F64) -> PackCurve | None:
+    """Fit b rows.
+
+    Args:
+        curve: the profile's.
+        time_s: (b,).
+        moved: (b,) charge since the start over the capacity.
+        lead: (b,) lead of the surface per second of diffusion.
+        volts_v: (b,) the median group.
+        amps: (b, 1 + k) current at once and filtered by TAUS_S.
+    """
+    alike = np.exp(-np.abs(np.subtract.outer(time_s, time_s)) / _ERROR_S) + _WHITE_SHARE**2 * np.eye(len(time_s))
+    white = np.linalg.inv(np.linalg.cholesky(alike))
+    fits = [_fit(curve, moved + seconds * lead, volts_v, amps, white) for seconds in _DIFFUSION_S]
+    known = [(fit, seconds) for fit, seconds in zip(fits, _DIFFUSION_S, strict=True) if fit is not None]
+    if not known:
+        return None
+    best, seconds = min(known, key=lambda fit: fit[0].cost)
+    return _as_curve(curve, moved + seconds * lead, best, seconds)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Fit:
+    cost: float  # -2 log marginal likelihood, but for a constant
+    soc0: float
+    error_v: float
+    found: F64  # resistances, then the correction at the knots
+    covariance: F64
+
+
+def _fit(curve: OcvCurve, q: F64, v: F64, amps: F64, white: F64) -> _Fit | None:
+    """The most probable starting SoC, freedom of the correction, and error."""
+    knots = _knots(q)
+    n, m = len(knots), amps.shape[1]
+    soc0 = np.arange(0.01, 1.0, 0.01)
+    soc0 = soc0[(soc0 + q.max() <= 1.05) & (soc0 + q.min() >= -0.05)]
+    if not len(soc0):
+        return None
+    x = white @ np.column_stack([amps, _hats(q, knots)])
+    y = white @ (v[:, None] - curve.voltage_v(np.clip(soc0 + q[:, None], 0.0, 1.0)))
+    squares, both, own = x.T @ x, x.T @ y, np.sum(y**2, axis=0)
+    smooth = np.vstack([
+        np.eye(n) / _CURVE_V, np.diff(np.eye(n), 1, axis=0) / _SLOPE_V, np.diff(np.eye(n), 2, axis=0) / _BEND_V,
+    ])  # fmt: skip
+    best: _Fit | None = None
+    for freedom in _FREEDOMS:
+        prior = np.zeros((m + n, m + n))
+        prior[:m, :m] = np.eye(m) / _PAIR_OHM**2
+        prior[m:, m:] = smooth.T @ smooth / freedom**2
+        for error_v in _ROW_ERRORS_V:
+            precision = squares / error_v**2 + prior
+            found = np.linalg.solve(precision, both) / error_v**2
+            cost = (own - np.sum(both * found, axis=0)) / error_v**2 + 1e9 * (found[0] <= 0.0)  # no R is negative
+            cost += np.linalg.slogdet(precision)[1] - np.linalg.slogdet(prior)[1] + 2.0 * len(q) * np.log(error_v)
+            k = int(np.argmin(cost))
+            if best is None or cost[k] < best.cost:
+                covariance: F64 = np.asarray(np.linalg.inv(precision), np.float64)
+                best = _Fit(float(cost[k]), float(soc0[k]), error_v, np.asarray(found[:, k], np.float64), covariance)
+    return best
+
+
+def _as_curve(curve: OcvCurve, q: F64, fit: _Fit, diffusion_s: float) -> PackCurve:
+    knots = _knots(q)
+    m = len(fit.found) - len(knots)
+
+    def change(moved: F64) -> F64:
+        seen = np.clip(moved, q.min(), q.max())  # beyond what was seen the correction's slope goes on
+        return (_hats(seen + 0.01, knots) - _hats(seen - 0.01, knots)) / 0.02
+
+    def slope_at(moved: F64) -> F64:
+        soc = np.clip(fit.soc0 + moved, 0.01, 0.99)
+        slope = (curve.voltage_v(soc + 0.01) - curve.voltage_v(soc - 0.01)) / 0.02
+        return np.asarray(np.maximum(slope + change(moved) @ fit.found[m:], 0.02))
+
+    def fit_u(moved: F64) -> F64:
+        hats = change(moved)
+        return np.asarray(np.sqrt(np.einsum("bi,ij,bj->b", hats, fit.covariance[m:, m:], hats)))
+
+    return PackCurve(fit.soc0, diffusion_s, np.maximum(fit.found[:m], 0.0), slope_at, fit_u, fit.error_v)
+
+
+def _knots(q: F64) -> F64:
+    return np.arange(q.min() - 0.75 * _KNOT, q.max() + 1.5 * _KNOT, _KNOT)
+
+
+def _hats(x: F64, knots: F64) -> F64:
+    return np.clip(1.0 - np.abs(x[:, None] - knots[None, :]) / _KNOT, 0.0, None)
