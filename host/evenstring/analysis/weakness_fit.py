@@ -28,7 +28,7 @@ _ERROR_SHARE = 0.9  # of the residual: what is left after a fit understates what
 _ERROR_FLOOR_V = 0.0002
 _SLOPE_RANGE = 0.03  # of SoC, over which an error of the slope stays alike
 _ROUNDS = 2  # the gap in SoC that a fit finds says where on the curve the next one looks
-_WIDEST_GAP = 0.1  # of SoC: beyond it the bend is not followed
+_WIDEST_GAP = 0.2  # of SoC: beyond it the bend is not followed
 _ROW_NOISE = 5e-4
 _RESISTANCE_FLOOR = 0.4  # %: current and timing errors that more scans do not lessen
 _SLOW_APART = 10.0  # %: how far the slow part of a group's resistance may go its own way
@@ -125,8 +125,10 @@ def _fit(rows: Rows, x: F64, y: F64, beliefs: tuple[F64, F64, F64, F64], gap: F6
     """Estimate and covariance of one group, given its gap (b,) of SoC."""
     base, near, prior, shift = beliefs
     x = x.copy()
-    # The curve bends: what counts is its slope halfway between this group and the median one.
-    slope = rows.curve.slope_at(rows.surface + np.clip(gap, -_WIDEST_GAP, _WIDEST_GAP) / 2)
+    # The curve bends: what counts is its mean slope between this group and the median one (Simpson's rule).
+    half = np.clip(gap, -_WIDEST_GAP, _WIDEST_GAP) / 2
+    at = [rows.curve.slope_at(rows.surface + k * half) for k in range(3)]
+    slope = (at[0] + 4.0 * at[1] + at[2]) / 6.0
     x[:, 1], x[:, 2] = slope * 0.01, -slope * rows.moved * 0.01
     lower = np.linalg.cholesky(base + np.outer(gap * rows.slope_u_v, gap * rows.slope_u_v) * near)
     xw, yw = np.linalg.solve(lower, x), np.linalg.solve(lower, y)

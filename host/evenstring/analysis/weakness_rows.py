@@ -26,7 +26,10 @@ F64 = NDArray[np.float64]
 
 _ROW_S = 30.0
 _MOST_ROWS = 360
+_GAP_S = 60.0  # a longer silence ends a row; no charge is counted in it
 _TOP_V = 0.05  # below full: from here on groups may bleed
+_BLEED_MARGIN_V = 0.03  # a board's own reading of the threshold
+_LEAK_S = 6 * 3600.0  # across a longer gap leaks may have changed the charges
 _PULSE_S = 30.0
 
 
@@ -66,18 +69,20 @@ def make_rows(session: Session, profile: PackProfile) -> Rows | None:
     t = session.time_s
     current = np.nan_to_num(session.current_a.astype(np.float64))
     median = median_group_v(session.volts_v)
-    step_h = np.clip(np.diff(t, prepend=t[0]), 0.0, 60.0) / 3600.0
+    step_h = np.clip(np.diff(t, prepend=t[0]), 0.0, _GAP_S) / 3600.0
     # Trapezoids: a ride's current changes much between two scans.
     middle = (current + np.concatenate((current[:1], current[:-1]))) / 2
     moved = np.cumsum(middle * step_h) / profile.capacity_ah
-    width = max(_ROW_S, session.duration_s / _MOST_ROWS)
-    first = np.flatnonzero(np.diff(np.floor(t / width), prepend=-1.0) > 0)
+    recorded = np.cumsum(step_h) * 3600.0
+    width = max(_ROW_S, float(recorded[-1]) / _MOST_ROWS)
+    row = np.floor(recorded / width) + np.cumsum(np.diff(t, prepend=t[0]) > _GAP_S) * len(t)
+    first = np.flatnonzero(np.diff(row, prepend=-1.0) > 0)
     count = np.diff(np.append(first, len(t)))
     departure = np.nan_to_num(session.volts_v - median[:, None])
     time_b, amps, q, v = (np.add.reduceat(x.astype(np.float64), first) / count for x in (t, current, moved, median))
     lags = filtered(t, current, (*TAUS_S, SURFACE_S))
     d, lag = (np.add.reduceat(x, first, axis=0, dtype=np.float64) / count[:, None] for x in (departure, lags))
-    use = _longest_way(amps, v + d.max(axis=1), q, profile) & np.isfinite(v)
+    use = _longest_way(time_b, amps, v + d.max(axis=1), q, profile) & np.isfinite(v)
     if use.sum() < 8:
         return None
     through = np.column_stack([amps, lag[:, :-1]])[use]
@@ -94,17 +99,18 @@ def make_rows(session: Session, profile: PackProfile) -> Rows | None:
     )  # fmt: skip
 
 
-def _longest_way(amps: F64, highest_v: F64, moved: F64, profile: PackProfile) -> NDArray[np.bool_]:
-    """The stretch without bleeding in which most charge was moved: before, between or after the tops of charges."""
+def _longest_way(time_s: F64, amps: F64, highest_v: F64, moved: F64, profile: PackProfile) -> NDArray[np.bool_]:
+    """The stretch with neither bleeding nor a long gap in which most charge was moved."""
+    from_v = min(profile.full_v - _TOP_V, profile.threshold_v - _BLEED_MARGIN_V)
     charging = amps > profile.capacity_ah / 100.0
     lasts = charging & np.roll(charging, -1) & np.roll(charging, -2)  # a moment of braking is no charge
-    top = lasts & (highest_v > profile.full_v - _TOP_V)
-    stretch, best, at_top = np.zeros(len(amps), np.int64), 0, False
+    top = lasts & (highest_v > from_v)
+    stretch, count, at_top = np.zeros(len(amps), np.int64), 0, False
     for k in range(len(amps)):
-        at_top = bool(top[k]) or (at_top and bool(charging[k]))
-        stretch[k] = -1 if at_top else best
-        best += at_top and not (k + 1 < len(amps) and charging[k + 1])
-    depths = [float(np.ptp(moved[stretch == n])) if (stretch == n).any() else 0.0 for n in range(best + 1)]
+        was, at_top = at_top, bool(top[k]) or (at_top and bool(charging[k] or highest_v[k] > from_v))
+        count += (was and not at_top) or (k > 0 and time_s[k] - time_s[k - 1] > _LEAK_S)
+        stretch[k] = -1 if at_top else count
+    depths = [float(np.ptp(moved[stretch == n])) if (stretch == n).any() else -1.0 for n in range(count + 1)]
     return np.asarray(stretch == int(np.argmax(depths)))
 
 
