@@ -32,6 +32,7 @@ _DRAWS = 300
 _GRID = np.linspace(-0.02, 0.7, 181)
 _RIDE_ROWS = 7200  # seconds of riding looked at, the last ones
 _FULL_U, _CURVE_U = 0.015, 0.03  # of SoC: how sure the anchor is
+_SLIP_MOST, _SLIP_U = 0.08, 0.01  # of SoC: how far an aged curve may be off, and how well that is seen
 _DISPLAY_V = 1.0  # a vehicle's own pack voltage is good to about this (common practice)
 
 
@@ -145,8 +146,16 @@ def _anchor(
         k = max(int(np.searchsorted(session.time_s, ends[-1])) - 2, 0)
         level = float(np.nanmedian(session.volts_v[k]))
         if level > profile.full_v - 0.03 and abs(_amps(session)[k]) < profile.capacity_ah / 15.0:
-            return 1.0 - float(moved[k]), _FULL_U, "full"
+            return _soc_at_end(session, profile, evidence, k) - float(moved[k]), _FULL_U, "full"
     return (evidence.soc0, _CURVE_U, "curve") if evidence.depth > 0.15 else None
+
+
+def _soc_at_end(session: Session, profile: PackProfile, evidence: Evidence, k: int) -> float:
+    """SoC of the median group in scan k near the end of a charge: 1 less what the last current still hides."""
+    if evidence.curve is None:
+        return 1.0
+    resting = float(np.nanmedian(session.volts_v[k])) - float(_amps(session)[k] * evidence.curve.ohm.sum())
+    return float(np.clip(default_curve(profile.chemistry).soc(resting), 0.95, 1.0))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -208,16 +217,17 @@ def _worked_out(
     visited = float(soc0 + moved[riding].min())
     level = float(soc0 + np.mean(moved[riding]))
     curve = default_curve(profile.chemistry)
+    place_off = _place_off(curve, evidence, float(moved[riding].min()), visited)
     rng = np.random.default_rng(1)  # the same recording gives the same interval
     limits = np.zeros((_DRAWS + 1, session.groups))
     hills = np.zeros(session.groups)
     for k in range(_DRAWS + 1):
-        z = np.zeros(3) if k == 0 else rng.standard_normal(3)
+        z = np.zeros(4) if k == 0 else rng.standard_normal(4)
         size = evidence.size if k == 0 else _drawn(evidence, rng)
         rise = max(0.0, _RISE + _RISE_U * z[0])
         scale = _rise(_GRID, rise) / _rise(np.array([level]), rise) * max(0.3, 1.0 + load.u_share * z[1])
         ohm = scale[:, None] * (1.0 + 0.01 * size[:, 3])
-        ocv = _group_ocv(curve, size, soc0)
+        ocv = _group_ocv(curve, size, soc0, (place_off + _SLIP_U * z[3], visited))
         limits[k] = _crossing(ocv - load.peak_a * load.step_ohm[0] * ohm, profile.empty_v) + u_soc * z[2]
         if k == 0:
             hills = _crossing(ocv - load.hill_a * load.step_ohm[1] * ohm, profile.empty_v)
@@ -267,10 +277,21 @@ def _rise(soc: F64, rise: float) -> F64:
     return np.asarray(1.0 + rise * np.exp(-np.maximum(soc, 0.0) / _RISE_SOC))
 
 
-def _group_ocv(curve: OcvCurve, size: F64, soc0: float) -> F64:
-    """(grid, g) open-circuit volts of the groups when the median group is at each SoC of the grid."""
-    gap = 0.01 * (size[:, 1] - size[:, 2] * (_GRID[:, None] - soc0))
-    return curve.voltage_v(_GRID[:, None] + gap)
+def _place_off(curve: OcvCurve, evidence: Evidence, moved: float, counted: float) -> float:
+    """How far the place on the profile's curve is from the counted SoC, at the lowest point of the ride."""
+    if evidence.curve is None:
+        return 0.0
+    seen = float(curve.soc(evidence.curve.voltage_at(np.array([moved]))[0]))
+    return float(np.clip(seen - counted, -_SLIP_MOST, _SLIP_MOST))
+
+
+def _group_ocv(curve: OcvCurve, size: F64, soc0: float, slip: tuple[float, float]) -> F64:
+    """(grid, g) open-circuit volts of the groups when the median group is at each SoC of the grid.
+
+    `slip`: how far the curve is off, and at which SoC; it fades towards empty, where voltage and charge end together.
+    """
+    soc = _GRID[:, None] + 0.01 * (size[:, 1] - size[:, 2] * (_GRID[:, None] - soc0))
+    return curve.voltage_v(soc + slip[0] * np.clip(soc / max(slip[1], 0.05), 0.0, 1.0))
 
 
 def _crossing(volts_v: F64, empty_v: float) -> F64:

@@ -52,6 +52,7 @@ class PackCurve:
         diffusion_s: lead of the surface over the rate of change of charge.
         ohm: (1 + k,) resistance at once, and of the RC pairs of TAUS_S.
         slope_at: dOCV/dSoC in V per 1.0 of SoC for values of "charge moved, with the lead", any 1-d shape.
+        voltage_at: OCV in V for the same values.
         fit_u: standard uncertainty of that from the fit itself.
         error_v: what the circuit leaves unexplained.
     """
@@ -60,6 +61,7 @@ class PackCurve:
     diffusion_s: float
     ohm: F64
     slope_at: Callable[[F64], F64]
+    voltage_at: Callable[[F64], F64]
     fit_u: Callable[[F64], F64]
     error_v: float
 
@@ -164,11 +166,16 @@ def _as_curve(curve: OcvCurve, q: F64, fit: _Fit, diffusion_s: float) -> PackCur
         slope = (curve.voltage_v(soc + 0.01) - curve.voltage_v(soc - 0.01)) / 0.02
         return np.asarray(np.maximum(slope + change(moved) @ fit.found[m:], 0.02))
 
+    def voltage_at(moved: F64) -> F64:
+        correction = _hats(np.clip(moved, q.min(), q.max()), knots) @ fit.found[m:]
+        return np.asarray(curve.voltage_v(np.clip(fit.soc0 + moved, 0.0, 1.0)) + correction)
+
     def fit_u(moved: F64) -> F64:
         hats = change(moved)
         return np.asarray(np.sqrt(np.einsum("bi,ij,bj->b", hats, fit.covariance[m:, m:], hats)))
 
-    return PackCurve(fit.soc0, diffusion_s, np.maximum(fit.found[:m], 0.0), slope_at, fit_u, fit.error_v)
+    ohm = np.maximum(fit.found[:m], 0.0)
+    return PackCurve(fit.soc0, diffusion_s, ohm, slope_at, voltage_at, fit_u, fit.error_v)
 
 
 def _knots(q: F64) -> F64:

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from evenstring.analysis.weakness_curve import PackCurve
 from evenstring.analysis.weakness_rows import Rows, fast_resistance, make_rows
 from evenstring.profile import PackProfile
 from evenstring.session import Session
@@ -47,7 +48,7 @@ class Evidence:
         joint: (g,) ratio of the extra resistance over half a minute to the extra at once; NaN where not resolved. A
             cell's is above 1.4, a joint's or lead's is 1.
         depth: share of the capacity that was moved. has_steps: resistance was seen in the steps of a ride.
-        r_ohm: half-minute resistance of the median group. soc0: its SoC at the start.
+        r_ohm: half-minute resistance of the median group. soc0: its SoC at the start. curve: the pack's own.
     """
 
     size: F64
@@ -57,6 +58,7 @@ class Evidence:
     has_steps: bool
     r_ohm: float
     soc0: float
+    curve: PackCurve | None = None
 
 
 def gather(session: Session, profile: PackProfile) -> Evidence | None:
@@ -80,7 +82,7 @@ def gather(session: Session, profile: PackProfile) -> Evidence | None:
     later = (rows.pulse_ohm - rows.once_ohm) * (found[clear, 3] + found[clear, 4])
     joint[clear] = 1.0 + later / (rows.once_ohm * found[clear, 3])
     return Evidence(
-        found[:, :4], full[:, :4, :4], joint, rows.depth, steps is not None, rows.pulse_ohm, rows.curve.soc0
+        found[:, :4], full[:, :4, :4], joint, rows.depth, steps is not None, rows.pulse_ohm, rows.curve.soc0, rows.curve
     )
 
 
