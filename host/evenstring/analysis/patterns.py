@@ -56,14 +56,20 @@ def without_meter_patterns(
     """
     if len(evidence.size) < _LEAST_GROUPS:
         return evidence, ()
-    found = []
-    for look in (_comb, _position):
-        pattern, along = look(evidence, scatter)
-        if pattern is not None:
-            found.append(pattern)
-            size = evidence.size.copy()
-            size[:, 0] -= along
-            evidence = replace(evidence, size=size - np.median(size, axis=0))
+    found: list[MeterPattern] = []
+    for _ in range(2):
+        kinds = {p.kind for p in found}
+        looks = [look(evidence, scatter) for look, kind in ((_comb, "comb"), (_position, "position"))
+                 if kind not in kinds]  # fmt: skip
+        seen = [(_gain(evidence, scatter, along), pattern, along) for pattern, along in looks if pattern is not None]
+        if not seen:
+            break
+        # The one that explains more comes first: a slope along the string scatters odd and even groups as well.
+        _, pattern, along = max(seen, key=lambda one: one[0])
+        found.append(pattern)
+        size = evidence.size.copy()
+        size[:, 0] -= along
+        evidence = replace(evidence, size=size - np.median(size, axis=0))
     for _ in range(_MOST_TAPS):
         tap, cleaned = _tap(evidence, scatter, effect, prevalence)
         if tap is None:
@@ -71,6 +77,11 @@ def without_meter_patterns(
         found.append(tap)
         evidence = cleaned
     return evidence, tuple(found)
+
+
+def _gain(evidence: Evidence, scatter: F64, along: F64) -> float:
+    meter, u = evidence.size[:, 0], np.sqrt(evidence.covariance[:, 0, 0] + scatter[0] ** 2)
+    return _cost(meter, u) - _cost(meter - along, u)
 
 
 def _comb(evidence: Evidence, scatter: F64) -> tuple[MeterPattern | None, F64]:
