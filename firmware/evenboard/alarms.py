@@ -9,7 +9,7 @@ from array import array
 
 from evenstring_protocol import wire
 
-KINDS = 9
+KINDS = 10
 _GROUP_KINDS = 5  # below_empty to lead_open are of a group
 _LATCHED = (1 << wire.ALARM_BELOW_DISCARD) | (1 << wire.ALARM_REVERSED) | (1 << wire.ALARM_ABOVE_CEILING)
 _EVENTS = 64  # waiting for link and recorder; emptied after every scan
@@ -26,6 +26,7 @@ PRIORITY = bytes(
         wire.ALARM_LEAD_OPEN,
         wire.ALARM_NOT_WATCHING,
         wire.ALARM_NTC_OPEN,
+        wire.ALARM_BAD_CONTACT,
         wire.ALARM_BELOW_EMPTY,
     )
 )
@@ -81,7 +82,7 @@ class Alarms:
         self._temp_hyst = v["temp_hysteresis_cdeg"]
         self._charging = v["charging_10ma"]
         self._debounce = v["debounce"]
-        self._places = max(groups, temps, 1) + 1
+        self._places = max(groups, temps, 1) + 1  # 0: the whole board; of contacts the lead at pack negative
         cells = KINDS * self._places
         self._bad = bytearray(cells)  # looks in a row beyond the limit
         self._good = bytearray(cells)  # looks in a row on the good side, while active
@@ -124,6 +125,15 @@ class Alarms:
             self._blind += 1
             if self._blind == _BAD_SCANS:
                 self._raise(wire.ALARM_NOT_WATCHING, 0, wire.NO_READING)
+
+    # What the self-test found of sense lead 0..N: hundreds of ohms too much.
+    def contact(self, lead, hundreds, bad):
+        i = wire.ALARM_BAD_CONTACT * self._places + lead
+        if bad:
+            self._extreme[i] = hundreds
+            self._raise(wire.ALARM_BAD_CONTACT, lead, hundreds)
+        elif self._on[i]:
+            self._clear(wire.ALARM_BAD_CONTACT, lead, hundreds)
 
     def _look_group(self, place, r):
         if r == wire.NO_READING:

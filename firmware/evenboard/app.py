@@ -64,7 +64,7 @@ class App:
     def begin(self):
         self.link.probe()
         if self._front:
-            if not self._front.self_test():
+            if not self._self_test():
                 self._enter_fault(self._front.fault, self._front.fault_where)
         elif self._problem:
             self.state = wire.STATE_FAULT
@@ -277,9 +277,15 @@ class App:
         told = self._interval_ms if self._wanted else self._board.get("interval_ms", 0)
         return max(told, self._front.scan_ms())
 
+    def _self_test(self):
+        ok = self._front.self_test()
+        if ok and self.watch and self._front.contacts:
+            self.watch.contacts(self._front.contacts)
+        return ok
+
     def retry(self):
         self._mark(6)
-        if self._front.self_test():
+        if self._self_test():
             self._fault = wire.FAULT_NONE
             self._fault_where = _NO_PLACE
             self._failed = 0

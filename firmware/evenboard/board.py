@@ -98,6 +98,8 @@ def check(data):
     for key, low, high in _MUX_NUMBERS:
         if not _whole(data["mux"].get(key), low, high):
             return "mux." + key + " is wrong"
+    if not _whole(data["mux"].get("zero_ohm", 1000), 100, 1300):
+        return "mux.zero_ohm is wrong"
     for key, low, high in _MUX_PLACE[data["mux"]["part"]]:
         if not _whole(data["mux"].get(key), low, high):
             return "mux." + key + " is wrong"

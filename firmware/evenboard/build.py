@@ -8,6 +8,7 @@ from evenboard.ads111x import ADS111x
 from evenboard.ads122c04 import ADS122C04
 from evenboard.app import App
 from evenboard.clock import Clock
+from evenboard.contacts import Contacts
 from evenboard.link import Link
 from evenboard.mux import Expander, Mux, ShiftRegister
 from evenboard.relay_scan import RelayScan
@@ -94,6 +95,7 @@ def make_front(data, clock):
     sensors = make_sensors(bus, data)
     front = RelayScan(mux, adc, data["groups"], times, sensors, clock, data.get("calibration"), recover)
     front.conversions = data["adc"].get("conversions", 1)
+    front.contacts = Contacts(data["groups"], m["series_ohm"], m.get("zero_ohm", 1000))
     return front
 
 

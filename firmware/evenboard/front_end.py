@@ -32,6 +32,7 @@ class FrontEnd:
         self.start_high = 0
         self.settle_fails = 0
         self.bus_errors = 0
+        self.contacts = None  # resistance of the leads from the last self-test, where it can be measured
         self._clear()
 
     # Another correction of each channel, between two scans.

@@ -6,8 +6,9 @@
 # The decoders are enabled by a hardware pull and a retriggerable one-shot: `keep_alive` pulses it, and a board that
 # hangs or resets opens everything within its time (50 ms), whatever the outputs say.
 #
-# This class can only name a group (its two adjacent taps), one single tap, the zero relay, or nothing; and it passes
-# through "nothing" for the guard time before it closes anything (break before make).
+# This class can only name a group (its two adjacent taps), the same with the zero resistor across it, one single tap,
+# the zero relay, or nothing; and it passes through "nothing" for the guard time before it closes anything (break
+# before make).
 #
 # Two bytes leave here: [even address | ZERO_OFF], [odd address]. ZERO_OFF low closes the relay between the bus lines.
 
@@ -110,13 +111,20 @@ class Mux:
         return self._port.holds(_NONE, _NONE)
 
     def close_group(self, group):
-        # Group 1..N sits between taps group-1 and group.
+        self._close_pair(group, _ZERO_OFF)
+
+    # Group 1..N sits between taps group-1 and group.
+    def _close_pair(self, group, zero_off):
         if not 1 <= group <= self._groups:
             raise ValueError("group")
         if group & 1:  # taps group-1 (even) and group (odd)
-            self._close((group - 1) >> 1, (group - 1) >> 1, _ZERO_OFF)
+            self._close((group - 1) >> 1, (group - 1) >> 1, zero_off)
         else:
-            self._close(group >> 1, (group - 2) >> 1, _ZERO_OFF)
+            self._close(group >> 1, (group - 2) >> 1, zero_off)
+
+    # A group with the zero resistor across it: a known load, far below a milliampere.
+    def close_loaded(self, group):
+        self._close_pair(group, 0)
 
     def close_tap(self, tap):
         if not 0 <= tap <= self._groups:

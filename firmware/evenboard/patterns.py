@@ -14,6 +14,7 @@ SOUND = (
     (60, 120, 250, 1500),  # cold_charge: short, long
     (60, 5940),  # ntc_open
     (500, 4500),  # not_watching: one long every 5 s
+    (60, 200, 60, 7680),  # bad_contact: two ticks every 8 s
 )
 LIGHT = (
     (500, 500),
@@ -25,6 +26,7 @@ LIGHT = (
     (100, 200, 300, 900),
     (100, 1900),
     (400, 400, 400, 2800),
+    (60, 200, 60, 2680),
 )
 WATCHING = (40, 2960)
 IDLE = (40, 200, 40, 4720)

@@ -19,6 +19,8 @@ _STUCK_UV = const(150000)  # with one relay closed there is nothing to see unles
 _ZERO_LIMIT_UV = const(5000)  # a zero beyond this is not believable
 _SETTLE_LIMIT_UV = const(2000)
 _BUS_US = const(700)  # transfers and interpreter in one step
+_SLOW_LOOKS = const(8)
+_NEAR = (2, -2, 4, -4, 6, -6, 1, -1, 3, -3, 5, -5)
 _AGAIN_US = const(500)  # the same in each further conversion of a reading
 
 
@@ -62,7 +64,7 @@ class RelayScan(FrontEnd):
             return False
         return True
 
-    # At boot and before leaving a fault: parts answer, zero is near zero, no relay conducts unasked.
+    # At boot and before leaving a fault: parts answer, zero is near zero, no relay conducts unasked, contacts are good.
     def self_test(self):
         self._clear()
         try:
@@ -74,6 +76,8 @@ class RelayScan(FrontEnd):
                     if not self._tap_is_dead(tap):
                         self._stuck(tap)
                         break
+                else:
+                    self._test_contacts()
         except OSError:
             self._bus_fault()
         self.open_all()
@@ -234,10 +238,8 @@ class RelayScan(FrontEnd):
         self._mux.close_zero()
         time.sleep_us(self._wait_us)
         empty = self._read(group)
-        other = group + 2 if group + 2 <= n else group - 2
-        if other < 1:
-            other = group + 1 if group < n else group - 1
-        if other >= 1:
+        other = self._healthy_near(group)
+        if other:
             self._read(other)
         charged = self._read(group)
         if empty is None or charged is None:
@@ -248,6 +250,46 @@ class RelayScan(FrontEnd):
             value = self._steps(group, empty)
         self.readings[group - 1] = value
         self.readings[n + group - 1] = value
+
+    # Each group alone, then with the zero resistor across it. A bad contact is told, and is no fault.
+    def _test_contacts(self):
+        contacts = self.contacts
+        if not contacts:
+            return
+        for group in range(1, self.groups + 1):
+            uv = self._read_slowly(group)
+            if uv is None:
+                return
+            self._mux.close_loaded(group)
+            time.sleep_us(self._wait_us)
+            loaded_uv = self._signed(group)
+            if loaded_uv is None:
+                return
+            contacts.take(group, uv, loaded_uv)
+        contacts.judge()
+
+    # A bad contact makes the lines slow: waits until two readings agree, at most 16 ms.
+    def _read_slowly(self, group):
+        uv = self._read(group)
+        for _ in range(_SLOW_LOOKS):
+            if uv is None:
+                return None
+            before = uv
+            time.sleep_us(2000)
+            uv = self._signed(group)
+            if uv is not None and -_SETTLE_LIMIT_UV < uv - before < _SETTLE_LIMIT_UV:
+                break
+        return uv
+
+    # The nearest group that has a voltage to charge the lines with, same polarity first; 0: there is none.
+    def _healthy_near(self, group):
+        limit = _DOUBT_UV // wire.READING_STEP_UV
+        n = self.groups
+        for step in _NEAR:
+            other = group + step
+            if 1 <= other <= n and self.readings[other - 1] >= limit and self.readings[n + other - 1] >= limit:
+                return other
+        return 0
 
     # One relay of each line alone: any voltage means that a relay of the other line conducts too. Taps take turns.
     def _no_stuck(self):

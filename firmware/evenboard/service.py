@@ -100,8 +100,10 @@ class Service:
         if app.state == wire.STATE_SCANNING:
             return wire.STATUS_NOT_NOW, "scanning: STOP first"
         app.retry()
-        ok = app.state != wire.STATE_FAULT
-        return (wire.STATUS_OK, "") if ok else (wire.STATUS_FAILED, "see HEALTH")
+        if app.state == wire.STATE_FAULT:
+            return wire.STATUS_FAILED, "see HEALTH"
+        contacts = app.front.contacts
+        return wire.STATUS_OK, contacts.words() if contacts else ""
 
     def _restart(self, app, rx, size):  # noqa: ARG002 -- signature of all handlers
         if app.front:

@@ -9,6 +9,7 @@ from array import array
 
 from evenstring_protocol import wire
 
+from evenboard.contacts import BAD_OHM
 from evenboard.patterns import Signals
 from evenboard.room import Room
 
@@ -64,6 +65,12 @@ class Watch:
                 front.step_us,
                 front.turn_us,
             )
+
+    # What the front end's self-test found of the sense leads.
+    def contacts(self, found):
+        for lead in range(found.groups + 1):
+            ohm = found.lead_ohm[lead]
+            self.alarms.contact(lead, min(ohm // 100, 32766), ohm >= BAD_OHM)
 
     def no_scan(self):
         self.alarms.no_scan()

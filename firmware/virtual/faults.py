@@ -3,7 +3,7 @@
 
 import vtime
 
-_WIRING = ("lead_open", "lead_intermittent", "stuck_relay", "swapped_leads")
+_WIRING = ("lead_open", "lead_intermittent", "stuck_relay", "swapped_leads", "lead_ohm")
 
 
 class Faults:
@@ -90,6 +90,14 @@ class Faults:
         world = self._world
         return bool(self._joined_to(world.even, 0) and self._joined_to(world.odd, 1))
 
+    # What contacts add to the resistance of the closed loop.
+    def loop_ohm(self):
+        more = 0
+        for fault in self._wiring:
+            if fault["kind"] == "lead_ohm" and fault["tap"] in (self._world.even, self._world.odd):
+                more += fault["ohm"]
+        return more
+
     # Where the lines go, even minus odd: the mean of the taps of each line, or nothing when one line floats.
     def aim(self):
         world = self._world
@@ -98,7 +106,7 @@ class Faults:
         if not even or not odd:
             return 0
         uv = sum(world.tap_uv(t) for t in even) // len(even) - sum(world.tap_uv(t) for t in odd) // len(odd)
-        return uv // 21 if world.zero else uv  # the zero resistor against both series resistors
+        return world.divided_uv(uv, self.loop_ohm())
 
     # Errors of the converter itself.
     def error_uv(self, uv):

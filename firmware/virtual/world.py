@@ -4,7 +4,8 @@
 # resistors and the bus capacitance; with one line alone, or none, what the converter sees drains through its bias
 # resistors; the zero relay shorts the lines through a resistor.
 # The watch: relays take up to `OFF_US` to open and are taken to close at once. Any moment when two relays of one line,
-# two that are not neighbours, or a relay and the zero relay conduct by command is written down in `crimes`.
+# two that are not neighbours, or one that closes while the zero relay still opens or the other way about, is written
+# down in `crimes`. On purpose the zero resistor may be closed across one group: it is small against the leads.
 # Without faults nothing here allocates.
 
 from array import array
@@ -23,15 +24,17 @@ OFF_US = const(1000)
 NONE = const(-1)
 
 
-# Noise of standard deviation 1000: sums of four even numbers from a small generator. A prime length, so that it never
-# falls into step with a scan.
+# Noise of standard deviation 1000: sums of four even numbers from a small generator (xorshift of 16 bits, 7-9-8). A
+# prime length, so that it never falls into step with a scan.
 def noise_table(seed, length=1021):
     table = array("h", bytes(2 * length))  # at once: a growing one breaks up a small heap
-    r = seed
+    r = seed & 0xFFFF or 1
     for i in range(length):
         total = 0
         for _ in range(4):
-            r = (r * 75 + 74) % 65537
+            r ^= (r << 7) & 0xFFFF
+            r ^= r >> 9
+            r ^= (r << 8) & 0xFFFF
             total += r
         table[i] = (total - 131072) * 1000 // 37838
     return table
@@ -44,6 +47,7 @@ class World:
         self.faults = Faults(self, faults) if faults else None
         self.crimes = []
         self.closings = 0
+        self.loads = 0  # times a group was closed with the zero resistor across it
         self.even = self.odd = NONE  # taps that conduct by command
         self.zero = False
         self._asked_even = self._asked_odd = NONE  # what the decoders' inputs say, whether they are enabled or not
@@ -58,6 +62,7 @@ class World:
         self._since_us = vtime.us
         self._noise = noise_table(seed)
         self._noise_at = 0
+        self._loop_ohm = 2 * series_ohm
         self.pair_tau_us = max(1, 2 * (series_ohm // 10) * (bus_pf // 10) // 10000)
         self.bias_tau_us = BIAS_OHM // 1000 * bus_pf // 1000
         self.zero_tau_us = max(1, ZERO_OHM * bus_pf // 1000000)
@@ -95,6 +100,7 @@ class World:
 
     def _conduct(self, even, odd, zero):
         self._settle()
+        tap_closes = even not in (NONE, self.even) or odd not in (NONE, self.odd)
         if self.even not in (NONE, even):
             self._leave(0, self.even)
         if self.odd not in (NONE, odd):
@@ -106,7 +112,7 @@ class World:
         self.zero = zero
         if even != NONE or odd != NONE or zero:
             self.closings += 1
-            self._watch()
+            self._watch(tap_closes)
 
     def _leave(self, k, tap):
         self._left[k] = tap
@@ -117,10 +123,9 @@ class World:
     def _leaving(self, k):
         return self._left[k] != NONE and vtime.since_us(self._left_ms[k], self._left_us[k]) < OFF_US
 
-    def _watch(self):
+    def _watch(self, tap_closes):
         old_even = self._left[0] if self._leaving(0) else NONE
         old_odd = self._left[1] if self._leaving(1) else NONE
-        zero = self.zero or self._leaving(2)
         if self.even != NONE and old_even not in (NONE, self.even):
             self._crime("two on one line", self.even, old_even)
         if self.odd != NONE and old_odd not in (NONE, self.odd):
@@ -128,8 +133,12 @@ class World:
         self._watch_pair(self.even, self.odd)
         self._watch_pair(self.even, old_odd)
         self._watch_pair(old_even, self.odd)
-        if zero and (self.even != NONE or self.odd != NONE or old_even != NONE or old_odd != NONE):
-            self._crime("zero relay across a group", self.even, self.odd)
+        if tap_closes and not self.zero and self._leaving(2):
+            self._crime("zero relay meets a tap", self.even, self.odd)
+        elif self.zero and (old_even != NONE or old_odd != NONE):
+            self._crime("zero relay meets a tap", self.even, self.odd)
+        elif self.zero and self.even != NONE and self.odd != NONE:
+            self.loads += 1
 
     def _watch_pair(self, even, odd):
         if even != NONE and odd != NONE and even - odd not in (1, -1):
@@ -156,13 +165,26 @@ class World:
         if self.faults and self.faults.wiring():
             return self.faults.aim()
         if self.even != NONE and self.odd != NONE:
-            return self.group_uv(self.even) if self.even > self.odd else -self.group_uv(self.odd)
+            uv = self.group_uv(self.even) if self.even > self.odd else -self.group_uv(self.odd)
+            return self.divided_uv(uv, 0)
         return 0
 
+    # What is left of a group's voltage: the zero resistor against the loop, or bias against what contacts add to it
+    # (what the series resistors themselves lose is left out, as calibration takes it out).
+    def divided_uv(self, uv, more_ohm):
+        if self.zero:
+            parts = (self._loop_ohm + more_ohm) * 64 // ZERO_OHM + 64  # of 1/64; no product above 2^30
+            return uv // parts * 64 + uv % parts * 64 // parts
+        return uv // 1000 * (2 * BIAS_OHM // (2 * BIAS_OHM // 1000 + more_ohm // 1000)) if more_ohm else uv
+
     def _tau_us(self):
-        if (self.faults and self.faults.joined()) or (not self.faults and self.even != NONE and self.odd != NONE):
+        if self.zero:
+            return self.zero_tau_us
+        if self.faults and self.faults.joined():
+            return self.pair_tau_us + self.pair_tau_us * (self.faults.loop_ohm() // 100) // (self._loop_ohm // 100)
+        if not self.faults and self.even != NONE and self.odd != NONE:
             return self.pair_tau_us
-        return self.zero_tau_us if self.zero else self.bias_tau_us
+        return self.bias_tau_us
 
     def _settle(self):
         aim = self._aim()

@@ -32,6 +32,11 @@ def compiled() -> tuple[Path, ...]:
     return tuple(out / folder.name for folder in packages)
 
 
+def board_heap(runtime: Unix64 | Wasm32) -> str:
+    """128 kB for the firmware; on the 64-bit port, whose pointers are twice a board's, room for the models besides."""
+    return "128k" if runtime.bits == 32 else "160k"
+
+
 def run(
     runtime: Unix64 | Wasm32, script: str, *, heap: str = "512k", timeout_s: float = 60, as_on_a_board: bool = False
 ) -> list[str]:

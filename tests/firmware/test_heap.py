@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.firmware.run import run
+from tests.firmware.run import board_heap, run
 
 LOCKED = """
 import gc, micropython
@@ -38,8 +38,10 @@ def _script(groups: int, scans: int = 1000, start: int = 0, high: int = 0, **cha
 
 @pytest.mark.parametrize("groups", [24, 40])
 def test_thousand_scans_with_the_heap_locked(runtime, groups):
-    """Scan, pack, CRC, COBS and write; 128 kB heap; 64-bit and 32-bit interpreter."""
-    good, frames, crimes, scans = map(int, run(runtime, _script(groups), heap="128k", as_on_a_board=True)[-1].split())
+    """Scan, pack, CRC, COBS and write; 128 kB heap, models apart; 64-bit and 32-bit interpreter."""
+    good, frames, crimes, scans = map(
+        int, run(runtime, _script(groups), heap=board_heap(runtime), as_on_a_board=True)[-1].split()
+    )
 
     assert good == 1000
     assert scans == 1002
@@ -54,7 +56,7 @@ def test_thousand_scans_with_the_heap_locked(runtime, groups):
 )
 def test_locked_across_the_wraps_of_ticks_and_uptime(runtime, start, high):
     """A tick count of 2^30 ms is 12.43 days, an uptime of 2^32 ms 49.7 days."""
-    good = run(runtime, _script(24, 150, start, high), heap="128k", as_on_a_board=True)[-1].split()[0]
+    good = run(runtime, _script(24, 150, start, high), heap=board_heap(runtime), as_on_a_board=True)[-1].split()[0]
 
     assert good == "150"
 
@@ -65,7 +67,7 @@ def test_locked_with_the_second_converter_and_the_shift_register(runtime):
         "relay_on_us": 2000, "relay_off_us": 1000, "series_ohm": 10000, "bus_pf": 3000,
     }  # fmt: skip
     script = _script(24, 200, mux=mux, adc={"part": "ads122c04", "address": 64})
-    good, _, crimes, _ = run(runtime, script, heap="128k", as_on_a_board=True)[-1].split()
+    good, _, crimes, _ = run(runtime, script, heap=board_heap(runtime), as_on_a_board=True)[-1].split()
 
     assert (good, crimes) == ("200", "0")
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from tests.firmware.run import run
+from tests.firmware.run import board_heap, run
 from tests.firmware.test_app import CASES
 from tests.firmware.test_divider_bank import BANK
 from tests.firmware.test_heap import _script
@@ -141,6 +141,6 @@ def test_averaging_allocates_nothing(runtime):
     """Sums of 16 conversions stay under 2^30, or the 32-bit interpreter would allocate; groups near the range's end."""
     script = _script(24, 60, adc={"part": "ads1115", "address": 72, "conversions": 16})
     script = script.replace("rig = Rig(", "rig = Rig([6100000] * 24, ")
-    good, _, crimes, _ = run(runtime, script, heap="128k", as_on_a_board=True)[-1].split()
+    good, _, crimes, _ = run(runtime, script, heap=board_heap(runtime), as_on_a_board=True)[-1].split()
 
     assert (good, crimes) == ("60", "0")

@@ -28,7 +28,8 @@ def test_a_random_walk_never_breaks_the_rule(seed, groups, steps):
     [
         ((0, 31, 1), (1, 31, 1), "two on one line"),
         ((0, 2, 1), (0, 2, 1), "not neighbours"),
-        ((0, 0, 0), (0, 0, 0), "zero relay across a group"),
+        ((31, 31, 0), (0, 31, 1), "zero relay meets a tap"),
+        ((0, 31, 1), (31, 31, 0), "zero relay meets a tap"),
     ],
 )
 def test_the_watch_sees_what_must_not_be(first, second, what):

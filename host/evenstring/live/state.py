@@ -31,13 +31,15 @@ class Alarm:
     """One alarm, from the board or from a reading beyond a limit of the profile."""
 
     kind: str
-    group: int  # 0: the whole board
+    group: int  # 0: the whole board; of bad_contact the sense lead
     volts_v: float | None = None
     by_board: bool = False
 
     @property
     def words(self) -> str:
         """Where and what, for a reader."""
+        if self.kind == "bad_contact":
+            return f"sense lead {self.group} has a bad contact: groups at it read low"
         what = EVENTS.get(self.kind, self.kind.replace("_", " "))
         return f"group {self.group} {what}" if self.group else what
 
