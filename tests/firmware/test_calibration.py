@@ -9,7 +9,7 @@ import pytest
 from evenstring.wire.structs import parse_payload
 from evenstring_protocol import wire
 
-from tests.firmware.run import run
+from tests.firmware.run import board_heap, run
 from tests.firmware.test_app import CASES
 from tests.firmware.test_heap import _script
 from tests.mp import Unix64
@@ -302,7 +302,7 @@ def test_a_changed_calibration_allocates_nothing_in_the_scans_after_it(runtime):
     script = _script(24, 60).replace(
         "app = rig.app\n", "app = rig.app\nrig.front.correct([50000] * 24, [10000] * 24, True)\n"
     )
-    good, _, crimes, _ = run(runtime, script, heap="128k", as_on_a_board=True)[-1].split()
+    good, _, crimes, _ = run(runtime, script, heap=board_heap(runtime), as_on_a_board=True)[-1].split()
 
     assert (good, crimes) == ("60", "0")
 
