@@ -39,7 +39,7 @@ class App:
         self._fault = wire.FAULT_CONFIG if problem else wire.FAULT_NONE
         self._fault_where = _NO_PLACE
         self._failed = 0
-        self._interval_ms = 0
+        self._interval_ms = board.get("interval_ms", 0)
         self._quiet_ms = 0
         self._calm = 0
         self._gap = False
@@ -272,10 +272,9 @@ class App:
             self._go(wire.STATE_SCANNING)
         return wire.STATUS_OK, ""
 
-    # From one scan to the next when nothing is calm: as told, else as the description will tell it.
+    # From one scan to the next when nothing is calm: as told last, before that as the description says.
     def pace_ms(self):
-        told = self._interval_ms if self._wanted else self._board.get("interval_ms", 0)
-        return max(told, self._front.scan_ms())
+        return max(self._interval_ms, self._front.scan_ms())
 
     def _self_test(self):
         ok = self._front.self_test()

@@ -53,6 +53,17 @@ class Ident:
     record_free_h: float | None = None  # of it, before the oldest is overwritten
     record_basis: str = "none"  # none, assumed, measured
 
+    @property
+    def memory_words(self) -> str:
+        """What the board's own memory holds, in words; empty when it records nothing by itself or does not say."""
+        if self.record_room_h is None or self.record_free_h is None or self.record_basis == "none":
+            return ""
+        basis = "as measured" if self.record_basis == "measured" else "at 5 bits a reading, before any measure"
+        return (
+            f"room for {self.record_room_h:.1f} h of recording, {self.record_free_h:.1f} h before the oldest is"
+            f" overwritten ({basis})"
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class Correction:

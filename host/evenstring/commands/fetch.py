@@ -10,6 +10,7 @@ from rich.progress import BarColumn, DownloadColumn, Progress, TextColumn, TimeR
 
 from evenstring.board.fetch import Fetched, Segment, fetch_segment, file_name, list_segments
 from evenstring.board.talk import Talk
+from evenstring.io.assemble import ident_of
 from evenstring.io.capture import open_port
 from evenstring.io.files import make_folder
 
@@ -33,13 +34,13 @@ def command(port: str, output: Path | None, erase: bool, only_list: bool, quiet:
     line = open_port(port)
     try:
         talk = Talk(line, port)
-        board_id = str(talk.ask("IDENTIFY", "IDENT")["board_id"])
+        ident = ident_of(talk.ask("IDENTIFY", "IDENT"))
         segments = list_segments(talk)
         if only_list or output is None:
-            _show(segments)
+            _show(segments, ident.memory_words)
             return
         make_folder(output)
-        done = _fetch_all(talk, segments, output, board_id, erase, quiet)
+        done = _fetch_all(talk, segments, output, ident.board_id, erase, quiet)
     finally:
         line.close()
     new = sum(f.new_bytes for f in done)
@@ -50,11 +51,13 @@ def command(port: str, output: Path | None, erase: bool, only_list: bool, quiet:
     )
 
 
-def _show(segments: list[Segment]) -> None:
+def _show(segments: list[Segment], memory: str) -> None:
     for s in segments:
         notes = [text for flag, text in ((s.alarm, "holds an alarm"), (s.open, "being written")) if flag]
         click.echo(f"{s.number:8d}  {s.size_bytes:8d} bytes  {', '.join(notes)}".rstrip())
     click.echo(f"{len(segments)} segments, {sum(s.size_bytes for s in segments)} bytes")
+    if memory:
+        click.echo(f"the board's own memory: {memory}")
 
 
 def _fetch_all(

@@ -47,6 +47,7 @@ class LiveLine:
         )
         self._quiet = quiet
         self._logged_s = -_PLAIN_S
+        self.latest: Status | None = None
 
     def __enter__(self) -> LiveLine:
         if self._live:
@@ -59,6 +60,7 @@ class LiveLine:
 
     def show(self, status: Status) -> None:
         """Take the latest status."""
+        self.latest = status
         if self._live:
             self._live.update(Text(status_line(status, self._path), no_wrap=True, overflow="ellipsis"))
         elif not self._quiet and status.elapsed_s - self._logged_s >= _PLAIN_S:
@@ -97,8 +99,9 @@ def command(  # noqa: PLR0913, PLR0917  # one argument an option, all named by c
     profile = load_profile(pack) if pack else None
     options = CaptureOptions(interval_ms, quiet_interval_ms, seconds, profile=profile, note=note)
     writer = RecordingWriter(output, append)
+    line = LiveLine(output, quiet)
     try:
-        with _ended_by_signals(), writer, LiveLine(output, quiet) as line:
+        with _ended_by_signals(), writer, line:
             capture(port, writer, options, line.show)
     except KeyboardInterrupt:
         pass  # the usual way to end
@@ -109,6 +112,8 @@ def command(  # noqa: PLR0913, PLR0917  # one argument an option, all named by c
     _refuse_silence(port, writer, append)
     if not quiet:
         click.echo(f"{output}: {writer.decoder.frames_good} frames, {writer.bytes_written} bytes")
+        if line.latest and line.latest.ident and line.latest.ident.memory_words:
+            click.echo(f"the board's own memory: {line.latest.ident.memory_words}")
 
 
 @contextmanager

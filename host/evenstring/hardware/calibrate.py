@@ -18,7 +18,7 @@ import numpy as np
 from evenstring.errors import InputError
 from evenstring.session import Quality, Session
 
-__all__ = ["GAIN_SPAN_V", "Channel", "ReferencePoint", "calibrate", "compose", "parse_reference"]
+__all__ = ["GAIN_SPAN_V", "Channel", "ReferencePoint", "calibrate", "compose", "joined", "parse_reference"]
 
 GAIN_SPAN_V = 0.4  # less tells offset from gain too poorly
 _MAX_OFFSET_UV = 50_000  # limits of the board description
@@ -92,6 +92,29 @@ def compose(first: tuple[int, int], then: tuple[int, int]) -> tuple[int, int]:
     """One (offset_uv, gain_ppm) that does what `first` and `then` do one after the other."""
     g1, g2 = first[1] * 1e-6, then[1] * 1e-6
     return round(first[0] + then[0] / (1 + g1)), round(((1 + g1) * (1 + g2) - 1) * 1e6)
+
+
+def joined(
+    channels: Sequence[Channel], offset_uv: Sequence[int], gain_ppm: Sequence[int], front_end: str
+) -> tuple[list[int], list[int]]:
+    """Offsets and gains for the board: `channels` behind what was in force while recording, in the order of the groups.
+
+    Raises:
+        InputError: together beyond what a board takes, or a gain for a front end whose gains belong to taps.
+    """
+    if front_end == "divider_bank" and any(c.gain_ppm for c in channels):
+        raise InputError(
+            "a divider bank's gain belongs to a tap and cannot be told from one group's voltage; give reference"
+            " readings at one voltage only, which correct the offsets"
+        )
+    both = [compose((o, g), (c.offset_uv, c.gain_ppm)) for o, g, c in zip(offset_uv, gain_ppm, channels, strict=True)]
+    for group, (offset, gain) in enumerate(both, start=1):
+        if abs(offset) > _MAX_OFFSET_UV or abs(gain) > _MAX_GAIN_PPM:
+            raise InputError(
+                f"group {group}: with what was in force before, {offset / 1000:+.1f} mV and {gain:+d} ppm: that is a"
+                " fault (lead, order, reference), not a calibration; find it first"
+            )
+    return [o for o, _ in both], [g for _, g in both]
 
 
 def _channel(session: Session, group: int, points: list[ReferencePoint]) -> Channel:

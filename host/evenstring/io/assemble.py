@@ -21,7 +21,7 @@ from evenstring.wire.stream import ScanRows
 from evenstring.wire.structs import Frame
 from evenstring.wire.table import load_table
 
-__all__ = ["assemble"]
+__all__ = ["assemble", "correction_of", "ident_of"]
 
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
@@ -305,24 +305,26 @@ def _when_s(frame: Frame, ordinals: I64, time_s: F64) -> float:
 
 
 def _corrections(frames: Sequence[Frame], ordinals: I64, time_s: F64) -> tuple[Correction, ...]:
-    table = load_table()
     found: list[Correction] = []
     last: dict[str, Any] = {}
     for frame in frames:
-        if frame.name != "CALIBRATION" or frame.values == last:
-            continue
-        last = frame.values
-        found.append(
-            Correction(
-                time_s=_when_s(frame, ordinals, time_s),
-                source=_name(table.enums["calibration_source"], last["source"]),
-                second_copy=bool(last["copies"] >> table.flags["calibration"]["main_bad"] & 1),
-                found=datetime.fromtimestamp(last["unix_s"], UTC) if last["unix_s"] else None,
-                offset_uv=last["offset_uv"],
-                gain_ppm=last["gain_ppm"],
-            )
-        )
+        if frame.name == "CALIBRATION" and frame.values != last:
+            last = frame.values
+            found.append(correction_of(last, _when_s(frame, ordinals, time_s)))
     return tuple(found)
+
+
+def correction_of(values: dict[str, Any], time_s: float = 0.0) -> Correction:
+    """A calibration, from the values of a CALIBRATION."""
+    table = load_table()
+    return Correction(
+        time_s=time_s,
+        source=_name(table.enums["calibration_source"], values["source"]),
+        second_copy=bool(values["copies"] >> table.flags["calibration"]["main_bad"] & 1),
+        found=datetime.fromtimestamp(values["unix_s"], UTC) if values["unix_s"] else None,
+        offset_uv=values["offset_uv"],
+        gain_ppm=values["gain_ppm"],
+    )
 
 
 def _marks(frames: Sequence[Frame], ordinals: I64, time_s: F64) -> tuple[Mark, ...]:
@@ -352,25 +354,23 @@ def _identity(frames: Sequence[Frame]) -> tuple[Ident, Meter]:
     if latest is None:
         return Ident(), Meter()
     v = latest.values
-    enums = load_table().enums
-    ident = Ident(
-        schema=v["schema"],
-        groups=v["groups"],
-        front_end=_name(enums["front_end"], v["front_end"]),
-        board_id=v["board_id"],
-        string_name=v["string_name"],
-        firmware=v["firmware"],
-        runtime=v["runtime"],
-        boot_count=v["boot_count"],
-        reset_reason=_name(enums["reset_reason"], v["reset_reason"]),
-        scan_ms=v["scan_ms"],
-        record_room_h=_tenths(v.get("record_room")),
-        record_free_h=_tenths(v.get("record_free")),
-        record_basis=_name(enums["record_basis"], v.get("record_basis", 0)),
-    )
     known = {k: (None if v[k] == 65535 else v[k] * 1e-6) for k in ("noise_uv", "channel_u_uv", "gain_u_ppm")}
     meter = Meter(v["reading_step_uv"] * 1e-6, known["noise_uv"], known["channel_u_uv"], known["gain_u_ppm"])
-    return ident, meter
+    return ident_of(v), meter
+
+
+def ident_of(values: dict[str, Any]) -> Ident:
+    """Who made the frames, from the values of an IDENT."""
+    enums = load_table().enums
+    same = ("schema", "groups", "board_id", "string_name", "firmware", "runtime", "boot_count", "scan_ms")
+    return Ident(
+        **{name: values[name] for name in same},
+        front_end=_name(enums["front_end"], values["front_end"]),
+        reset_reason=_name(enums["reset_reason"], values["reset_reason"]),
+        record_room_h=_tenths(values.get("record_room")),
+        record_free_h=_tenths(values.get("record_free")),
+        record_basis=_name(enums["record_basis"], values.get("record_basis", 0)),
+    )
 
 
 def _tenths(value: int | None) -> float | None:

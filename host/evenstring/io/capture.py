@@ -13,8 +13,10 @@ import numpy as np
 import serial
 
 from evenstring.errors import DeviceError
+from evenstring.io.assemble import ident_of
 from evenstring.io.recorder import RecordingWriter
 from evenstring.profile import PackProfile, to_toml
+from evenstring.session import Ident
 from evenstring.wire.encode import Counter, message
 from evenstring.wire.stream import Batch
 from evenstring.wire.table import load_table
@@ -59,6 +61,7 @@ class Status:
     elapsed_s: float
     uptime_ms: int
     console_pieces: int = 0
+    ident: Ident | None = None  # the latest
 
 
 def capture(
@@ -113,6 +116,7 @@ class _Capture:
         self.state = "connecting"
         self.scans = self.groups = self.uptime_ms = 0
         self.spread_mv: float | None = None
+        self.ident: Ident | None = None
         self.window: list[tuple[float, int]] = []
         self.shown_s = 0.0
         self.time_marked_s = -_TIME_MARK_S
@@ -191,9 +195,11 @@ class _Capture:
         for frame in batch.frames:
             if frame.name == "REPLY":
                 self.asked.pop(frame.values["to_seq"], None)
-            elif frame.name == "IDENT" and self.scans and frame.uptime_ms < self.uptime_ms:
-                self.uptime_ms = frame.uptime_ms
-                self.ask_to_start()  # the board was reset: it waits to be started again
+            elif frame.name == "IDENT":
+                self.ident = ident_of(frame.values)
+                if self.scans and frame.uptime_ms < self.uptime_ms:
+                    self.uptime_ms = frame.uptime_ms
+                    self.ask_to_start()  # the board was reset: it waits to be started again
         for block in batch.scans:
             self.state = "receiving"
             self.scans += len(block.rows)
@@ -222,6 +228,7 @@ class _Capture:
             elapsed_s=now_s - self.began_s,
             uptime_ms=self.uptime_ms,
             console_pieces=decoder.console_pieces,
+            ident=self.ident,
         )
 
     def lose(self, line: Any) -> None:

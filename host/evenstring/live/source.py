@@ -159,10 +159,13 @@ class PortSource:
     @property
     def recording(self) -> str:
         """What is being written where, in words."""
+        ident = None if self._status is None else self._status.ident
+        free_h = None if ident is None or not ident.memory_words else ident.record_free_h
+        own = "" if free_h is None else f", {free_h:.1f} h free on the board"
         if self.output is None:
-            return "not recording"
+            return "not recording" + own
         written = 0 if self._status is None else self._status.bytes_written
-        return f"{written / 1000:,.0f} kB to {self.output.name}"
+        return f"{written / 1000:,.0f} kB to {self.output.name}{own}"
 
     def _run(self) -> None:
         try:

@@ -134,6 +134,8 @@ def _quality(session: Session, report: dict[str, Any]) -> list[tuple[str, str]]:
         ("firmware", ident.firmware or "not stated"),
         ("runs on", ident.runtime or "not stated"),
         ("board", ident.board_id or "not stated"),
+        ("board's own memory", ident.memory_words or "records nothing by itself, or does not say"),
+        ("calibration", _calibration(session)),
         ("frames good", f"{link.frames_good:,}"),
         ("frames damaged", f"{link.frames_damaged:,}; none of them became a number"),
         ("frames lost", f"{link.frames_lost:,}"),
@@ -151,6 +153,18 @@ def _quality(session: Session, report: dict[str, Any]) -> list[tuple[str, str]]:
         ("one channel against another", _millivolts(meter.channel_u_v)),
         ("gain common to all", "not stated" if meter.gain_u is None else f"± {meter.gain_u * 100:.2g} % (k = 1)"),
     ]
+
+
+def _calibration(session: Session) -> str:
+    """Which correction the readings carry, as the board said."""
+    if not session.corrections:
+        return "not stated"
+    last = session.corrections[-1]
+    words = {"none": "none", "description": "from the board description", "command": "written to the board"}
+    when = "" if last.found is None else f", found {last.found:%Y-%m-%d}"
+    copy = "; its main copy was lost, the second one is in force" if last.second_copy else ""
+    changes = len(session.corrections) - 1
+    return words.get(last.source, last.source) + when + copy + (f"; changed {changes} times" if changes else "")
 
 
 def _millivolts(volts: float | None) -> str:

@@ -1,0 +1,90 @@
+"""Hours of recording that a board has room for: told by record, fetch, the live view and the report."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+from evenstring.board.virtual import VirtualBoard
+from evenstring.cli import cli
+from evenstring.io.assemble import ident_of
+from evenstring.io.capture import Status
+from evenstring.io.table_csv import identity
+from evenstring.live.source import PortSource
+from evenstring.profile import PackProfile
+from evenstring.report.page import render
+from evenstring.session import Correction, Ident
+from evenstring.wire.encode import Counter
+from evenstring.wire.stream import StreamDecoder
+
+from tests.host.board.test_fetch import GROUPS, write_trace
+from tests.host.looks import a_day, a_profile, a_report
+
+
+def told(**more: int) -> Ident:
+    (frame,) = StreamDecoder().feed(identity(Counter(), 4, "relay_scan", **more)).frames
+    return ident_of(frame.values)
+
+
+def test_tenths_of_an_hour_become_words_and_silence_becomes_none() -> None:
+    assert told(record_room=92, record_free=41, record_basis=2).memory_words == (
+        "room for 9.2 h of recording, 4.1 h before the oldest is overwritten (as measured)"
+    )
+    assert "before any measure" in told(record_room=92, record_free=41, record_basis=1).memory_words
+    assert told(record_room=65535, record_free=65535, record_basis=0).memory_words == ""
+    assert told().memory_words == ""  # a board of before the fields were appended
+
+
+def run(*arguments: object) -> Result:
+    return CliRunner().invoke(cli, [str(a) for a in arguments])
+
+
+def test_record_and_fetch_say_what_the_boards_memory_holds(tmp_path: Path) -> None:
+    """By hand: 6 groups, time, current, pack and temperature are 10 values of 5 bits; at 1 s 22,500 bytes an hour.
+
+    With half a piece of flash lost in each segment of 8 kB a quarter more: 256 kB are 9.3 h.
+    """
+    trace = tmp_path / "charge.trace"
+    write_trace(trace, 20_000)
+    flash = {"recorder": {"folder": str(tmp_path / "flash"), "room_kb": 256, "segment_kb": 8}}
+    out = tmp_path / "a.frames"
+    with VirtualBoard(trace, GROUPS, heap="768k", changes=flash) as board:
+        done = run("record", board.port, "-o", out, "--seconds", "1", "--interval-ms", "1000")
+        listing = run("fetch", board.port, "--list")
+    report = json.loads(run("report", out, "--json").output)
+
+    assert "the board's own memory: room for 9.3 h of recording" in done.output
+    assert "the board's own memory: room for 9.3 h of recording" in listing.output
+    assert report["instrument"]["record_room_h"] == pytest.approx(9.3, abs=0.1)
+    assert report["instrument"]["record_basis"] == "assumed"
+
+
+def test_a_board_without_memory_is_not_spoken_of(tmp_path: Path) -> None:
+    trace = tmp_path / "charge.trace"
+    write_trace(trace, 20_000)
+    with VirtualBoard(trace, GROUPS) as board:
+        done = run("record", board.port, "-o", tmp_path / "a.frames", "--seconds", "1")
+
+    assert done.exit_code == 0
+    assert "own memory" not in done.output
+
+
+def test_the_live_view_says_how_long_the_board_can_go_on_alone() -> None:
+    source = PortSource("none", None, PackProfile(groups=4))
+    ident = told(record_room=92, record_free=41, record_basis=2)
+    source._show(Status("receiving", 4, 9, 2.0, 1.0, 0, 0, 100, 5.0, 5000, ident=ident))
+
+    assert source.recording == "not recording, 4.1 h free on the board"
+
+
+def test_the_page_says_memory_and_calibration() -> None:
+    day = a_day(400)
+    ident = replace(day.ident, record_room_h=9.2, record_free_h=4.1, record_basis="measured")
+    correction = Correction(0.0, "command", True, None, (0,) * 24, (0,) * 24)
+    page = render(replace(day, ident=ident, corrections=(correction,)), a_profile(), a_report(day))
+
+    assert "4.1 h before the oldest is overwritten" in page
+    assert "written to the board; its main copy was lost" in page
