@@ -27,7 +27,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from evenstring.errors import InputError
 
-__all__ = ["CURVES", "OcvCurve", "curve", "default_curve", "slipped"]
+__all__ = ["CURVES", "OcvCurve", "curve", "default_curve", "mean_voltage_v", "slipped"]
 
 F64 = NDArray[np.float64]
 
@@ -123,6 +123,11 @@ def default_curve(chemistry: str) -> OcvCurve:
     if chemistry not in _DEFAULT:
         raise InputError(f"chemistry {chemistry!r} has no OCV curve; use one of {', '.join(_DEFAULT)}")
     return curve(_DEFAULT[chemistry])
+
+
+def mean_voltage_v(of: OcvCurve) -> float:
+    """Mean open-circuit voltage from empty to full: energy over charge of a very slow discharge."""
+    return float(np.trapezoid(of.table_v, dx=1.0 / (len(of.table_v) - 1)))
 
 
 def slipped(of: OcvCurve, by: float) -> OcvCurve:

@@ -36,6 +36,7 @@ class PackProfile:
     done_light_a: float = 0.5
     load_a: float | None = None  # discharge, for which the reserve is asked besides the ride's own
     display_offset_v: float | None = None  # the vehicle's own pack voltage minus the true one
+    repair_a: float | None = None  # of a bench supply or load, for the hours that bringing a group level takes
     strict_discard: bool = False  # any visit below discard, however short and loaded, means do not charge
     defaults: tuple[str, ...] = ()  # names ("limits.full_v") of the values that were not given
 
@@ -61,6 +62,7 @@ _NUMBERS = {
     ("balancer", "threshold_v"): "threshold_v",
     ("charger", "current_a"): "charger_current_a",
     ("charger", "done_light_a"): "done_light_a",
+    ("repair", "current_a"): "repair_a",
     ("ride", "load_a"): "load_a",
     ("ride", "display_offset_v"): "display_offset_v",
 }

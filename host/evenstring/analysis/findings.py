@@ -11,7 +11,7 @@ from evenstring.analysis.charge import find_charges
 from evenstring.analysis.charger import find_charger
 from evenstring.analysis.evenness import with_rest
 from evenstring.analysis.events import find_events, shortest_visible_s
-from evenstring.analysis.model import Balancing, Charge, Charger, Event, Findings, Phase, Spread, Unknown
+from evenstring.analysis.model import Balancing, Charge, Event, Findings, Phase, Spread, Unknown
 from evenstring.analysis.pack import find_capacity, find_repair, find_rides, find_temperature
 from evenstring.analysis.phases import phases_of
 from evenstring.analysis.profile_check import check_profile
@@ -19,13 +19,18 @@ from evenstring.analysis.reserve import find_reserve
 from evenstring.analysis.signals import Signals, make_signals
 from evenstring.analysis.spread import find_spread
 from evenstring.analysis.uncertainty import MeterError, meter_error
+from evenstring.analysis.usable import bench_hours, find_room, find_usable
 from evenstring.analysis.verdict import find_verdict
+from evenstring.analysis.warmth import with_temperatures
 from evenstring.analysis.weakness import diagnose
 from evenstring.analysis.withhold import own_current, own_rest, with_profile_check
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
 __all__ = ["analyse"]
+
+_ALL = ("spread", "shortest_visible_s", "charge", "charger", "balancing", "ride", "repair", "repair_bench", "usable",
+        "capacity", "temperature", "weakness", "reserve", "room_for_braking", "profile_check")  # fmt: skip
 
 
 def analyse(session: Session, profile: PackProfile) -> Findings:
@@ -60,9 +65,10 @@ def analyse(session: Session, profile: PackProfile) -> Findings:
         shared_leads=shared,
     )
     found = _with_causes(found, session, level, profile, meter)
-    missing = (*_unknowns(spread, charger, balancing, charge), *((no_rest,) if no_rest else ()))
+    missing = (*_unknowns(found), *((no_rest,) if no_rest else ()))
     check, unfit = check_profile(signals, profile, phases, meter)
-    return with_profile_check(replace(found, unknown=(*found.unknown, *missing)), check, unfit, profile)
+    found = with_temperatures(replace(found, unknown=(*found.unknown, *missing)))
+    return with_profile_check(found, check, unfit, profile)
 
 
 def _with_causes(
@@ -73,11 +79,15 @@ def _with_causes(
     repair, no_repair = find_repair(signals, profile, phases, meter)
     capacity, no_capacity = find_capacity(signals, profile, phases, meter)
     temperature, no_temperature = find_temperature(session, phases)
-    diagnosis = diagnose(own_current(session, profile), profile, phases)
+    own = own_current(session, profile)
+    diagnosis = diagnose(own, profile, phases)
     trusted = shared is None or shared.followed
     faults = find_balancer_faults(signals, profile, phases, meter) if trusted else ()
     reserve, no_reserve = find_reserve(session, profile, phases, diagnosis.evidence)
-    missing = (no_repair, no_capacity, no_temperature, diagnosis.unknown, no_reserve)
+    usable, no_usable = find_usable(diagnosis.evidence, profile, own.has_current)
+    no_bench = None if no_repair is None else replace(no_repair, what="repair_bench")
+    room, no_room = find_room(own, profile, phases, diagnosis.evidence)
+    missing = (no_repair, no_capacity, no_temperature, diagnosis.unknown, no_reserve, no_usable, no_room, no_bench)
     return replace(
         found,
         repair=repair,
@@ -86,17 +96,23 @@ def _with_causes(
         weakness=without_consequences(diagnosis.weakness, faults),
         reserve=reserve,
         meter_patterns=diagnosis.patterns,
+        usable=usable,
+        bench=bench_hours(repair, profile),
+        room=room,
         unknown=tuple(u for u in missing if u),
     )
 
 
-def _unknowns(spread: Spread, charger: Charger | None, balancing: Balancing, charge: Charge) -> tuple[Unknown, ...]:
+def _unknowns(found: Findings) -> tuple[Unknown, ...]:
+    spread, charger, balancing, charge, rides = found.spread, found.charger, found.balancing, found.charge, found.rides
     out = []
     if spread.start_mv is None:
         out.append(Unknown("spread", "no scan in which the string stood still enough", "a minute at rest"))
     if spread.rest_mv is None:
         why = "no rest of 5 minutes or more in this recording"
         out.append(Unknown("spread.rest_mv", why, "leave the pack alone for an hour with the monitor on"))
+    if not rides:
+        out.append(Unknown("ride", "there is no ride in this recording", "a ride, best with the current sensor"))
     if charge.ended == "none":
         out.append(Unknown("charge", "there is no charge in this recording", "a whole charge, an hour past the light"))
     if charger is None:
@@ -116,5 +132,5 @@ def _nothing(session: Session, profile: PackProfile) -> Findings:
     spread = Spread(None, None, None, None, None, None, None, 0, session.scans, (None,) * session.groups)
     charge, balancing = Charge("none"), Balancing("not_reached", reasons=("the recording is empty",))
     verdict = find_verdict(profile, events, charge, balancing, ())
-    why = (Unknown("spread", "the recording holds no scan", "check the connection and record again"),)
+    why = tuple(Unknown(what, "the recording holds no scan", "check the connection and record again") for what in _ALL)
     return Findings(phases, spread, events, None, verdict, unknown=why)

@@ -76,7 +76,8 @@ def find_second_look(parts: Sequence[Session], profile: PackProfile) -> tuple[Se
         why = "leak and fade show between recordings, and this is one"
         return None, Unknown("second_look", why, "the same pack again after some weeks; give both files to one report")
     if len({p.groups for p in parts}) > 1 or not all(p.scans for p in parts):
-        return None, Unknown("second_look", "the recordings are not of one string, or one of them is empty", None)
+        why = "the recordings are not of one string, or one of them is empty"
+        return None, Unknown("second_look", why, "give recordings of one pack, each with scans in it")
     ordered = list(parts)
     if all(p.start is not None for p in parts):
         ordered.sort(key=lambda p: p.start.timestamp() if p.start else 0.0)

@@ -227,3 +227,6 @@ class Findings:
     meter_patterns: tuple[Any, ...] = ()  # errors of the meter that several groups share
     shared_leads: Any | None = None  # bleeding moves the readings: balance leads that the meter shares
     profile_check: Any | None = None  # whether the pack profile fits the recording
+    usable: Any | None = None  # usable charge now, balanced, with the smallest group replaced
+    bench: Any | None = None  # hours at a bench supply's current
+    room: Any | None = None  # state of charge below which braking keeps every group under its ceiling

@@ -21,7 +21,7 @@ from evenstring.ocv import OcvCurve, default_curve
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
-__all__ = ["Limit", "Reserve", "find_reserve"]
+__all__ = ["Limit", "Reserve", "find_reserve", "soc_at_start"]
 
 F64 = NDArray[np.float64]
 
@@ -87,8 +87,9 @@ def find_reserve(
     ride = "a ride with the current sensor, then a whole charge in the same recording"
     if session.current_a is None or not session.has_current:
         return None, Unknown("reserve", "sag needs the current, and none was recorded", ride)
+    alone = "a ride with this string disconnected from the others, where the vehicle allows it"
     if profile.parallel_strings > 1:
-        return None, Unknown("reserve", "strings in parallel share the current in a way not seen here", None)
+        return None, Unknown("reserve", "strings in parallel share the current in a way not seen here", alone)
     riding = _rows_of(session.time_s, phases, "ride")
     evidence = evidence or gather(session, profile)
     if evidence is None or riding.sum() < 60:
@@ -116,6 +117,13 @@ def _limit(reserve: Reserve, seconds: float) -> Limit:
     loaded = r.resting_pack_v_by_display - r.resting_pack_v + r.loaded_pack_v
     return Limit(r.empty_at_current_a, seconds, r.group, r.lowest_soc_at_full_load, r.soc_low, r.soc_high, r.sag_mv,
                  r.resting_pack_v, r.loaded_pack_v, r.resting_pack_v_by_display, round(loaded, 2))  # fmt: skip
+
+
+def soc_at_start(
+    session: Session, profile: PackProfile, phases: tuple[Phase, ...], evidence: Evidence
+) -> tuple[float, float, str] | None:
+    """SoC of the median group at the start of the session, its standard uncertainty, and what it rests on."""
+    return _anchor(session, profile, phases, _moved(session, profile), evidence)
 
 
 def _rows_of(t: F64, phases: tuple[Phase, ...], kind: str) -> NDArray[np.bool_]:

@@ -65,7 +65,7 @@ class Diagnosis:
     weakness: tuple[Weakness, ...]
     unknown: Unknown | None
     patterns: tuple[MeterPattern, ...] = ()
-    evidence: Evidence | None = None  # None without a current sensor, or with too little recorded
+    evidence: Evidence | None = None  # None with too little recorded
 
 
 def find_weakness(
@@ -81,7 +81,7 @@ def diagnose(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) 
     leaks = _leaks(session, profile, phases)
     if session.groups < 4:
         why = "a group is judged by its neighbours, and there are fewer than four"
-        return Diagnosis(leaks, Unknown("weakness", why, None))
+        return Diagnosis(leaks, Unknown("weakness", why, "the whole string, from the first group to the last"))
     look = _with_sensor(session, profile) if session.has_current else _without_sensor(session, profile, phases)
     return replace(look, weakness=tuple(sorted((*leaks, *look.weakness), key=lambda w: -w.confidence)))
 
@@ -118,12 +118,18 @@ def _without_sensor(session: Session, profile: PackProfile, phases: tuple[Phase,
     if blind.evidence is None:
         return Diagnosis((), Unknown("weakness", f"without a current sensor: {blind.why_not}", record))
     evidence, patterns = without_meter_patterns(blind.evidence, SCATTER, _EFFECT, PREVALENCE)
-    found = tuple(replace(w, detail="; ".join(filter(None, (w.detail, BLIND_NOTE)))) for w in judge(evidence))
+    found = tuple(_by_curve_alone(w) for w in judge(evidence))
     unclear = ", ".join(str(w.group) for w in found if w.cause == "cannot_tell")
     why = [blind.why_not] if blind.why_not else []
     why += [f"group {unclear} stands out, but this recording fits more than one cause"] if unclear else []
     unknown = Unknown("weakness", f"without a current sensor: {'; '.join(why)}", record) if why else None
-    return Diagnosis(found, unknown, patterns)
+    return Diagnosis(found, unknown, patterns, evidence)
+
+
+def _by_curve_alone(w: Weakness) -> Weakness:
+    """The statement with its ground said. The meter is not blamed: without the current that was wrong too often."""
+    cause = "cannot_tell" if w.cause == "meter_offset" else w.cause
+    return replace(w, cause=cause, detail="; ".join(filter(None, (w.detail, BLIND_NOTE))))
 
 
 def _with_sensor(session: Session, profile: PackProfile) -> Diagnosis:

@@ -102,7 +102,8 @@ def _counted_from(evidence: Evidence, moved: float) -> Evidence:
     change = np.eye(4)
     change[1, 2] = moved
     covariance = np.einsum("ij,gjk,lk->gil", change, evidence.covariance, change)
-    return replace(evidence, size=evidence.size @ change.T, covariance=covariance)
+    soc0 = float(np.clip(evidence.soc0 - moved, 0.0, 1.0))
+    return replace(evidence, size=evidence.size @ change.T, covariance=covariance, soc0=soc0)
 
 
 def _part(session: Session, keep: NDArray[np.bool_], amps: NDArray[np.float64]) -> Session:

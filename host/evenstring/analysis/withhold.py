@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from evenstring.analysis.model import Evidence, Findings, Spread, Unknown, Verdict
+from evenstring.analysis.model import Capacity, Evidence, Findings, Spread, Unknown, Verdict
 from evenstring.analysis.profile_check import ProfileCheck
 from evenstring.profile import PackProfile
 from evenstring.session import Session
@@ -57,8 +57,11 @@ def with_profile_check(
         weakness=weakness,
         reserve=None if "reserve" in lost else found.reserve,
         repair=() if "repair" in lost else found.repair,
-        capacity=None if "capacity" in lost else found.capacity,
-        unknown=(*(u for u in found.unknown if u.what not in lost), *also, *unknown),
+        bench=None if "repair" in lost else found.bench,
+        capacity=None if "capacity" in lost else found.capacity or _capacity_of(check, profile),
+        usable=None if lost & {"weakness", "repair"} else found.usable,
+        room=None if lost & {"weakness", "reserve"} else found.room,
+        unknown=_still_unknown(found, check, lost, (*also, *unknown)),
     )
 
 
@@ -79,3 +82,24 @@ def _with_lines(verdict: Verdict, check: ProfileCheck) -> Verdict:
 
 def _texts(evidence: tuple[Evidence, ...]) -> tuple[str, ...]:
     return tuple(e.text for e in evidence)
+
+
+def _still_unknown(
+    found: Findings, check: ProfileCheck, lost: set[str], more: tuple[Unknown, ...]
+) -> tuple[Unknown, ...]:
+    """What is not known: as found, less what is withheld for a better reason, and with those reasons."""
+    told = {"capacity"} if found.capacity is None and check.capacity.seen_ah is not None else set()
+    follow = [
+        Unknown(what, next(u.why for u in more if u.what == of), next(u.record_next for u in more if u.what == of))
+        for what, of in (("usable", "repair"), ("room_for_braking", "reserve"))
+        if of in lost and any(u.what == of for u in more)
+    ]
+    return (*(u for u in found.unknown if u.what not in lost | told), *more, *follow)
+
+
+def _capacity_of(check: ProfileCheck, profile: PackProfile) -> Capacity | None:
+    """The capacity by a rest and a full charge, where two relaxed rests did not give one."""
+    c = check.capacity
+    if c.seen_ah is None or c.low_ah is None or c.high_ah is None or c.depth is None:
+        return None
+    return Capacity(c.seen_ah, c.low_ah, c.high_ah, c.depth, profile.capacity_ah)

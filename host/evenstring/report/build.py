@@ -10,12 +10,16 @@ from typing import Any
 from evenstring import __version__
 from evenstring.analysis.findings import analyse
 from evenstring.analysis.looks import find_second_look
+from evenstring.analysis.model import Capacity
 from evenstring.analysis.weakness import PREVALENCE, SCATTER
 from evenstring.analysis.weakness_fit import CAUSES
+from evenstring.ocv import default_curve, mean_voltage_v
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
 __all__ = ["build_report"]
+
+_AMPERE_HOURS = ("ah", "low_ah", "high_ah", "nameplate_ah")
 
 
 def build_report(session: Session, profile: PackProfile, parts: Sequence[Session] = ()) -> dict[str, Any]:
@@ -41,7 +45,9 @@ def build_report(session: Session, profile: PackProfile, parts: Sequence[Session
         "ride": _plain(found.rides[-1]) if found.rides else None,
         "rides": _plain(found.rides),
         "repair": _plain(found.repair),
-        "capacity": _plain(found.capacity),
+        "repair_bench": _plain(found.bench),
+        "usable": _plain(found.usable),
+        "capacity": _capacity(found.capacity, profile),
         "temperature": {"events": _plain(found.temperature)},
         "weakness": [_plain(w) for w in found.weakness if w.cause != "cannot_tell"],
         "weakness_undecided": [_plain(w) for w in found.weakness if w.cause == "cannot_tell"],
@@ -49,6 +55,7 @@ def build_report(session: Session, profile: PackProfile, parts: Sequence[Session
         "meter_patterns": _plain(found.meter_patterns),
         "shared_leads": _plain(found.shared_leads),
         "profile_check": _plain(found.profile_check),
+        "room_for_braking": _plain(found.room),
         "reserve": _plain(found.reserve),
         "second_look": _plain(second),
         "verdict": _plain(found.verdict),
@@ -69,6 +76,15 @@ def _plain(value: Any) -> Any:
     number = float(value)
     # Times of long recordings need the thousandth of a second; six significant digits would round them.
     return (round(number, 3) if abs(number) >= 100 else float(f"{number:.6g}")) if math.isfinite(number) else None
+
+
+def _capacity(capacity: Capacity | None, profile: PackProfile) -> dict[str, Any] | None:
+    """Ampere-hours, and watt-hours by the curve's mean voltage: of a slow discharge, so a ride gets somewhat less."""
+    if capacity is None:
+        return None
+    volts = profile.groups * mean_voltage_v(default_curve(profile.chemistry))
+    wh = {name.replace("ah", "wh"): round(getattr(capacity, name) * volts, 1) for name in _AMPERE_HOURS}
+    return {**_plain(capacity), **wh}
 
 
 def _recording(session: Session) -> dict[str, Any]:

@@ -9,6 +9,7 @@ from evenstring.report.axis import clock
 from evenstring.report.causes import weakness_picture
 from evenstring.report.finding import Figure, Finding, drawn, unknown_of
 from evenstring.report.looks_text import second_look_of
+from evenstring.report.mend_text import mend_figures, mend_lines, room_lines
 from evenstring.report.pictures import balancing_picture, events_picture, spread_picture
 from evenstring.report.reserve_text import reserve_of
 from evenstring.report.words import BALANCING, CAUSES, ENDED, EVENTS, RIDES
@@ -119,12 +120,16 @@ def _ride(report: dict[str, Any]) -> Finding:
         low = "" if r.get("lowest_v") is None else f" Lowest group {r['lowest_v']:.3f} V."
         ended = RIDES.get(r.get("ended", ""), str(r.get("ended", "")).replace("_", " "))
         lines.append(f"The ride at {clock(r.get('start_s') or 0.0)} {ended}{group}.{low}")
+    lines += room_lines(report)
     pairs = []
     capacity = report.get("capacity")
     if capacity and capacity.get("ah") is not None:
         interval = f"{capacity.get('low_ah', 0):.1f} to {capacity.get('high_ah', 0):.1f} Ah"
         named = "" if capacity.get("nameplate_ah") is None else f"; profile says {capacity['nameplate_ah']:g} Ah"
         pairs.append(("capacity of the pack", f"{capacity['ah']:.1f} Ah", interval + named))
+        if capacity.get("wh") is not None:
+            energy = f"{capacity['low_wh']:.0f} to {capacity['high_wh']:.0f} Wh, ridden slowly"
+            pairs.append(("energy of the pack", f"{capacity['wh']:.0f} Wh", energy))
     return Finding("ride", "Rides and capacity", lines, pairs, missing=unknown_of(report, "capacity"))
 
 
@@ -196,6 +201,7 @@ def _weakness(session: Session, report: dict[str, Any]) -> Finding:
     if not found and "weakness" not in (report.get("unknown") or {}):
         lines.append("No group stands out by more than the scatter of its kind.")
     lines += [f"The meter, not a cell: {p['text']}." for p in report.get("meter_patterns") or []]
+    lines += mend_lines(report)
     rows = [
         (
             f"group {r['group']}",
@@ -207,7 +213,8 @@ def _weakness(session: Session, report: dict[str, Any]) -> Finding:
     ]
     heads = ["to bring level with the median group", "add (− take)", "interval"] if rows else []
     title = "Why a group lags"
-    return Finding("weakness", title, lines, [], pictures, heads, rows, missing=unknown_of(report, "weakness"))
+    figures = mend_figures(report)
+    return Finding("weakness", title, lines, figures, pictures, heads, rows, missing=unknown_of(report, "weakness"))
 
 
 def _length(seconds: float | None) -> str:

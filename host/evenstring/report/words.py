@@ -104,6 +104,7 @@ PROFILE = (
     ("threshold_v", "balancer.threshold_v", "V", "bleeding starts"),
     ("charger_current_a", "charger.current_a", "A", "charger's current"),
     ("done_light_a", "charger.done_light_a", "A", "the charger's done light"),
+    ("repair_a", "repair.current_a", "A", "bench supply or load for single groups"),
     ("load_a", "ride.load_a", "A", "load for which the reserve is asked"),
     ("display_offset_v", "ride.display_offset_v", "V", "vehicle's own pack voltage minus the true one"),
 )
