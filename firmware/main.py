@@ -54,11 +54,7 @@ def main(path="board.json"):
         if app.leaving:
             machine.reset()
         wait = app.step()
-        sounding = app.watch and app.watch.alarms.active
-        nap = power.sleep_ms(wait, data.get("sleep"), app.state, app.heard, sounding)
-        if nap:
-            machine.lightsleep(nap)
-        elif wait:
+        if wait and not power.nap(app, wait, data.get("sleep"), machine.lightsleep):
             time.sleep_ms(min(wait, 20))
 
 

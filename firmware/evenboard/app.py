@@ -1,7 +1,8 @@
 # The main loop as a state machine: `poll` does one thing and never waits longer than a scan.
 #
 # States: idle, scanning, fault (not monitoring, everything commanded open), maintenance. The watchdog is fed after a
-# completed scan or a handled fault, never from a timer. One core, no threads, nothing allocated while a scan runs.
+# completed scan or a handled fault; a longer wait is cut into pieces, each of which ends with everything commanded open
+# anew. Time alone never feeds it. One core, no threads, nothing allocated while a scan runs.
 
 import gc
 import struct
@@ -19,6 +20,7 @@ _QUIET_STEPS = const(20)  # 4 mV: less than that is quiet
 _QUIET_SCANS = const(10)
 _SCAN_HEAD = const(17)  # header and fixed part of SCAN
 _TRIES = const(3)  # scans that may fail in a row before the board says that it does not monitor
+_PIECE_MS = const(3000)  # with the longest scan (2.7 s) and flash write (1.3 s) after it, under the watchdog's 8 s
 _LATE_MS = const(20)  # a scan that begins so much later than it was due has a gap before it
 _NO_PLACE = const(255)
 _HARMLESS = (wire.IDENTIFY, wire.START, wire.STOP)
@@ -53,7 +55,7 @@ class App:
         self.watch = None  # alarms, signals and recorder, where fitted (evenboard.watch)
         self.scans = 0
         self._longest_ms = 0
-        self._marks = [0] * 10  # low and high of: scan, health, ident, retry, latest look at when a scan is due
+        self._marks = [0] * 12  # low and high of: scan, health, ident, retry, latest look at when a scan is due, food
         self._due = 0  # ms from that look on
         self._last_code = -1
         self._last_seq = -1
@@ -102,15 +104,14 @@ class App:
                 self._gap = True
             wait = self._plan()
             if wait > 0:
-                self._feed()  # everything is open and the loop runs
-                return wait
+                return self._piece(wait)
             self._mark(0)
             self.scan_once()
             return 0
         if self.state == wire.STATE_FAULT and self._front and self._over(6, _RETRY_MS):
             self.retry()
-        self._feed()
-        return 5
+            self._fed()
+        return self._piece(5)
 
     # The scan path: read, pack, CRC, COBS, write. Nothing here allocates.
     def scan_once(self):
@@ -118,7 +119,7 @@ class App:
         self._tick()
         if not front.scan():
             self._scan_failed(front.fault, front.fault_where)
-            self._feed()
+            self._fed()
             return False
         self._failed = 0
         self._watch_calm()
@@ -132,7 +133,7 @@ class App:
             if watch.stalled():
                 self._gap = True
         self.scans = (self.scans + 1) & 0x3FFFFFFF
-        self._feed()
+        self._fed()
         return True
 
     # One bad scan is a gap; a stuck relay or bad scans in a row end the monitoring.
@@ -325,6 +326,20 @@ class App:
         pace = self._quiet_ms if calm else self._interval_ms
         gone = self.clock.since(self._marks[0], self._marks[1])
         return 0 if gone >= pace else pace - gone
+
+    # How much of a wait of that many ms is left before something must be done. A piece that is over ends with
+    # everything commanded open; that is what the watchdog is fed for.
+    def _piece(self, ms):
+        if self._over(10, _PIECE_MS):
+            front = self._front
+            if front and not front.open_all() and self.state == wire.STATE_SCANNING:
+                self._scan_failed(front.fault, front.fault_where)
+            self._fed()
+        return min(ms, _PIECE_MS - self.clock.since(self._marks[10], self._marks[11]))
+
+    def _fed(self):
+        self._mark(10)
+        self._feed()
 
     def _tick(self):
         self.clock.service()

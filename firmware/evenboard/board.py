@@ -48,6 +48,7 @@ _OPTIONAL = {
         ("r_ohm", 100, 1000000),
         ("supply_uv", 1000000, 4000000),
     ),
+    "island": (("pin", 0, 48), ("start_ms", 1, 200)),
     "meter": (("noise_uv", 0, 65535), ("channel_u_uv", 0, 65535), ("gain_u_ppm", 0, 65535)),
 }
 

@@ -77,6 +77,14 @@ def make_bank(data, bus, clock):
     return divider_bank.DividerBank(converters, enable, data["groups"], b, sensors, clock, data.get("calibration"))
 
 
+def make_island(island):
+    if not island:
+        return None
+    from evenboard.island import Island  # noqa: PLC0415 -- RAM only where fitted
+
+    return Island(Pin(island["pin"], Pin.OUT, value=0), island["start_ms"])
+
+
 def make_front(data, clock):
     i2c = data["i2c"]
     bus = open_bus(i2c)
@@ -86,14 +94,18 @@ def make_front(data, clock):
         free_bus(i2c)
         open_bus(i2c)
 
+    island = make_island(data.get("island"))
     if data["front_end"] == "divider_bank":
-        return make_bank(data, bus, clock)
+        front = make_bank(data, bus, clock)
+        front.island = island
+        return front
     m = data["mux"]
     adc = _CONVERTERS[data["adc"]["part"]](bus, data["adc"]["address"])
     times = (m["relay_on_us"], m["relay_off_us"], settle_us(m["series_ohm"], m["bus_pf"]))
     mux = make_mux(bus, m, data["groups"])
     sensors = make_sensors(bus, data)
     front = RelayScan(mux, adc, data["groups"], times, sensors, clock, data.get("calibration"), recover)
+    front.island = island
     front.conversions = data["adc"].get("conversions", 1)
     front.contacts = Contacts(data["groups"], m["series_ohm"], m.get("zero_ohm", 1000))
     return front

@@ -78,7 +78,7 @@ class DividerBank(FrontEnd):
         self._enable.value(0)
         return True
 
-    def self_test(self):
+    def _test(self):
         self._clear()
         try:
             self.begin()
@@ -90,12 +90,11 @@ class DividerBank(FrontEnd):
                     self.fault_where = tap
         except TROUBLE:
             self._bus_fault()
-        self.open_all()
-        return self.fault == wire.FAULT_NONE
 
     def scan(self):
         self._clear()
         try:
+            self._wake()
             self._whole_scan()
         except TROUBLE:
             self._bus_fault()

@@ -1,8 +1,8 @@
 # What every front end has. A front end fills `readings` (array of passes x groups, out pass then back pass, both in the
 # order of the groups, in steps of 200 uV or a reading code), `currents` (10 mA, one a reading or one in all) or None,
 # `step_us`, `turn_us`, `flags`, `start_low`/`start_high` (uptime of the first reading), and says its troubles in
-# `fault` and `fault_where`. It adds `kind`, `passes`, `begin()`, `scan()`, `open_all()`, `self_test()` and `scan_ms()`.
-# `scan` allocates nothing.
+# `fault` and `fault_where`. It adds `kind`, `passes`, `begin()`, `scan()`, `open_all()`, `_test()` (the self-test) and
+# `scan_ms()`. `scan` allocates nothing.
 
 from array import array
 
@@ -10,6 +10,7 @@ from evenstring_protocol import wire
 from micropython import const
 
 NO_GROUP = const(255)
+_HUNG = (wire.FAULT_BUS, wire.FAULT_ADC, wire.FAULT_MUX)
 TROUBLE = (OSError, MemoryError)  # the second is what a bus error becomes while the heap is locked
 
 
@@ -32,6 +33,7 @@ class FrontEnd:
         self.start_high = 0
         self.settle_fails = 0
         self.bus_errors = 0
+        self.island = None  # the switch of the island's supply, where one is fitted
         self.contacts = None  # resistance of the leads from the last self-test, where it can be measured
         self._clear()
 
@@ -47,6 +49,29 @@ class FrontEnd:
         self.flags = 0 if self.calibrated else wire.SCAN_UNCALIBRATED
         self.fault = wire.FAULT_NONE
         self.fault_where = NO_GROUP
+
+    # Until the next scan or test: everything open and the island's supply off.
+    def rest(self):
+        if self.island:
+            self.open_all()
+            self.island.off()
+
+    def _wake(self):
+        if self.island and not self.island.is_on:
+            self.island.on()
+            self.begin()
+
+    # At boot and before leaving a fault. A part that hangs gets its supply taken away, once.
+    def self_test(self):
+        if self.island:
+            self.island.on()
+        self._test()
+        if self.island and self.fault in _HUNG:
+            self.open_all()
+            self.island.cycle()
+            self._test()
+        self.open_all()
+        return self.fault == wire.FAULT_NONE
 
     def _bus_fault(self):
         self.bus_errors = (self.bus_errors + 1) & 0xFFFF

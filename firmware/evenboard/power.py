@@ -30,3 +30,15 @@ def sleep_ms(wait_ms, allowed, state, heard, sounding):
     if not allowed or heard or sounding or state not in (wire.STATE_IDLE, wire.STATE_SCANNING):
         return 0
     return min(wait_ms, LONGEST_SLEEP_MS) if wait_ms >= _SHORTEST_SLEEP_MS else 0
+
+
+# Sleeps if it may, the island's supply off meanwhile; `lightsleep(ms)` is the board's. False: it stays awake.
+def nap(app, wait_ms, allowed, lightsleep):
+    sounding = app.watch and app.watch.alarms.active
+    ms = sleep_ms(wait_ms, allowed, app.state, app.heard, sounding)
+    if not ms:
+        return False
+    if app.front:
+        app.front.rest()
+    lightsleep(ms)
+    return True

@@ -57,7 +57,7 @@ class I2C:
 
     def _take(self, n):
         vtime.advance(self._per_byte_us * (n + 1) + 20)
-        if board.bus_low:
+        if board.bus_low or board.hung_low:
             vtime.advance(self._timeout_us)
             raise OSError(110)
 

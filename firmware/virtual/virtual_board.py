@@ -24,8 +24,23 @@ class VirtualBoard:
         self._alive = mux.get("alive_pin", -1)
         self._latch = mux.get("latch_pin", -1)
         self._i2c = description["i2c"]
+        self._description = description
+        self._island = (description.get("island") or {}).get("pin", -1)
+        self.powered = self._island < 0
+        self.hung = set()  # addresses of parts that do not answer until their supply goes
+        self.hung_low = False  # the data line is held low, clocks or not, until the supply goes
         self._place(description, mux)
         machine.board = self
+
+    # The island's switch: without supply nothing answers and every relay is open; with it parts are as new.
+    def _power(self, on):
+        if on and not self.powered:
+            self._place(self._description, self._description.get("mux") or {})
+        elif self.powered and not on:
+            self.hung.clear()
+            self.hung_low = self.bus_low = False
+            self.world.command(-1, -1, False)
+        self.powered = bool(on)
 
     def _place(self, description, mux):
         world = self.world
@@ -80,7 +95,7 @@ class VirtualBoard:
             into[i] = 0xFF  # a pull-up
 
     def part(self, address):
-        if address in self.silent or address not in self.parts:
+        if not self.powered or address in self.silent or address in self.hung or address not in self.parts:
             raise OSError(19)
         return self.parts[address]
 
@@ -106,10 +121,12 @@ class VirtualBoard:
 
     def pin_level(self, number):
         if number == self._i2c["sda"]:
-            return 0 if self.bus_low else 1
+            return 0 if self.bus_low or self.hung_low else 1
         return self._levels.get(number, 1)
 
     def pin_set(self, number, level):
+        if number == self._island:
+            self._power(level)
         rising = level and not self._levels.get(number, 0)
         self._levels[number] = level
         if not rising:

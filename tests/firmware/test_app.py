@@ -184,3 +184,66 @@ def test_an_error_of_the_firmware_itself_opens_everything_and_is_tried_again(cas
     assert got["down"] == [2, 8, -1, -1]
     assert got["up"] == 1
     assert got["on"] >= 1
+
+
+FOOD = """
+rig = Rig(groups=4)
+log = []
+opened = [0]
+plain_open = rig.front.open_all
+def open_all():
+    opened[0] += 1
+    return plain_open()
+rig.front.open_all = open_all
+def feed():
+    log.append((vtime.ms, opened[0], rig.app.scans))
+rig.app._feed = feed
+"""
+
+
+def test_between_scans_the_watchdog_is_fed_for_opening_everything_and_not_for_time(case):
+    """A scan every 20 s: pieces of 3 s, each with everything commanded open since the last one."""
+    got = case(FOOD + "start(rig, 20000); begin = vtime.ms; go(rig, 60000); show(log=log, begin=begin)")
+
+    log = got["log"]
+    gaps = [b[0] - a[0] for a, b in zip(log, log[1:], strict=False)]
+    assert max(gaps) < 3200
+    assert len(log) <= 60_000 / 3000 + 5
+    assert all(b[1] > a[1] for a, b in zip(log, log[1:], strict=False))
+
+
+def test_a_loop_that_runs_without_doing_anything_is_not_fed(case):
+    got = case(
+        FOOD + "start(rig, 20000); go(rig, 3500); n = len(log)\n"
+        "for _ in range(500):\n    rig.app.poll()\n"
+        "show(more=len(log) - n)"
+    )
+
+    assert got["more"] == 0
+
+
+@pytest.mark.parametrize("state", ["start(rig, 1000)", "pass"], ids=["scanning", "idle"])
+def test_an_error_of_its_own_in_every_step_is_not_fed(case, state):
+    got = case(
+        FOOD + f"{state}; go(rig, 4000); n = len(log)\n"
+        "def broken():\n    raise ValueError('invented')\n"
+        "rig.front.scan = rig.front.open_all = broken\n"
+        "end = vtime.ms + 9000\n"
+        "while vtime.ms < end:\n"
+        "    try:\n        vtime.sleep_ms(rig.app.step())\n"
+        "    except ValueError:\n        vtime.sleep_ms(100)\n"
+        "show(more=len(log) - n)"
+    )
+
+    assert got["more"] == 0
+
+
+def test_a_bus_that_dies_between_two_scans_is_a_fault_and_is_handled(case):
+    got = case(
+        FOOD + "start(rig, 20000); go(rig, 2000); rig.board.silent.add(32); n = len(log); go(rig, 4000)\n"
+        "show(bus=rig.front.bus_errors, more=len(log) - n, gap=rig.app._gap)"
+    )
+
+    assert got["bus"] >= 1
+    assert got["more"] >= 1
+    assert got["gap"]

@@ -5,9 +5,12 @@ from __future__ import annotations
 import json
 
 import pytest
+from evenstring.hardware.budget import budget_of
+from evenstring.hardware.front_end import RelayScan
 
 from tests.firmware.run import run
 from tests.firmware.test_app import CASES
+from tests.firmware.test_divider_bank import BANK
 from tests.mp import Unix64
 
 
@@ -29,6 +32,92 @@ def test_mean_draw_is_the_weighted_mean_of_the_states(case):
     assert asleep == pytest.approx(1500 + 0.031 * (51133 - 1500), rel=0.02)
     assert awake == pytest.approx(25000 + 0.031 * (51133 - 25000), rel=0.02)
     assert island == pytest.approx(asleep + 12800, rel=0.05)
+
+
+def test_the_budget_computes_the_same_draw(case):
+    budget = budget_of(RelayScan())
+    scan_ms = round(budget.value("scan_ms"))
+    ways = (False, False), (True, False), (True, True)
+    got = case(f"show(out=[power.mean_ua({scan_ms}, 10000, *w) for w in {ways!r}])")
+
+    stated = [1000 * budget.value(key) for key in ("awake_ma", "asleep_ma", "island_off_ma")]
+    assert got == pytest.approx(stated, rel=0.02)
+
+
+ISLAND = """
+def board(**more):
+    changes = {"island": {"pin": 20, "start_ms": 20}}
+    changes.update(more)
+    return Rig(groups=12, changes=changes)
+slept = []
+def lightsleep(ms):
+    slept.append((ms, rig.board.powered, rig.world.even, rig.world.odd))
+    vtime.sleep_ms(ms)
+def run(rig, ms):
+    end = vtime.ms + ms
+    while vtime.ms < end:
+        wait = rig.app.step()
+        if wait and not power.nap(rig.app, wait, True, lightsleep):
+            vtime.sleep_ms(min(wait, 20))
+"""
+
+
+@pytest.mark.parametrize("front", ["relay_scan", "divider_bank"])
+def test_the_island_is_off_while_the_board_sleeps_and_the_readings_are_whole(case, front):
+    """A scan every 10 s, so sleeps of 3 s at most; the parts have lost their settings each time."""
+    more = "**bank(12, claim_uv=9000)" if front == "divider_bank" else ""
+    got = case(
+        f"{BANK}{ISLAND}rig = board({more}); rig.app._start(10000, 0); run(rig, 61000)\n"
+        "show(out=[rig.app.scans, slept, rig.front.bus_errors, rig.readings_uv() if rig.front.passes == 2 else\n"
+        "    [v * 200 for v in rig.front.readings], rig.volts_uv, rig.world.crimes])"
+    )
+
+    scans, slept, errors, seen, true, crimes = got
+    assert scans == 6
+    assert sum(ms for ms, *_ in slept) > 55_000
+    assert max(ms for ms, *_ in slept) <= 3000
+    assert all(state == [False, -1, -1] for _, *state in slept)
+    assert errors == 0
+    assert crimes == []
+    assert max(abs(a - b) for a, b in zip(seen, true, strict=True)) < (500 if front == "relay_scan" else 4500)
+
+
+@pytest.mark.parametrize(
+    "hang",
+    ["rig.board.hung.add(72)", "rig.board.hung.add(32)", "rig.board.hung_low = True"],
+    ids=["converter", "expander", "data line that clocks do not free"],
+)
+def test_a_hung_part_is_freed_by_its_supply_and_by_nothing_else(case, hang):
+    """UM10204 (I2C-bus specification): where clocks do not help, cycle the power of the device."""
+    script = (
+        "rig = {make}; start(rig); go(rig, 3000); " + hang + "; fed = rig.fed\n"
+        "go(rig, 12000); show(out=[rig.app.state, rig.front.island.cycles if rig.front.island else 0,\n"
+        "    rig.app.scans, rig.fed - fed, rig.world.even, rig.world.odd, rig.world.crimes])"
+    )
+    state, cycles, scans, *_, crimes = case(ISLAND + script.format(make="board()"))
+    without = case(ISLAND + script.format(make="Rig(groups=12)"))
+
+    assert (state, cycles) == (1, 1)
+    assert scans >= 6  # one a second, but for the five that pass before the next try
+    assert crimes == []
+    assert without[0] == 2  # fault, not monitoring
+    assert without[4:] == [-1, -1, []]
+
+
+def test_a_part_that_is_dead_for_good_gets_one_cycle_a_try_and_everything_stays_open(case):
+    got = case(
+        ISLAND + "rig = board(); start(rig); go(rig, 2000); rig.board.silent.add(72); at = vtime.ms\n"
+        "worst = [0, vtime.ms]\n"
+        "def feed():\n    worst[0] = max(worst[0], vtime.ms - worst[1]); worst[1] = vtime.ms\n"
+        "rig.app._feed = feed; go(rig, 60000)\n"
+        "show(out=[rig.app.state, rig.front.island.cycles, worst[0], rig.world.even, rig.world.odd])"
+    )
+
+    state, cycles, worst_ms, even, odd = got
+    assert state == 2
+    assert 10 <= cycles <= 13  # each 5 s
+    assert worst_ms < 8000 - 2000
+    assert (even, odd) == (-1, -1)
 
 
 @pytest.mark.parametrize(

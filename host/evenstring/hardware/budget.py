@@ -65,7 +65,10 @@ def budget_of(design: RelayScan | DividerBank) -> Budget:
     """Compute the budget of a design."""
     if isinstance(design, DividerBank):
         return _divider_bank(design)
-    lines = (*_fault_lines(design), *_error_lines(design), *_time_lines(design), *_drain_lines(design))
+    lines = (
+        *_fault_lines(design), *_error_lines(design), *_time_lines(design), *_drain_lines(design),
+        *_power_lines(design),
+    )  # fmt: skip
     return Budget(f"relay scan, {design.string.groups} groups", lines)
 
 
@@ -204,6 +207,23 @@ def _drain_lines(d: RelayScan) -> list[Line]:
              "one relay a tap"),
         Line("supply_ah_week", "taken from every group alike by a supply fed from the pack", supply_a * _HOURS_A_WEEK,
              "Ah/week", "board power / efficiency / string voltage: empties, does not unbalance"),
+    ]  # fmt: skip
+
+
+def _power_lines(d: RelayScan) -> list[Line]:
+    """Mean draw of the board at 3.3 V while nothing happens; the firmware's `power.mean_ua` computes the same."""
+    s = d.supply
+    scan_ms = next(line.value for line in _time_lines(d) if line.key == "scan_ms")
+    share = min(1.0, scan_ms / (1000 * s.interval_s))
+    island_ua = s.island_ua / s.island_efficiency
+    busy_ua = s.awake_ua + island_ua + 2 * s.relay_ua / s.island_efficiency
+    every = f"a scan every {s.interval_s:g} s"
+    rest = ((s.awake_ua + island_ua, "awake_ma", "awake, island on"), (s.asleep_ua + island_ua, "asleep_ma", "asleep"),
+            (s.asleep_ua, "island_off_ma", "asleep, island switched off"))  # fmt: skip
+    return [
+        Line(key, f"mean draw, {words} in between", (share * busy_ua + (1 - share) * idle_ua) / 1e3, "mA",
+             f"{every}, from typical currents of the parts")
+        for idle_ua, key, words in rest
     ]  # fmt: skip
 
 

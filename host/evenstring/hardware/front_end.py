@@ -93,6 +93,12 @@ class Supply:
 
     board_mw: float = 300.0
     efficiency: float = 0.7
+    awake_ua: float = 25000.0  # processor running, at 3.3 V
+    asleep_ua: float = 1500.0  # in light sleep
+    island_ua: float = 9600.0  # isolated converter without load, isolator, converter, expander, decoders
+    relay_ua: float = 5000.0  # one photo-relay's diode
+    island_efficiency: float = 0.75
+    interval_s: float = 10.0  # from scan to scan when nothing happens
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,8 +211,10 @@ def _fill(kind: type[Any], table: Any, where: str) -> Any:
         raise InputError(f"{where} conversions must be 1 to 16, not {filled.conversions}")
     if isinstance(filled, Series) and filled.parts < 1:
         raise InputError(f"{where} parts must be 1 or more, not {filled.parts}")
-    if isinstance(filled, Supply) and filled.efficiency > 1:
-        raise InputError(f"{where} efficiency must be at most 1, not {filled.efficiency}")
+    if isinstance(filled, Supply) and max(filled.efficiency, filled.island_efficiency) > 1:
+        raise InputError(
+            f"{where} efficiency must be at most 1, not {filled.efficiency} and {filled.island_efficiency}"
+        )
     return filled
 
 
