@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 
 import pytest
@@ -206,10 +207,10 @@ def test_between_scans_the_watchdog_is_fed_for_opening_everything_and_not_for_ti
     got = case(FOOD + "start(rig, 20000); begin = vtime.ms; go(rig, 60000); show(log=log, begin=begin)")
 
     log = got["log"]
-    gaps = [b[0] - a[0] for a, b in zip(log, log[1:], strict=False)]
+    gaps = [b[0] - a[0] for a, b in itertools.pairwise(log)]
     assert max(gaps) < 3200
     assert len(log) <= 60_000 / 3000 + 5
-    assert all(b[1] > a[1] for a, b in zip(log, log[1:], strict=False))
+    assert all(b[1] > a[1] for a, b in itertools.pairwise(log))
 
 
 def test_a_loop_that_runs_without_doing_anything_is_not_fed(case):
