@@ -1,46 +1,52 @@
-"""The firmware fits a small board: heap and file sizes, with everything fitted."""
+"""The firmware fits a small board: heap and file sizes, with everything on."""
 
 from __future__ import annotations
 
-from tests.firmware.run import compiled, run
-from tests.mp import FIRMWARE, Unix64
+import pytest
 
-EVERYTHING = """
-import gc, os
+from tests.firmware.run import compiled, run
+from tests.firmware.test_watch import PRELUDE
+from tests.mp import FIRMWARE, Unix64, Wasm32
+
+HEAP = 192 * 1024
+
+# Every module of the firmware, alarms, recorder with its blocks, calibration, commands. The 32-bit build has no file
+# system to write to: the store takes blocks as flash would. Printed: what is in use, and what of it are the models.
+EVERYTHING = f"""
+import gc
 gc.collect()
 before = gc.mem_alloc()
 import decay, faults, machine, pack_trace, parts, virtual_board, vtime, world
 gc.collect()
 models = gc.mem_alloc() - before
-from rig import Rig
-import evenboard.ads122c04, evenboard.divider_bank, evenboard.segments
-folder = "/tmp/evenstring-fit"
-def clear():
-    try:
-        for name in os.listdir(folder):
-            os.remove(folder + "/" + name)
-        os.rmdir(folder)
-    except OSError:
-        pass
-clear()
-rig = Rig(groups=40, changes={"recorder": {"folder": folder, "room_kb": 256}})
+{PRELUDE}
+import evenboard.fit_memory, evenboard.latch, evenboard.segments, evenboard.store
+import evenboard.ads122c04, evenboard.bank_parts, evenboard.divider_bank, evenboard.power
+from evenboard import boots, calibration, maintenance, service
+rig = Rig(groups=40, changes={{"alarms": {{}}}})
+app, store = fit(rig)
+calibration.Calibration(app, rig.data, "/nowhere/calibration.bin")
+app.boots = boots.Boots("/nowhere/boots.json")
+service.Service(app, "/nowhere/board.json", app.boots)
+maintenance.register(app)
 for _ in range(3):
-    rig.app.scan_once()
-clear()
+    app.scan_once()
 gc.collect()
-print(gc.mem_free(), models)
+print(gc.mem_alloc(), models)
 """
 
 
-def test_all_modules_and_forty_groups_leave_60_kb_of_a_192_kb_heap():
-    """On the 64-bit port, where a pointer is twice as long as on a board. The models' own code is not on a board."""
-    free, models = map(int, run(Unix64(), EVERYTHING, heap="192k", as_on_a_board=True)[-1].split())
+@pytest.mark.parametrize(("interpreter", "left"), [(Wasm32(), 60_000), (Unix64(), 12_000)], ids=["32-bit", "64-bit"])
+def test_everything_on_for_forty_groups_leaves_room_in_a_192_kb_heap(interpreter: Unix64 | Wasm32, left: int) -> None:
+    """The models' code is not on a board. A board is a 32-bit machine; with 64 bits each pointer is twice as long."""
+    used, models = map(int, run(interpreter, EVERYTHING, heap="1m", as_on_a_board=True)[-1].split())
+    print(f"{interpreter.name}: {HEAP - (used - models)} bytes of {HEAP} free")
 
-    assert models < 40_000
-    assert free + models >= 60_000
+    assert 15_000 < models < 40_000
+    assert HEAP - (used - models) >= left
 
 
-def test_compiled_files_total_under_100_kb():
+def test_compiled_files_total_under_100_kb() -> None:
     folders = compiled()
     sizes = {
         f.stem: f.stat().st_size
@@ -48,6 +54,7 @@ def test_compiled_files_total_under_100_kb():
         for f in folder.rglob("*.mpy")
         if f.parent.name.startswith("even")
     }
+    print(f"{sum(sizes.values())} bytes in {len(sizes)} files")
 
     assert {f.stem for f in (FIRMWARE / "evenboard").glob("*.py")} <= sizes.keys()
     assert sum(sizes.values()) < 100_000

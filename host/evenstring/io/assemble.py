@@ -30,6 +30,7 @@ I64 = NDArray[np.int64]
 _WRAP = 1 << 32
 _GAP_FACTOR = 5  # an interval this many times its neighbours, and over 5 s, is a gap
 _GAP_S = 5.0
+_BUSY_FACTOR = 1.25  # where the board says that it missed time and the scans still keep their pace, nothing is missing
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -286,14 +287,15 @@ def _gaps(time_s: F64, gap_before: NDArray[np.bool_], quiet: NDArray[np.bool_], 
         near = np.where(quiet[1:] | quiet[:-1], np.maximum(near, max(waits, default=0.0)), near)
     long = (step > _GAP_S) & (step > _GAP_FACTOR * np.maximum(near, 1e-3))
     new_run = np.diff(runs.of_scan) > 0
+    busy = gap_before[1:] & (step > _BUSY_FACTOR * near)
     gaps = []
-    for k in np.flatnonzero(long | new_run | gap_before[1:]):
+    for k in np.flatnonzero(long | new_run | busy):
         why = "nothing received"
         if new_run[k]:
             why = (
                 "board restarted" if k + 1 not in runs.unknown_gaps else "board restarted; length of the gap not known"
             )
-        elif gap_before[k + 1]:
+        elif busy[k]:
             why = "the board was busy"
         gaps.append(Gap(float(time_s[k]), float(time_s[k + 1]), why))
     return tuple(gaps)

@@ -98,6 +98,15 @@ def test_the_quiet_interval_is_no_gap(tmp_path: Path) -> None:
     assert [round(g.end_s - g.start_s) for g in session.gaps] == [200]
 
 
+def test_a_board_that_missed_time_makes_a_gap_only_where_time_is_missing(tmp_path: Path) -> None:
+    """Flag gap_before on two scans: one comes 0.4 s late, the other at its pace, since the write was over in time."""
+    up = 1000 * np.arange(12) + np.where(np.arange(12) >= 4, 400, 0)
+    flags = np.array([0, 0, 0, 0, 4, 0, 0, 0, 4, 0, 0, 0], np.uint8)
+    session = load(tmp_path, scans(12, 4, uptime_ms=up, flags=flags))
+
+    assert [(round(g.start_s, 1), round(g.end_s, 1), g.why) for g in session.gaps] == [(3.0, 4.4, "the board was busy")]
+
+
 def test_files_put_together_read_as_one_after_the_other(tmp_path: Path) -> None:
     a, b = recording(10, 4), recording(12, 4, boot_count=4)
 
