@@ -66,6 +66,11 @@ class Plan:
         return sum(len(i.data) for i in self.items)
 
     @property
+    def recorder_folder(self) -> str:
+        """Where the board keeps recordings and latch."""
+        return str((self.description.get("recorder") or {}).get("folder", "/rec"))
+
+    @property
     def folders(self) -> tuple[str, ...]:
         """Folders that must exist first."""
         return tuple(dict.fromkeys(i.path.rsplit("/", 1)[0] for i in self.items if "/" in i.path))
@@ -210,7 +215,7 @@ _find()
 """
 
 
-def rescue_latch(transport: Transport, folder: str = "/rec") -> bytes | None:
+def rescue_latch(transport: Transport, folder: str) -> bytes | None:
     """Past alarms and calibration that a board without our files still holds in its raw flash; None: nothing found."""
     if transport.fs_exists(folder + "/latch0.bin") or transport.fs_exists(folder + "/latch1.bin"):
         return None
@@ -226,7 +231,7 @@ def write_plan(
     Raises:
         DeviceError: a file on the board is not what was written.
     """
-    folder = str((plan.description.get("recorder") or {}).get("folder", "/rec"))
+    folder = plan.recorder_folder
     wanted = (*plan.folders, folder) if latch else plan.folders
     for path in wanted:
         if not transport.fs_exists(path):

@@ -104,7 +104,7 @@ def _install(port: str, description: Path, changes: dict[str, Any]) -> tuple[int
             click.echo(f"{port}: {found.machine}, MicroPython {'.'.join(map(str, found.version))}")
             if found.arch:
                 plan = make_plan(description, changes, found.arch)
-            latch = None if found.has_firmware else rescue_latch(transport)
+            latch = None if found.has_firmware else rescue_latch(transport, plan.recorder_folder)
             if latch:
                 click.echo("past alarms found in the flash: they are kept")
             written = write_plan(transport, plan, latch, lambda item: click.echo(f"  {item.path}"))

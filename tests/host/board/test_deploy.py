@@ -156,7 +156,7 @@ def test_past_alarms_found_in_the_raw_flash_are_put_back(plan: Plan, folder: tup
     )
     transport.exec("import sys\nsys.path.insert(0, '')")
 
-    found = rescue_latch(transport)
+    found = rescue_latch(transport, "/rec")
     assert found == made.read_bytes()
 
     write_plan(transport, Plan(plan.items, {"recorder": {"folder": "rec"}}), found)
