@@ -14,11 +14,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.model import Balancing, Phase
+from evenstring.analysis.model import Balancing, Phase, Spread, SpreadClaim
 from evenstring.analysis.signals import Signals
 from evenstring.profile import PackProfile
 
-__all__ = ["SharedLeads", "doubted", "find_shared_leads", "without_lead_drops"]
+__all__ = ["SharedLeads", "doubted", "find_shared_leads", "widened", "without_lead_drops"]
 
 F64 = NDArray[np.float64]
 
@@ -97,6 +97,34 @@ def doubted(balancing: Balancing, shared: SharedLeads | None) -> Balancing:
         return balancing
     why = f"{shared.text}: evenness while groups bleed is not to be trusted; a rest after the charge tells"
     return replace(balancing, state="not_reached", remaining_s=None, answer="none", reasons=(*balancing.reasons, why))
+
+
+def widened(spread: Spread, shared: SharedLeads | None, phases: tuple[Phase, ...]) -> Spread:
+    """The spread with its intervals widened by what bleeding may hide or add: in charges, and in rests after them.
+
+    Between two groups that is two drops at most: one bleeds and reads low by its drop, both neighbours of the other
+    bleed and lift it by as much. Some boards bleed on at rest. The drops put back for balancing are not used here: who
+    bled before the first step was seen is a guess.
+    """
+    if shared is None or not spread.claims:
+        return spread
+    claims = tuple(_widened(c, 2.0 * shared.drop_mv) if _may_bleed(c.at_s, phases) else c for c in spread.claims)
+    u = max(max(c.best_mv - c.low_mv, c.high_mv - c.best_mv) for c in claims)
+    return replace(spread, claims=claims, uncertainty_mv=u)
+
+
+def _widened(claim: SpreadClaim, hidden_mv: float) -> SpreadClaim:
+    return replace(claim, low_mv=max(0.0, claim.low_mv - hidden_mv), high_mv=claim.high_mv + hidden_mv)
+
+
+def _may_bleed(at_s: float, phases: tuple[Phase, ...]) -> bool:
+    """In a charge, or in a rest that follows on one."""
+    charged = False
+    for p in phases:
+        charged = p.kind.startswith("charge") or (charged and p.kind == "rest")
+        if p.start_s <= at_s <= p.end_s:
+            return charged
+    return False
 
 
 def _steps(signals: Signals, phases: tuple[Phase, ...]) -> list[tuple[float, int, float, float]]:

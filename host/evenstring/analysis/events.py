@@ -3,7 +3,8 @@
 One noisy reading is no event: a visit needs two readings at or very near the limit, one of them beyond it. In a scan
 that goes out and back each pass is a reading of its own. What happens between two looks cannot be seen; the shortest
 dip that is sure to be seen is stated instead. An extreme within two absolute uncertainties of the limit is reported as
-`within_uncertainty`. A short dip under load is not an emptied electrode: the extreme without its resistive drop and
+`within_uncertainty`; a group that came this near without crossing is listed among what is not known (`not_excluded`).
+A short dip under load is not an emptied electrode: the extreme without its resistive drop and
 the voltage after recovery stand beside it.
 """
 
@@ -15,12 +16,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.arrays import runs_of
-from evenstring.analysis.model import Event, Phase
+from evenstring.analysis.model import Event, Phase, Unknown
 from evenstring.analysis.uncertainty import MeterError
 from evenstring.profile import PackProfile
 from evenstring.session import Quality, Session
 
-__all__ = ["find_events", "group_resistance_ohm", "shortest_visible_s"]
+__all__ = ["find_events", "group_resistance_ohm", "not_excluded", "shortest_visible_s"]
 
 F32 = NDArray[np.float32]
 _JOIN_S = 2.0  # visits closer than this are one visit
@@ -207,6 +208,30 @@ def _open_leads(session: Session) -> list[Event]:
             end = t[min(last, len(t) - 1)]
             events.append(Event("lead_open", int(group) + 1, float(t[first]), float(end - t[first]), None, None))
     return events
+
+
+def not_excluded(session: Session, profile: PackProfile, meter: MeterError, events: tuple[Event, ...]) -> list[Unknown]:
+    """Visits that are not shown and not excluded: two readings within two absolute uncertainties of a limit."""
+    if session.scans < 2:
+        return []
+    found = []
+    low, high = _extremes(session)
+    for limit in _limits(profile):
+        if limit.kind not in ("below_discard", "above_ceiling"):
+            continue
+        short_v = low - limit.volts if limit.below else limit.volts - high  # NaN, never near, where not read
+        reach = 2 * meter.absolute_v(limit.volts)
+        said = {e.group for e in events if e.kind == limit.kind}
+        near = [k for k in np.flatnonzero((short_v <= reach).sum(axis=0) >= 2).tolist() if k + 1 not in said]
+        if near:
+            who = ("group " if len(near) == 1 else "groups ") + ", ".join(str(k + 1) for k in near)
+            why = (
+                f"{who} came within {reach * 1e3:.0f} mV of {limit.volts:.2f} V (two absolute uncertainties of the"
+                f" meter): a visit {limit.kind.replace('_', ' ')} is not excluded"
+            )
+            record = "compare one group with a calibrated meter (evenstring calibrate)"
+            found.append(Unknown(f"events.{limit.kind}", why, record))
+    return found
 
 
 def shortest_visible_s(session: Session) -> float | None:

@@ -6,11 +6,11 @@ from dataclasses import replace
 
 from evenstring.analysis.balancer_faults import find_balancer_faults, without_consequences
 from evenstring.analysis.balancing import find_balancing
-from evenstring.analysis.bleed_steps import doubted, find_shared_leads, without_lead_drops
+from evenstring.analysis.bleed_steps import doubted, find_shared_leads, widened, without_lead_drops
 from evenstring.analysis.charge import find_charges
 from evenstring.analysis.charger import find_charger
 from evenstring.analysis.evenness import with_rest
-from evenstring.analysis.events import find_events, shortest_visible_s
+from evenstring.analysis.events import find_events, not_excluded, shortest_visible_s
 from evenstring.analysis.model import Balancing, Charge, Event, Findings, Phase, Spread, Unknown
 from evenstring.analysis.pack import find_capacity, find_repair, find_rides, find_temperature
 from evenstring.analysis.phases import phases_of
@@ -43,8 +43,8 @@ def analyse(session: Session, profile: PackProfile) -> Findings:
     events = find_events(session, profile, phases, meter)
     charges = find_charges(signals, profile, phases, meter)
     charge = charges[-1] if charges else Charge("none")
-    spread, no_rest = own_rest(find_spread(session, signals, phases), profile)
     shared = find_shared_leads(signals, profile, phases)
+    spread, no_rest = own_rest(widened(find_spread(session, signals, phases), shared, phases), profile)
     level = without_lead_drops(signals, shared)  # as if the leads were the meter's own
     balancing = doubted(find_balancing(level, profile, phases, charge, meter), shared)
     balancing = with_rest(balancing, spread, profile, signals, phases)
@@ -65,7 +65,7 @@ def analyse(session: Session, profile: PackProfile) -> Findings:
         shared_leads=shared,
     )
     found = _with_causes(found, session, level, profile, meter)
-    missing = (*_unknowns(found), *((no_rest,) if no_rest else ()))
+    missing = (*_unknowns(found), *((no_rest,) if no_rest else ()), *not_excluded(session, profile, meter, events))
     check, unfit = check_profile(signals, profile, phases, meter)
     found = with_temperatures(replace(found, unknown=(*found.unknown, *missing)))
     return with_profile_check(found, check, unfit, profile)

@@ -46,7 +46,7 @@ class Phase:
 class SpreadClaim:
     """One statement on the spread, with its 95 % interval; the bias of a maximum minus a minimum is taken out."""
 
-    where: str  # start, end, max, rest, cv_end
+    where: str  # start, end, max, load (heaviest of a ride), rest, cv_end
     at_s: float
     measured_mv: float  # highest minus lowest as read
     best_mv: float

@@ -28,7 +28,7 @@ class Signals:
         level_v: (m,) the mean group, or the median group where readings are missing.
         volts_v: (m, g) mean readings; NaN where none.
         current_a: (m,) charging positive, or None without a sensor.
-        trusted: (m,) some scan of the row can support a spread.
+        trusted: (m,) every scan of the row can support a spread.
         step_s: usual distance of two rows.
         noise_v: standard deviation of one row's `level_v` against the next, from the quiet half of the rows.
         reading_noise_v: the same of a single group's reading in one row.
@@ -67,7 +67,7 @@ def make_signals(session: Session) -> Signals:
         level_v=level,
         volts_v=volts,
         current_a=current,
-        trusted=np.logical_or.reduceat(good, first),
+        trusted=np.logical_and.reduceat(good, first),
         step_s=step,
         noise_v=_noise(level),
         reading_noise_v=max(_noise(single[:, k]) for k in range(single.shape[1])) if single.shape[1] > 1 else 0.0,

@@ -62,6 +62,9 @@ def find_spread(session: Session, signals: Signals, phases: tuple[Phase, ...]) -
         inside = good[(signals.time_s[good] >= rest.start_s) & (signals.time_s[good] <= rest.end_s)]
         if len(inside):
             claims["rest"] = claim_at("rest", signals, inside[-_rows(signals) :], meter)
+    loaded = _under_load(session, phases, meter)
+    if loaded is not None:
+        claims["load"] = loaded
     at_rest = claims.get("rest")
     return Spread(
         start_mv=claims["start"].best_mv,
@@ -96,6 +99,34 @@ def claim_at(where: str, signals: Signals, rows: NDArray[np.int64], meter: Meter
         low_mv=low * 1e3,
         high_mv=high * 1e3,
         scans=len(rows),
+    )
+
+
+def _under_load(session: Session, phases: tuple[Phase, ...], meter: MeterError) -> SpreadClaim | None:
+    """The spread of the one scan, of those that can bear it, in which a ride drew the level lowest; None without one.
+
+    Chosen by level and not by spread, so that the choice does not favour noise. What a group moved between its two
+    readings cancels to first order; a quarter of it is left as uncertainty.
+    """
+    t = session.time_s
+    riding = np.zeros(session.scans, dtype=bool)
+    for phase in phases:
+        if phase.kind == "ride":
+            riding[np.searchsorted(t, phase.start_s) : np.searchsorted(t, phase.end_s, side="right")] = True
+    at = np.flatnonzero(riding & trusted_scans(session))
+    if not len(at):
+        return None
+    level = median_group_v(session.volts_v[at])
+    if not np.isfinite(level).any():
+        return None
+    scan = int(at[int(np.nanargmin(level))])
+    volts = session.volts_v[scan].astype(np.float64)
+    known = volts[np.isfinite(volts)]
+    moved = 0.0 if session.out_back_v is None else float(np.nanmedian(np.abs(session.out_back_v[scan]))) / 4.0
+    u = meter.one_v(1.0 if session.out_back_v is None else 2.0, skew_v=np.nan_to_num(moved))
+    best, low, high = spread_interval(volts, u)
+    return SpreadClaim(
+        "load", float(t[scan]), float(known.max() - known.min()) * 1e3, best * 1e3, low * 1e3, high * 1e3, 1
     )
 
 

@@ -164,7 +164,8 @@ def _events(session: Session, report: dict[str, Any]) -> Finding:
     seen = report.get("shortest_visible_s")
     hidden = "" if seen is None else f"A dip shorter than {seen:.2g} s can hide between two looks."
     if not events:
-        return Finding("events", "Limits", [f"No group was seen beyond a limit. {hidden}"])
+        seen_none = [f"No group was seen beyond a limit. {hidden}"]
+        return Finding("events", "Limits", seen_none, missing=_unknown(report, "events.below_discard"))
     rows = [
         (
             f"group {e.get('group')}",

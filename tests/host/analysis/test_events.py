@@ -50,6 +50,19 @@ def test_a_visit_that_flickers_about_the_limit_is_one_visit() -> None:
     assert len(events_of(session, "above_full")) == 1
 
 
+def test_a_group_that_came_near_discard_without_crossing_is_not_excluded_and_one_further_off_is() -> None:
+    """Two absolute uncertainties here: 2 hypot(1.1, 0.0005 x 2500) = 3.4 mV, worked by hand."""
+    session = quiet()
+    session.volts_v[400:440, 0] = 2.5025
+    session.volts_v[400:440, 1] = 2.5060
+
+    result = analyse(session, PROFILE)
+
+    assert not [e for e in result.events if e.kind == "below_discard"]
+    (open_question,) = [u for u in result.unknown if u.what == "events.below_discard"]
+    assert open_question.why.startswith("group 1 came")
+
+
 def test_an_extreme_within_the_meters_uncertainty_says_so() -> None:
     session = quiet()
     session.volts_v[400:440, 0] = 2.498

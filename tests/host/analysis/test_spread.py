@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
+from evenstring.analysis.bleed_steps import SharedLeads, widened
 from evenstring.analysis.findings import analyse
+from evenstring.analysis.model import Phase, Spread, SpreadClaim
 from evenstring.analysis.spread import trusted_scans
 from evenstring.analysis.uncertainty import spread_interval
 from evenstring.profile import PackProfile
 from evenstring.session import Meter, Session
+from evenstring.sim import MeterModel, Pack, Plan, measure, simulate
 
 
 def still(departures_v: np.ndarray, n: int = 60, *, meter: Meter | None = None) -> Session:
@@ -65,3 +70,30 @@ def test_an_even_string_with_offsets_is_not_called_uneven() -> None:
 
     assert low < 0.002
     assert best < 0.004
+
+
+def test_leads_shared_with_the_balancer_widen_only_claims_made_while_bleeders_may_be_on() -> None:
+    """Two drops of 6 mV between two groups, by Ohm's law along the leads: 12 mV either way."""
+    shared = SharedLeads(6.0, 4, 40.0, True, (), (), (), "")
+    phases = (Phase("rest", 0.0, 100.0), Phase("charge_cv", 100.0, 900.0), Phase("rest", 900.0, 1000.0))
+    claims = tuple(SpreadClaim(w, at, 20.0, 20.0, 15.0, 25.0, 20) for w, at in (("start", 50.0), ("end", 950.0)))
+    spread = Spread(20.0, 20.0, 20.0, 50.0, None, None, 5.0, 9, 0, (), claims)
+
+    before, after = widened(spread, shared, phases).claims
+
+    assert (before.low_mv, before.high_mv) == (15.0, 25.0)
+    assert (after.low_mv, after.high_mv) == (3.0, 37.0)
+
+
+def test_a_ride_gives_a_spread_under_load_of_the_scan_that_drew_the_level_lowest() -> None:
+    """Groups 2 mohm apart at 30 A: 60 mV, by Ohm's law."""
+    pack = Pack.even(8, soc=0.7, r0_ohm=0.004)
+    pack = replace(pack, joint_ohm=np.array([0.002, *[0.0] * 7]))
+    plan = Plan().rest(minutes=6).load(np.full(600, -30.0), step_s=1.0).rest(minutes=6)
+    meter = MeterModel(noise_v=1e-4, stated=Meter(noise_v=1e-4, channel_u_v=1e-4, gain_u=1e-4))
+    session = measure(simulate(pack, plan, step_s=1.0), meter, np.random.default_rng(1))
+
+    (claim,) = [c for c in analyse(session, PackProfile(groups=8)).spread.claims if c.where == "load"]
+
+    assert abs(claim.best_mv - 60.0) < 1.0
+    assert claim.low_mv <= 60.0 <= claim.high_mv
