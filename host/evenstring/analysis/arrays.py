@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Run", "median_group_v", "rolling_mean", "runs_of", "spread_v"]
+__all__ = ["Run", "column_means", "column_medians", "median_group_v", "onward", "rolling_mean", "runs_of", "spread_v"]
 
 Run = tuple[int, int]  # first, one past the last
 
@@ -40,6 +40,29 @@ def spread_v(volts_v: NDArray[np.float32]) -> NDArray[np.float32]:
     high = np.where(known, volts_v, -np.inf).max(axis=1, initial=-np.inf)
     low = np.where(known, volts_v, np.inf).min(axis=1, initial=np.inf)
     return np.where(known.sum(axis=1) >= 2, high - low, np.nan).astype(np.float32)
+
+
+def column_means(values: NDArray[Any]) -> NDArray[np.float64]:
+    """Mean of each column of what was measured, (n, g) -> (g,); NaN, without a word, where nothing was."""
+    known = np.isfinite(values)
+    number = known.sum(axis=0)
+    total = np.where(known, values, 0.0).sum(axis=0, dtype=np.float64)
+    return np.asarray(np.where(number > 0, total / np.maximum(number, 1), np.nan), np.float64)
+
+
+def column_medians(values: NDArray[Any]) -> NDArray[np.float64]:
+    """Median of each column of what was measured, (n, g) -> (g,); NaN, without a word, where nothing was."""
+    return np.asarray(median_group_v(values.T.astype(np.float32)), np.float64)
+
+
+def onward(time_s: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Times that never run back: where a clock was set back, it is taken to go on by the usual interval."""
+    steps = np.diff(time_s)
+    if not len(steps) or bool((steps >= 0).all()):
+        return time_s
+    forward = steps[steps > 0]
+    usual = float(np.median(forward)) if len(forward) else 1.0
+    return np.asarray(time_s[0] + np.concatenate(([0.0], np.cumsum(np.where(steps < 0, usual, steps)))))
 
 
 def rolling_mean(values: NDArray[Any], width: int) -> NDArray[np.float64]:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from evenstring.analysis.arrays import column_means, column_medians
 from evenstring.analysis.evenness import by_charge
 from evenstring.analysis.model import Charge, Phase
 from evenstring.analysis.signals import Signals
@@ -44,13 +45,18 @@ def find_charges(
     signals: Signals, profile: PackProfile, phases: tuple[Phase, ...], meter: MeterError
 ) -> tuple[Charge, ...]:
     """Every charge of the session, in order."""
-    return tuple(_one(signals, profile, span, meter) for span in charge_spans(phases))
+    found = []
+    for span in charge_spans(phases):
+        inside = np.flatnonzero((signals.time_s >= span[0].start_s) & (signals.time_s <= span[-1].end_s))
+        if np.isfinite(signals.volts_v[inside]).any():  # else a charge in which no group was read: nothing to say
+            found.append(_one(signals, profile, span, meter, inside))
+    return tuple(found)
 
 
-def _one(signals: Signals, profile: PackProfile, span: tuple[Phase, ...], meter: MeterError) -> Charge:
-    inside = np.flatnonzero((signals.time_s >= span[0].start_s) & (signals.time_s <= span[-1].end_s))
-    end = _settled_end(signals, inside)
-    volts, peak = end
+def _one(
+    signals: Signals, profile: PackProfile, span: tuple[Phase, ...], meter: MeterError, inside: NDArray[np.int64]
+) -> Charge:
+    volts, peak = _settled_end(signals, inside[np.isfinite(signals.volts_v[inside]).any(axis=1)])
     lowest, highest = int(np.nanargmin(volts)), int(np.nanargmax(peak))
     u = meter.absolute_v(profile.ceiling_v)
     ended, causes = _how(signals, profile, span, inside, volts, peak, u)
@@ -82,15 +88,14 @@ def _settled_end(signals: Signals, inside: NDArray[np.int64]) -> tuple[F64, F64]
     At a ceiling a group may rise by millivolts a second, so the last reading is carried on by one row's rise.
     """
     rows = inside[signals.time_s[inside] >= signals.time_s[inside[-1]] - _EDGE_S]
-    last = signals.volts_v[rows[-max(1, len(rows)) :]]
-    mean = np.nanmean(last, axis=0) if len(last) else signals.volts_v[inside[-1]]
+    mean = column_means(signals.volts_v[rows])
     # The very last row may hold readings from after the cut: the median of the three highest of a few rows counts.
     few = inside[signals.time_s[inside] >= signals.time_s[inside[-1]] - max(6.0, 3 * signals.step_s)]
     tail = np.sort(np.nan_to_num(signals.volts_v[few[-8:]], nan=-9.0), axis=0)
-    peak = np.maximum(tail[-min(2, len(tail))], mean)
+    peak = np.fmax(tail[-min(2, len(tail))], mean)
     if len(few) >= 3 and signals.step_s <= 5.0:
-        rise = np.nanmedian(np.diff(signals.volts_v[few[-8:-1]], axis=0), axis=0)
-        peak = peak + np.maximum(rise, 0.0)
+        rise = column_medians(np.diff(signals.volts_v[few[-8:-1]], axis=0))
+        peak = peak + np.fmax(rise, 0.0)
     return np.asarray(mean), np.asarray(peak)
 
 

@@ -28,7 +28,11 @@ def find_charger(
         return None
     span = spans[-1]
     inside = (signals.time_s >= span[-1].start_s) & (signals.time_s <= span[-1].end_s)
-    mean = float(np.median(np.nanmean(signals.volts_v[inside], axis=1)))
+    read = signals.volts_v[inside]
+    read = read[np.isfinite(read).any(axis=1)]
+    if not len(read):
+        return None
+    mean = float(np.median(np.nanmean(read, axis=1)))
     # The mean of many groups: offsets average out, the common gain does not.
     groups = signals.volts_v.shape[1]
     u = float(np.hypot(meter.channel_v / np.sqrt(groups), meter.gain * mean))

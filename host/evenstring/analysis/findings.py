@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from evenstring.analysis.arrays import onward
 from evenstring.analysis.balancer_faults import find_balancer_faults, without_consequences
 from evenstring.analysis.balancing import find_balancing
 from evenstring.analysis.bleed_steps import doubted, find_shared_leads, widened, without_lead_drops
@@ -37,6 +38,7 @@ def analyse(session: Session, profile: PackProfile) -> Findings:
     """What happened to this string: a pure function of the session and the profile."""
     if session.scans < 1 or session.groups < 1:
         return _nothing(session, profile)
+    session = replace(session, time_s=onward(session.time_s))
     meter = meter_error(session)
     signals = make_signals(session)
     phases = phases_of(signals, profile)

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.arrays import runs_of
+from evenstring.analysis.arrays import column_means, runs_of
 from evenstring.analysis.model import Capacity, Event, Phase, Repair, Ride, Unknown
 from evenstring.analysis.signals import Signals
 from evenstring.analysis.uncertainty import MeterError
@@ -75,7 +75,9 @@ def find_repair(
     if not fit or signals.volts_v.shape[1] < 2:
         return (), Unknown("repair", "no rest of half an hour and no constant-voltage part of 15 minutes", record)
     rows = np.flatnonzero((signals.time_s >= fit[-1].start_s) & (signals.time_s <= fit[-1].end_s))[-60:]
-    volts = np.nanmean(signals.volts_v[rows], axis=0)
+    volts = column_means(signals.volts_v[rows])
+    if not np.isfinite(volts).any():
+        return (), Unknown("repair", "no group was read where the charge had ended or the pack had rested", record)
     curve = default_curve(profile.chemistry)
     slope = float(curve.slope_v(curve.soc(float(np.nanmedian(volts)))))
     if slope < 0.2:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.arrays import median_group_v, spread_v
+from evenstring.analysis.arrays import column_means, median_group_v, spread_v
 from evenstring.analysis.model import Phase, Spread, SpreadClaim
 from evenstring.analysis.uncertainty import MeterError, meter_error, spread_interval
 from evenstring.session import Session
@@ -50,7 +50,7 @@ def find_spread(session: Session, signals: Signals, phases: tuple[Phase, ...]) -
     meter = meter_error(session)
     good = np.flatnonzero(signals.trusted & (np.isfinite(signals.volts_v).sum(axis=1) >= min(2, session.groups)))
     scans = int(trusted_scans(session).sum())
-    if not len(good):
+    if not len(good) or session.groups < 2:
         return Spread(None, None, None, None, None, None, None, 0, session.scans, (None,) * session.groups)
     claims = {
         "start": claim_at("start", signals, good[: _rows(signals)], meter),
@@ -87,7 +87,9 @@ def claim_at(where: str, signals: Signals, rows: NDArray[np.int64], meter: Meter
     volts = _mean(signals, rows)
     departure = signals.volts_v[rows] - signals.level_v[rows, None]
     # While a load changes the groups move against each other: that movement is not noise of the meter alone.
-    moving = float(np.nanmax(np.nanstd(departure, axis=0))) if len(rows) > 2 else 0.0
+    moving = (
+        float(np.sqrt(np.nanmax(column_means((departure - column_means(departure)) ** 2)))) if len(rows) > 2 else 0.0
+    )
     u = meter.one_v(len(rows), skew_v=max(0.0, moving - 2 * meter.noise_v) / np.sqrt(len(rows)))
     best, low, high = spread_interval(volts, u)
     known = volts[np.isfinite(volts)]
@@ -150,10 +152,7 @@ def _largest(signals: Signals, good: NDArray[np.int64], meter: MeterError) -> Sp
 
 def _mean(signals: Signals, rows: NDArray[np.int64]) -> F64:
     """(g,) mean over rows; NaN for a group that was never read in them."""
-    part = signals.volts_v[rows]
-    count = np.isfinite(part).sum(axis=0)
-    with np.errstate(invalid="ignore"):
-        return np.asarray(np.where(count > 0, np.nansum(part, axis=0) / np.maximum(count, 1), np.nan))
+    return column_means(signals.volts_v[rows])
 
 
 def _last_rest(phases: tuple[Phase, ...]) -> Phase | None:

@@ -124,12 +124,12 @@ class _Fit:
 
 def _fit(curve: OcvCurve, q: F64, v: F64, amps: F64, white: F64) -> _Fit | None:
     """The most probable starting SoC, freedom of the correction, and error."""
-    knots = _knots(q)
-    n, m = len(knots), amps.shape[1]
     soc0 = np.arange(0.01, 1.0, 0.01)
     soc0 = soc0[(soc0 + q.max() <= 1.05) & (soc0 + q.min() >= -0.05)]
     if not len(soc0):
-        return None
+        return None  # before any knots are set: a sensor that is stuck moves many capacities
+    knots = _knots(q)
+    n, m = len(knots), amps.shape[1]
     x = white @ np.column_stack([amps, _hats(q, knots)])
     y = white @ (v[:, None] - curve.voltage_v(np.clip(soc0 + q[:, None], 0.0, 1.0)))
     squares, both, own = x.T @ x, x.T @ y, np.sum(y**2, axis=0)

@@ -68,6 +68,8 @@ def gather(session: Session, profile: PackProfile) -> Evidence | None:
         return None
     steps = fast_resistance(session)
     fast = None
+    if steps is not None and not float(np.median(steps[0])) > 0:
+        steps = None  # current and voltage that do not belong together: no resistance in them
     if steps is not None:
         r_ohm, u_ohm = steps
         middle = float(np.median(r_ohm))

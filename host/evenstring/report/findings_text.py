@@ -165,7 +165,7 @@ def _events(session: Session, report: dict[str, Any]) -> Finding:
     hidden = "" if seen is None else f"A dip shorter than {seen:.2g} s can hide between two looks."
     if not events:
         seen_none = [f"No group was seen beyond a limit. {hidden}"]
-        return Finding("events", "Limits", seen_none, missing=_unknown(report, "events.below_discard"))
+        return Finding("events", "Limits", seen_none, missing=unknown_of(report, "events.below_discard"))
     rows = [
         (
             f"group {e.get('group')}",
