@@ -147,3 +147,8 @@ class WDT:
 
 def reset_cause():
     return PWRON_RESET
+
+
+# Clocks stopped until the time is over: nothing else happens meanwhile.
+def lightsleep(ms):
+    vtime.sleep_ms(ms)
