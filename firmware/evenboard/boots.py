@@ -4,9 +4,10 @@
 # in safe mode: relays open, no front end, only the line. A minute of running, or a restart by command, ends that.
 
 import json
-import os
 
 from evenstring_protocol import wire
+
+from evenboard import files
 
 FAST = 3
 SETTLED_MS = 60000
@@ -51,11 +52,6 @@ class Boots:
     def leaving(self, reason):
         self._save(0, reason)
 
-    # Written beside and renamed, so that a power cut leaves the old one or the new one.
+    # A full or broken file system must not stop the monitor: whether it was written is not asked.
     def _save(self, fast, reason):
-        try:
-            with open(self._path + ".new", "w") as f:
-                json.dump({"count": self.count, "fast": fast, "reason": reason}, f)
-            os.rename(self._path + ".new", self._path)
-        except OSError:
-            pass  # a full or broken file system must not stop the monitor
+        files.put(self._path, json.dumps({"count": self.count, "fast": fast, "reason": reason}).encode())

@@ -11,12 +11,13 @@
 # A command that comes again changes nothing: the same correction is not written over itself, and what was put back
 # stays so.
 
-import os
 import struct
 from array import array
 
 from evenstring_protocol import framing, wire
 from micropython import const
+
+from evenboard import files
 
 _MAGIC = b"EVCALIB"
 _WRITTEN = const(87)
@@ -48,11 +49,11 @@ class Calibration:
 
     # At the start: the main copy, else the second one, else the description's.
     def _load(self):
-        main = self._checked(_contents(self._path))
+        main = self._checked(files.contents(self._path))
         second = self._checked(self._latch.calibration) if self._latch else b""
         if second and not main:
             self._copies |= wire.CALIBRATION_MAIN_BAD
-            self._put(self._path, second)
+            files.put(self._path, second)
         elif main and main != second:
             self._keep_second(main)
         self._apply(main or second)
@@ -160,7 +161,7 @@ class Calibration:
 
     def _restore(self, app, rx, size):  # noqa: ARG002 -- signature of all handlers
         if self._was_written():
-            older = self._checked(_contents(self._path + ".old"))
+            older = self._checked(files.contents(self._path + ".old"))
             done = self._put_back(self._made(_RESTORED, older[_HEAD:-4])) if older else self._remove()
             if not done:
                 return wire.STATUS_FAILED, "flash: the earlier calibration could not be written"
@@ -179,12 +180,12 @@ class Calibration:
     # `record` becomes the main copy, the one in force `.old`; then the second copy follows.
     def _exchange(self, record):
         old = self._path + ".old"
-        if not (self._put(old, self._record) if self._record else _removed(old)):
+        if not (files.put(old, self._record) if self._record else files.removed(old)):
             return False
         return self._put_back(record)
 
     def _put_back(self, record):
-        if not self._put(self._path, record):
+        if not files.put(self._path, record):
             return False
         self._copies = 0
         self._keep_second(record)
@@ -195,7 +196,7 @@ class Calibration:
     def _remove(self):
         self._copies = 0
         self._keep_second(b"")
-        if self._copies or not _removed(self._path):
+        if self._copies or not files.removed(self._path):
             return False
         self._apply(b"")
         return True
@@ -206,19 +207,6 @@ class Calibration:
         self._latch.calibration = record
         if not self._latch.save():
             self._copies |= wire.CALIBRATION_NO_SECOND
-
-    # Written beside, read back and renamed. False: what stood there stands there still.
-    def _put(self, path, record):
-        new = path + ".new"
-        try:
-            with open(new, "wb") as f:
-                f.write(record)
-            if _contents(new) != record:
-                return False
-            os.rename(new, path)
-        except OSError:
-            return False
-        return True
 
 
 def _values(payload, groups):
@@ -231,20 +219,3 @@ def _sum(data):
     buf[: len(data)] = data
     framing.put_crc(buf, len(data))
     return bytes(buf[len(data) :])
-
-
-def _contents(path):
-    try:
-        with open(path, "rb") as f:
-            return f.read(1024)
-    except OSError:
-        return b""
-
-
-# True when nothing stands there now.
-def _removed(path):
-    try:
-        os.remove(path)
-    except OSError:
-        return not _contents(path)
-    return True

@@ -38,6 +38,7 @@ class _Desk:
         if size < wire.HEADER_SIZE + 4:
             return wire.STATUS_BAD_VALUE, "payload too short"
         self._recorder.flush()
+        app.watch.send_recorder(app)
         first = _u32(rx, wire.HEADER_SIZE)
         found = self._store.listing(first, _LISTED + 1)
         more = len(found) > _LISTED

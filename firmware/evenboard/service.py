@@ -1,7 +1,7 @@
 # Commands for who looks after the board: description in and out, self-test, restart. Nothing of this runs in a scan.
 #
 # A new description arrives in pieces beside the old one, is checked as a whole, and takes its place by renaming. The
-# old one stays as `.old`: RESTORE_CONFIG, or a start into safe mode, brings it back.
+# old one stays as `.old`: RESTORE_CONFIG, or a start into safe mode, brings it back, as often as it is asked.
 
 import os
 import struct
@@ -9,7 +9,7 @@ import struct
 from evenstring_protocol import wire
 from micropython import const
 
-from evenboard import board
+from evenboard import board, files
 
 _PIECE = const(200)
 _LARGEST = const(8192)
@@ -17,11 +17,8 @@ _LARGEST = const(8192)
 
 # Puts the description that was in force before back. False: there is none.
 def restore(path):
-    try:
-        os.rename(path + ".old", path)
-    except OSError:
-        return False
-    return True
+    old = files.contents(path + ".old")
+    return bool(old) and files.put(path, old)
 
 
 class Service:
@@ -80,13 +77,10 @@ class Service:
         self._have = 0
         _, problem = board.load(new)
         if problem:
-            os.remove(new)
+            files.removed(new)
             return wire.STATUS_BAD_VALUE, problem
-        try:
-            os.rename(self._path, self._path + ".old")
-        except OSError:
-            pass  # there was none
-        os.rename(new, self._path)
+        if not files.replace(new, self._path):
+            return wire.STATUS_FAILED, "flash: the new description could not be written; the old one stays"
         return wire.STATUS_OK, "used from the next start on"
 
     def _restore(self, app, rx, size):  # noqa: ARG002 -- signature of all handlers

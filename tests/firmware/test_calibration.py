@@ -243,7 +243,7 @@ def cut_at(n):
 def step():
     left[0] -= 1
     if left[0] == 0: raise Cut
-import evenboard.calibration as module, evenboard.latch as store
+import evenboard.files as module, evenboard.latch as store
 real = os
 class Os:
     def rename(self, a, b): step(); real.rename(a, b)

@@ -134,6 +134,74 @@ def test_self_test_and_restart_by_command(case):
     assert got == {"good": 0, "bad": 4, "state": 2, "leaving": True, "reason": 2}
 
 
+CUTS = """
+class Cut(Exception):
+    pass
+left = [0]
+def step():
+    left[0] -= 1
+    if left[0] == 0: raise Cut
+import evenboard.files as files, evenboard.service as module
+class Os:
+    def rename(self, a, b): step(); os.rename(a, b)
+    def remove(self, a): step(); os.remove(a)
+    stat = os.stat
+class File:
+    def __init__(self, f): self.f = f
+    def __enter__(self): return self
+    def __exit__(self, *_): self.f.close()
+    def write(self, data):
+        self.f.write(bytes(data)[: len(data) // 2]); self.f.flush()
+        step()
+        self.f.write(bytes(data)[len(data) // 2 :])
+    def __getattr__(self, name): return getattr(self.f, name)
+def cutting(path, how): return File(open(path, how)) if how[0] in "wa" else open(path, how)
+files.os = module.os = Os(); files.open = module.open = cutting
+out = []
+for n in range(1, 60):
+    left[0] = 0
+    put(PATH, text(dict(RP2040_24, groups=20))); put(PATH + ".old", text(dict(RP2040_24, groups=12)))
+    rig = serve()
+    left[0] = n
+    try:
+        DO
+        done = True
+    except Cut:
+        done = False
+    left[0] = 0
+    out.append([boards.load(PATH)[0]["groups"], done])
+    if done: break
+show(out=out)
+"""
+
+
+@pytest.mark.parametrize(
+    ("action", "new"),
+    [("write(rig, text(dict(RP2040_24, groups=8)))", 8), ("rig.command(wire.RESTORE_CONFIG, 9)", 12)],
+    ids=["write", "restore"],
+)
+def test_a_power_cut_at_any_change_of_a_file_leaves_a_whole_description(case, action, new):
+    """There is never a moment without one: that would be a board that does not watch."""
+    out = case(CUTS.replace("DO", action))["out"]
+
+    assert len(out) >= 3
+    assert out[-1] == [new, True]
+    assert all(groups in (20, new) for groups, _ in out)
+
+
+def test_a_second_restore_changes_nothing(case):
+    got = case(
+        "put(PATH, text(RP2040_24)); rig = serve(); write(rig, text(dict(RP2040_24, groups=20)))\n"
+        "status = []; now = []\n"
+        "for seq in (98, 99):\n"
+        "    rig.command(wire.RESTORE_CONFIG, seq); status.append(rig.app._last_status)\n"
+        "    now.append(boards.load(PATH)[0]['groups'])\n"
+        "show(status=status, now=now)"
+    )
+
+    assert got == {"status": [0, 0], "now": [24, 24]}
+
+
 MAIN = """
 import sys
 from rig import RP2040_24, World, VirtualBoard, Still

@@ -17,7 +17,7 @@ from evenstring.board.talk import Refused, Talk
 from evenstring.errors import DeviceError, InputError
 from evenstring.wire.table import load_table
 
-__all__ = ["Fetched", "Segment", "fetch_segment", "file_name", "list_segments"]
+__all__ = ["Fetched", "Segment", "fetch_segment", "file_name", "list_segments", "memory_notes"]
 
 _PIECE = 512
 _MISMATCHES = 2  # a file that does not verify is fetched anew that often
@@ -59,6 +59,22 @@ def list_segments(talk: Talk) -> list[Segment]:
         if not part["more"] or not part["number"]:
             return found
         first = part["number"][-1] + 1
+
+
+_MEMORY = {
+    "lost": "was once found empty: what it had recorded before is gone",
+    "latch_lost": "forgot its past alarms: a group may have been below discard without this board knowing",
+    "boots_restored": "lost the main copy of its boot count, which goes on from the second one",
+}
+
+
+def memory_notes(talk: Talk) -> list[str]:
+    """What the board said of its memory with the list of segments, in words; empty when all is well."""
+    if "RECORDER" not in talk.latest:
+        return []
+    bits = load_table().flags["memory"]
+    flags = talk.latest["RECORDER"].values["memory"]
+    return [words for name, words in _MEMORY.items() if flags >> bits[name] & 1]
 
 
 def file_name(board_id: str, number: int) -> str:

@@ -46,6 +46,9 @@ class Talk:
         line: the open port.
         name: of the port, for messages.
         answer_s: how long an answer may take; a scan in progress is finished first.
+
+    Attributes:
+        latest: the latest frame of each name that came, asked for or not.
     """
 
     def __init__(
@@ -57,6 +60,7 @@ class Talk:
         self._clock_s = clock_s
         self._seq = Counter(int(clock_s() * 1000) & 0xFFFF)  # not the numbers of the program that asked before
         self.decoder = StreamDecoder()
+        self.latest: dict[str, Frame] = {}
         self._arrived: deque[Frame] = deque()
         self._send(b"\0")  # whatever half command the board holds ends here
 
@@ -107,7 +111,11 @@ class Talk:
             except (serial.SerialException, OSError) as error:
                 raise DeviceError(f"{self._name}: the connection is lost ({error}); plug in and run again") from error
             self._arrived.extend(self.decoder.feed(data).frames)
-        return self._arrived.popleft() if self._arrived else None
+        if not self._arrived:
+            return None
+        frame = self._arrived.popleft()
+        self.latest[frame.name] = frame
+        return frame
 
     def _send(self, data: bytes) -> None:
         try:

@@ -8,7 +8,7 @@ import click
 from rich.console import Console
 from rich.progress import BarColumn, DownloadColumn, Progress, TextColumn, TimeRemainingColumn
 
-from evenstring.board.fetch import Fetched, Segment, fetch_segment, file_name, list_segments
+from evenstring.board.fetch import Fetched, Segment, fetch_segment, file_name, list_segments, memory_notes
 from evenstring.board.talk import Talk
 from evenstring.io.assemble import ident_of
 from evenstring.io.capture import open_port
@@ -36,6 +36,8 @@ def command(port: str, output: Path | None, erase: bool, only_list: bool, quiet:
         talk = Talk(line, port)
         ident = ident_of(talk.ask("IDENTIFY", "IDENT"))
         segments = list_segments(talk)
+        for note in memory_notes(talk):
+            click.echo(f"the board's own memory: {note}")
         if only_list or output is None:
             _show(segments, ident.memory_words)
             return

@@ -62,6 +62,27 @@ def test_record_and_fetch_say_what_the_boards_memory_holds(tmp_path: Path) -> No
     assert report["instrument"]["record_basis"] == "assumed"
 
 
+def test_a_lost_memory_and_a_lost_boot_count_are_told(tmp_path: Path) -> None:
+    """The same flash under new boards, whose folder of the boot count is new: the latch counts on; then it is gone."""
+    trace = tmp_path / "charge.trace"
+    write_trace(trace, 20_000)
+    flash = tmp_path / "flash"
+    said = []
+    for spoil in (None, None, flash):
+        if spoil:
+            for file in flash.glob("latch*.bin"):
+                file.write_bytes(b"\xff" * 1024)
+            (flash / "lost.mrk").write_text("as deploy leaves it")
+        changes = {"recorder": {"folder": str(flash), "room_kb": 256}}
+        with VirtualBoard(trace, GROUPS, heap="768k", changes=changes) as board:
+            said.append(run("fetch", board.port, "--list").output)
+
+    assert "boot count" not in said[0]
+    assert "lost the main copy of its boot count" in said[1]
+    assert "once found empty" in said[2]
+    assert "forgot its past alarms" in said[2]
+
+
 def test_a_board_without_memory_is_not_spoken_of(tmp_path: Path) -> None:
     trace = tmp_path / "charge.trace"
     write_trace(trace, 20_000)
