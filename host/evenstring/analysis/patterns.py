@@ -26,6 +26,8 @@ _LEAST_GROUPS = 8
 _TAP_MV = 6.0  # how far a bad tap typically takes its two groups
 _TAP_SHARE = 0.3  # of the packs that have any fault
 _MOST_TAPS = 3
+_COURSE_AHEAD = 6.0  # in BIC: below it healthy scatter looks like a course in a quarter of strings (tuning seeds)
+_TAP_AHEAD = 2.0  # log odds; below it one channel's own offset is as good an answer
 _Z90 = 1.645
 
 
@@ -128,7 +130,7 @@ def _tap(evidence: Evidence, scatter: F64, effect: F64, prevalence: float) -> tu
         both = np.concatenate([size[k], size[k + 1]])
         odds[k] = _log_normal(both, _paired(healthy[k], healthy[k + 1])) + np.log(prior) - single[k] - single[k + 1]
     k = int(np.argmax(odds))
-    if odds[k] < 0.0:
+    if odds[k] < _TAP_AHEAD:
         return None, evidence
     precise = [np.linalg.inv(h) for h in healthy[k : k + 2]]
     weight = float(precise[0][0, 0] + precise[1][0, 0] + 1.0 / _TAP_MV**2)
@@ -183,7 +185,7 @@ def course(values: F64, u: F64) -> F64 | None:
     for shape in (x, x**2 - np.mean(x**2), np.abs(x) - 0.5):
         fit = _robust_fit(np.column_stack([np.ones(len(x)), shape]), values, u)
         cost = _cost(values - fit, u) + np.log(len(values))
-        if cost < best - 2.0:
+        if cost < best - (_COURSE_AHEAD if kept is None else 0.0):
             best, kept = cost, fit - np.median(fit)
     return kept
 

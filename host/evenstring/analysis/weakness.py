@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from evenstring.analysis.model import Phase, Unknown
 from evenstring.analysis.patterns import MeterPattern, course, without_meter_patterns
 from evenstring.analysis.several import find_leaks
+from evenstring.analysis.stand_outs import StandOut, stand_outs
 from evenstring.analysis.weakness_blind import BLIND_NOTE, gather_blind
 from evenstring.analysis.weakness_fit import CAUSES, UNITS, Evidence, gather
 from evenstring.profile import PackProfile
@@ -56,6 +57,7 @@ class Weakness:
     abnormal: float  # probability that this is more than production scatter
     detail: str
     probabilities: tuple[tuple[str, float], ...]
+    within_scatter: bool = False  # stands out, but no further than scatter may take some group: not accused
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -119,9 +121,8 @@ def _without_sensor(session: Session, profile: PackProfile, phases: tuple[Phase,
         return Diagnosis((), Unknown("weakness", f"without a current sensor: {blind.why_not}", record))
     evidence, patterns = without_meter_patterns(blind.evidence, SCATTER, _EFFECT, PREVALENCE)
     found = tuple(_by_curve_alone(w) for w in judge(evidence))
-    unclear = ", ".join(str(w.group) for w in found if w.cause == "cannot_tell")
     why = [blind.why_not] if blind.why_not else []
-    why += [f"group {unclear} stands out, but this recording fits more than one cause"] if unclear else []
+    why += _undecided(found)
     unknown = Unknown("weakness", f"without a current sensor: {'; '.join(why)}", record) if why else None
     return Diagnosis(found, unknown, patterns, evidence)
 
@@ -140,23 +141,37 @@ def _with_sensor(session: Session, profile: PackProfile) -> Diagnosis:
     evidence, patterns = without_meter_patterns(gathered, SCATTER, _EFFECT, PREVALENCE)
     found = judge(evidence)
     why = _why_unsure(evidence, found)
-    return Diagnosis(found, Unknown("weakness", why, _next_recording(evidence)) if why else None, patterns, evidence)
+    unknown = Unknown("weakness", why, _next_recording(evidence, found)) if why else None
+    return Diagnosis(found, unknown, patterns, evidence)
 
 
 def _why_unsure(evidence: Evidence, found: tuple[Weakness, ...]) -> str:
     """Why more could be known, or nothing."""
-    unclear = [str(w.group) for w in found if w.cause == "cannot_tell"]
-    if unclear:
-        return f"group {', '.join(unclear)} stands out, but this recording fits more than one cause"
+    why = _undecided(found)
     if evidence.depth < 0.15:
-        return f"only {evidence.depth:.0%} of the capacity was moved: a small fault would not show"
-    return "" if evidence.has_steps else "no ride was recorded: a small fault would not show"
+        why.append(f"only {evidence.depth:.0%} of the capacity was moved: a small fault would not show")
+    elif not evidence.has_steps:
+        why.append("no ride was recorded: a small fault would not show")
+    return "; ".join(why)
 
 
-def _next_recording(evidence: Evidence) -> str:
+def _undecided(found: tuple[Weakness, ...]) -> list[str]:
+    said = []
+    causes = ", ".join(str(w.group) for w in found if w.cause == "cannot_tell" and not w.within_scatter)
+    if causes:
+        said.append(f"group {causes} stands out, but this recording fits more than one cause")
+    little = ", ".join(str(w.group) for w in found if w.within_scatter)
+    if little:
+        said.append(f"group {little} stands out, though no further than production scatter goes")
+    return said
+
+
+def _next_recording(evidence: Evidence, found: tuple[Weakness, ...]) -> str:
     """What would tell."""
     if not evidence.has_steps:
         return "a ride with the current sensor, then a whole charge"
+    if found and all(w.within_scatter for w in found):
+        return "the same again in some weeks: what has grown is a fault, what has not is scatter"
     if evidence.depth < 0.4:
         return "a ride below half, then a whole charge in one recording"
     return "two rests a week apart with no charge between"
@@ -173,16 +188,59 @@ def judge(evidence: Evidence) -> tuple[Weakness, ...]:
     scatter = _scatter(size, evidence.covariance)
     groups = len(size)
     subsets = _subsets()
-    prior = _priors(subsets, groups)
     out = []
     for g in range(groups):
-        logs = np.array([_log_likelihood(size[g], evidence.covariance[g], scatter, s) for s in subsets])
-        logs += np.log(prior)
-        weight = np.exp(logs - logs.max())
-        weight /= weight.sum()
+        weight = _weights(size[g], evidence.covariance[g], scatter, subsets, groups)
         if 1.0 - weight[0] >= _SHOWN:
             out.append(_statement(g, size[g], evidence, scatter, subsets, weight, notes))
-    return tuple(sorted(out, key=lambda w: -w.confidence))
+    spoken_of = frozenset(w.group - 1 for w in out)
+    out += [
+        _mentioned(found, size[found.group], evidence.covariance[found.group], scatter, groups)
+        for found in stand_outs(size, evidence.covariance + _healthy(scatter), spoken_of)
+    ]
+    return tuple(sorted(out, key=lambda w: (w.within_scatter, -w.confidence)))
+
+
+def _weights(x: F64, covariance: F64, scatter: F64, subsets: tuple[tuple[int, ...], ...], groups: int) -> F64:
+    """Probabilities of the explanations of one group."""
+    logs = np.array([_log_likelihood(x, covariance, scatter, s) for s in subsets]) + np.log(_priors(subsets, groups))
+    weight = np.exp(logs - logs.max())
+    return np.asarray(weight / weight.sum())
+
+
+def _shares(subsets: tuple[tuple[int, ...], ...], weight: F64) -> F64:
+    """Probability of each cause, alone or with another."""
+    return np.array([sum(w for s, w in zip(subsets, weight, strict=True) if k in s) for k in range(len(CAUSES))])
+
+
+def _mentioned(found: StandOut, x: F64, covariance: F64, scatter: F64, groups: int) -> Weakness:
+    """A group within scatter: what it departs by is a size with an interval, what is wrong with it stays open."""
+    k = found.kinds[0]
+    subsets = _subsets()
+    weight = _weights(x, covariance, scatter, subsets, groups)
+    share = _shares(subsets, weight)
+    size, low, high = _sized(x, covariance, scatter, (k,), k)
+    words = " or ".join(CAUSES[j].replace("_", " ") for j in found.kinds)
+    detail = (
+        f"stands out by {words}, {found.deviations:.1f} deviations of healthy scatter; in {found.by_chance:.0%} of"
+        " strings in order some group does"
+    )
+    return Weakness(
+        found.group + 1, "cannot_tell", size, UNITS[k], round(float(share[k]), 3), low, high,
+        round(float(1.0 - weight[0]), 3), detail, _listed(share), within_scatter=True,
+    )  # fmt: skip
+
+
+def _listed(share: F64) -> tuple[tuple[str, float], ...]:
+    return tuple((name, round(float(p), 3)) for name, p in zip(CAUSES, share, strict=True))
+
+
+def _sized(x: F64, covariance: F64, scatter: F64, subset: tuple[int, ...], k: int) -> tuple[float, float, float]:
+    """Size of cause k under an explanation, and its 90 % interval."""
+    mean, u = _estimate(x, covariance, scatter, subset, k)
+    sign = -1.0 if CAUSES[k] == "low_capacity" else 1.0
+    low, high = sorted((sign * mean - _Z90 * u, sign * mean + _Z90 * u))
+    return round(sign * mean, 3), round(low, 3), round(high, 3)
 
 
 def _subsets() -> tuple[tuple[int, ...], ...]:
@@ -254,28 +312,26 @@ def _statement(
     weight: F64,
     notes: tuple[str, ...],
 ) -> Weakness:
-    share = np.array([sum(w for s, w in zip(subsets, weight, strict=True) if k in s) for k in range(len(CAUSES))])
+    share = _shares(subsets, weight)
     k = int(np.argmax(share))
     best = max((s for s in subsets if k in s), key=lambda s: weight[subsets.index(s)])
-    mean, u = _estimate(x, evidence.covariance[g], scatter, best, k)
-    sign = -1.0 if CAUSES[k] == "low_capacity" else 1.0
-    low, high = sorted((sign * (mean - _Z90 * u), sign * (mean + _Z90 * u)))
+    size, low, high = _sized(x, evidence.covariance[g], scatter, best, k)
     statement = Weakness(
         group=g + 1,
         cause=CAUSES[k],
-        size=round(sign * mean, 3),
+        size=size,
         unit=UNITS[k],
         confidence=round(float(min(share[k], 0.99)), 3),
-        size_low=round(low, 3),
-        size_high=round(high, 3),
+        size_low=low,
+        size_high=high,
         abnormal=round(float(1.0 - weight[0]), 3),
-        detail="; ".join((*_detail(CAUSES[k], sign * mean, evidence.joint[g]), *notes)),
-        probabilities=tuple((name, round(float(p), 3)) for name, p in zip(CAUSES, share, strict=True)),
+        detail="; ".join((*_detail(CAUSES[k], size, evidence.joint[g]), *notes)),
+        probabilities=_listed(share),
     )
     # More capacity or less resistance than the others is no weakness; and an even split is no answer.
-    odd = CAUSES[k] in ("low_capacity", "high_resistance") and sign * mean < 0
+    odd = CAUSES[k] in ("low_capacity", "high_resistance") and size < 0
     # To blame the meter for a weak cell is the dangerous mistake, and no meter in order is this far out.
-    odd = odd or (CAUSES[k] == "meter_offset" and abs(mean) > _METER_MOST_MV)
+    odd = odd or (CAUSES[k] == "meter_offset" and abs(size) > _METER_MOST_MV)
     unclear = share[k] < _AHEAD * np.sort(share)[-2] and len(best) < 2
     if odd or unclear:
         return replace(statement, cause="cannot_tell")
