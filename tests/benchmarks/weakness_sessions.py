@@ -1,7 +1,8 @@
 """Random sessions with one known fault, or none, or a temperature gradient. Fixed by number; invented.
 
 Every other session has a curve other than the tool's: the window slipped by up to 4 % of SoC. Meter offsets 1 mV,
-current sensor 30 mA and 1 %, one scan a second to four. An effect is the group's own departure from the median, scatter
+current sensor 30 mA and 1 %, one scan a second to four. How much resistance rises towards empty differs from pack to
+pack (0.8, standard deviation 0.4, never less than none). An effect is the group's own departure from the median, scatter
 included.
 """
 
@@ -48,6 +49,8 @@ def make_case(number: int, kind: str, cause: str, share: float = 1.0) -> Case:
     )
     if kind in GRADIENTS:
         pack = replace(pack, temp_offset_k=_gradient(kind, groups))
+    rise = max(0.0, 0.8 + 0.4 * float(np.random.default_rng([20261126, number]).standard_normal()))
+    pack = replace(pack, low_soc_rise=rise)
     trajectory = simulate(pack, _plan(kind, rng, number), step_s=1.0)
     session = measure(trajectory, meter, rng, scans_per_s=float(rng.uniform(1.0, 4.0)), quiet_s=2.0)
     return Case(

@@ -27,12 +27,12 @@ F64 = NDArray[np.float64]
 
 ACCELERATION_S, HILL_S = 5.0, 60.0
 _TAUS_S = (3.0, 30.0, 300.0)
-_RISE, _RISE_U, _RISE_SOC = 0.8, 0.4, 0.08  # R is 1 + rise exp(-SoC / 0.08) of its value at high SoC
+_RISE, _RISE_U, _RISE_SOC = 0.8, 0.45, 0.08  # R is 1 + rise exp(-SoC / 0.08) of its value at high SoC
 _DRAWS = 300
 _GRID = np.linspace(-0.02, 0.7, 181)
 _RIDE_ROWS = 7200  # seconds of riding looked at, the last ones
 _FULL_U, _CURVE_U = 0.015, 0.03  # of SoC: how sure the anchor is
-_SLIP_MOST, _SLIP_U = 0.08, 0.01  # of SoC: how far an aged curve may be off, and how well that is seen
+_SLIP_MOST, _SLIP_U = 0.08, 0.012  # of SoC: how far an aged curve may be off, and how well that is seen
 _DISPLAY_V = 1.0  # a vehicle's own pack voltage is good to about this (common practice)
 
 
@@ -235,8 +235,10 @@ def _worked_out(
         rise = max(0.0, _RISE + _RISE_U * z[0])
         scale = _rise(_GRID, rise) / _rise(np.array([level]), rise) * max(0.3, 1.0 + load.u_share * z[1])
         ohm = scale[:, None] * (1.0 + 0.01 * size[:, 3])
-        ocv = _group_ocv(curve, size, soc0, (place_off + _SLIP_U * z[3], visited))
-        limits[k] = _crossing(ocv - load.peak_a * load.step_ohm[0] * ohm, profile.empty_v) + u_soc * z[2]
+        # A wrong anchor moves the counted SoC, not the voltage: the place on the curve moves against it.
+        off = u_soc * z[2]
+        ocv = _group_ocv(curve, size, soc0 + off, (place_off - off + _SLIP_U * z[3], visited))
+        limits[k] = _crossing(ocv - load.peak_a * load.step_ohm[0] * ohm, profile.empty_v)
         if k == 0:
             hills = _crossing(ocv - load.hill_a * load.step_ohm[1] * ohm, profile.empty_v)
             ohm0, ocv0 = ohm, ocv
