@@ -2,8 +2,8 @@
 
 Every other session has a curve other than the tool's: the window slipped by up to 4 % of SoC. Meter offsets 1 mV,
 current sensor 30 mA and 1 %, one scan a second to four. How much resistance rises towards empty differs from pack to
-pack (0.8, standard deviation 0.4, never less than none). An effect is the group's own departure from the median, scatter
-included.
+pack (0.8, standard deviation 0.4, never less than none). An effect is the group's own departure from the median,
+scatter included.
 """
 
 from __future__ import annotations
