@@ -55,9 +55,10 @@ def find_shared_leads(signals: Signals, profile: PackProfile, phases: tuple[Phas
     sizes = np.array([abs(a) for _, _, a, _ in found])
     if len(sizes) < _LEAST_STEPS:
         return None
-    lead_v = float(np.median(sizes))
-    spread = 1.4826 * float(np.median(np.abs(sizes - lead_v)))
-    if spread > _ALIKE * lead_v:
+    # Where a board switches often a row may hold a part of a step only, so the large ones count, if they are alike.
+    large = np.sort(sizes)[::-1]
+    lead_v = float(np.median(large[large > (1.0 - _ALIKE) * large[min(2, len(large) - 1)]]))
+    if large[0] > (1.0 + 2.0 * _ALIKE) * lead_v:
         return None
     events = tuple(
         (float(t), g + 1, 1 if a > 0 else -1) for t, g, a, _ in found if 0.5 * lead_v < abs(a) < 1.6 * lead_v
@@ -139,7 +140,7 @@ def _steps(signals: Signals, phases: tuple[Phase, ...]) -> list[tuple[float, int
     # The row in which it happens is left out: it may hold a part of the step.
     change = (total[at + _SIDE + 1] - total[at + 1] - total[at] + total[at - _SIDE]) / _SIDE
     moved = np.abs(np.median(change, axis=1))
-    near = (t[at + _SIDE] - t[at - _SIDE] < 60.0) & ~riding[at] & (moved < _STILL_V)
+    near = (t[at + _SIDE] - t[at - _SIDE] < max(60.0, 7.5 * signals.step_s)) & ~riding[at] & (moved < _STILL_V)
     strength = np.where(near[:, None] & np.isfinite(volts[at]), np.abs(_matched(change)), 0.0).max(axis=1)
     out: list[tuple[float, int, float, float]] = []
     last = -_SIDE

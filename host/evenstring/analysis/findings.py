@@ -24,7 +24,7 @@ from evenstring.analysis.usable import bench_hours, find_room, find_usable
 from evenstring.analysis.verdict import find_verdict
 from evenstring.analysis.warmth import with_temperatures
 from evenstring.analysis.weakness import diagnose
-from evenstring.analysis.withhold import own_current, own_rest, with_profile_check
+from evenstring.analysis.withhold import own_current, own_readings, own_rest, with_profile_check
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
@@ -66,7 +66,7 @@ def analyse(session: Session, profile: PackProfile) -> Findings:
         assumed=meter.assumed,
         shared_leads=shared,
     )
-    found = _with_causes(found, session, level, profile, meter)
+    found = own_readings(_with_causes(found, session, level, profile, meter), session)
     missing = (*_unknowns(found), *((no_rest,) if no_rest else ()), *not_excluded(session, profile, meter, events))
     check, unfit = check_profile(signals, profile, phases, meter)
     found = with_temperatures(replace(found, unknown=(*found.unknown, *missing)))

@@ -28,6 +28,7 @@ _TAP_SHARE = 0.3  # of the packs that have any fault
 _MOST_TAPS = 3
 _COURSE_AHEAD = 6.0  # in BIC: below it healthy scatter looks like a course in a quarter of strings (tuning seeds)
 _TAP_AHEAD = 2.0  # log odds; below it one channel's own offset is as good an answer
+_LEAST_DEPTH = 0.1  # of the capacity moved: with less, charge and meter are one thing
 _Z90 = 1.645
 
 
@@ -56,7 +57,7 @@ def without_meter_patterns(
         effect: (4,) how far a cause typically takes a group.
         prevalence: share of packs with a weak group.
     """
-    if len(evidence.size) < _LEAST_GROUPS:
+    if len(evidence.size) < _LEAST_GROUPS or evidence.depth < _LEAST_DEPTH:
         return evidence, ()
     found: list[MeterPattern] = []
     for _ in range(2):

@@ -33,6 +33,7 @@ _DRAWS = 400
 _MOST_U_CAPACITY, _MOST_U_CHARGE = 3.0, 2.0  # %: with more, the answer would be noise
 _SCALE = 0.15  # of a capacity's departure: how far the curve and the place on it stretch it (seen on random packs)
 _BENCH_A = 1.0  # of a bench supply or load, where nobody says
+_LEAST_DEPTH = 0.2
 _STRONG_A, _STRONG_S = 1.0, 5.0
 _Z90 = (0.05, 0.95)
 
@@ -89,6 +90,8 @@ def find_usable(evidence: Evidence | None, profile: PackProfile, with_ah: bool) 
     if evidence is None:
         return None, Unknown("usable", "charge and capacity of the groups are not known", record)
     u = np.sqrt(np.median(np.einsum("gkk->gk", evidence.covariance), axis=0))
+    if evidence.depth < _LEAST_DEPTH:
+        return None, Unknown("usable", f"only {evidence.depth:.0%} of the capacity was moved", record)
     if u[2] > _MOST_U_CAPACITY or u[1] > _MOST_U_CHARGE:
         why = f"the groups' capacities are known to {u[2]:.1f} % and their charges to {u[1]:.1f} % only"
         return None, Unknown("usable", why, record)

@@ -88,7 +88,10 @@ def diagnose(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) 
         why = "a group is judged by its neighbours, and there are fewer than four"
         return Diagnosis(leaks, Unknown("weakness", why, "the whole string, from the first group to the last"))
     look = _with_sensor(session, profile) if session.has_current else _without_sensor(session, profile, phases)
-    return replace(look, weakness=tuple(sorted((*leaks, *look.weakness), key=lambda w: -w.confidence)))
+    # What a group lost by leaking is less charge too: one thing, said once.
+    lost = {w.group for w in leaks}
+    kept = (w for w in look.weakness if w.group not in lost or w.cause != "charge_offset" or w.size > 0)
+    return replace(look, weakness=tuple(sorted((*leaks, *kept), key=lambda w: -w.confidence)))
 
 
 def _leaks(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) -> tuple[Weakness, ...]:

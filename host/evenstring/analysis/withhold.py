@@ -1,20 +1,24 @@
 """What is not claimed although it could be computed: the ground it would stand on does not hold.
 
 A profile that does not fit takes with it what rests on its curve or its capacity. Two strings in parallel exchange
-current at rest: no rest of theirs is one, and the current of the vehicle is not that of this string.
+current at rest: no rest of theirs is one, and the current of the vehicle is not that of this string. A group that was
+often not read is not judged by the readings that are left.
 """
 
 from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
+
 from evenstring.analysis.model import Capacity, Evidence, Findings, Spread, Unknown, Verdict
 from evenstring.analysis.profile_check import ProfileCheck
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
-__all__ = ["own_current", "own_rest", "with_profile_check"]
+__all__ = ["own_current", "own_readings", "own_rest", "with_profile_check"]
 
+_UNREAD = 0.1  # share of scans
 _RESISTIVE = ("high_resistance", "connection")  # ratios of groups that carry one current: no curve, no capacity
 
 
@@ -33,6 +37,27 @@ def own_current(session: Session, profile: PackProfile) -> Session:
     if profile.parallel_strings < 2:
         return session
     return replace(session, current_a=None, current_out_a=None, current_back_a=None)
+
+
+def own_readings(found: Findings, session: Session) -> Findings:
+    """Findings less all that speaks of a group which was often not read: the lead is mended first."""
+    unread = [int(g) + 1 for g in np.flatnonzero((session.quality != 0).mean(axis=0) > _UNREAD)]
+    if not unread:
+        return found
+    names = ", ".join(map(str, unread))
+    why, record = (
+        f"group {names} was often not read, so nothing is said of its cells",
+        "the same again, its lead mended",
+    )
+    lost = ("weakness", "reserve", "usable", "room_for_braking")
+    return replace(
+        found,
+        weakness=tuple(w for w in found.weakness if w.group not in unread),
+        reserve=None,
+        usable=None,
+        room=None,
+        unknown=(*(u for u in found.unknown if u.what not in lost), *(Unknown(what, why, record) for what in lost)),
+    )
 
 
 def with_profile_check(
