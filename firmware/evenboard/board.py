@@ -8,6 +8,7 @@ MAX_GROUPS = 40
 MAX_CONVERSIONS = 16  # of one reading: a scan of 40 groups then takes 2.7 s, well inside the watchdog's time
 _ADC_PARTS = ("ads1115", "ads122c04")
 _MUX_PARTS = ("pca9555", "74hc595")
+_TAKEN = ("vfs", "ffat", "factory", "phy_init", "otadata", "ota_0", "ota_1")  # partitions that others live in
 _BANK_PARTS = ("ads8688", "ltc1867")
 
 # name, lowest, highest; of the numbers that every relay-scan board states
@@ -164,6 +165,9 @@ def _check_watch(data):
         return ""
     if not isinstance(where, dict) or not isinstance(where.get("folder"), str) or not where["folder"]:
         return "recorder.folder is missing"
+    copy = where.get("copy", "")
+    if not isinstance(copy, str) or copy in _TAKEN:
+        return "recorder.copy must be nvs or the label of a data partition of its own"
     for key, low, high in (("room_kb", 64, 60000), ("segment_kb", 4, 64)):
         if where.get(key) is not None and not _whole(where[key], low, high):
             return "recorder." + key + " is out of range"

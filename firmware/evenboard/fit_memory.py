@@ -20,9 +20,12 @@ class Memory:
         space = where.get("room_kb", 0) * 1024 or room(folder)
         self.store = Store(folder, space, where.get("segment_kb", 32) * 1024)
         self.store.open()
-        self.latch = Latch((FileSlot(folder + "/latch0.bin"), FileSlot(folder + "/latch1.bin")))
-        self.latch.load()
         self.flags = 0
+        homes = [(FileSlot(folder + "/latch0.bin"), FileSlot(folder + "/latch1.bin"))]
+        if where.get("copy"):
+            homes += self._second(where["copy"])
+        self.latch = Latch(*homes)
+        self.latch.load()
         # `deploy` leaves the mark when it finds the latch of a file system that is no more.
         if (self.latch.found and not known) or not missing(folder + "/lost.mrk"):
             self.flags |= wire.MEMORY_LOST
@@ -30,6 +33,16 @@ class Memory:
             self.flags |= wire.MEMORY_LATCH_LOST
         self.latch.boots = max(self.latch.boots + 1, boot_count)
         self.latch.save()
+
+    # The latch's home outside the file system.
+    def _second(self, copy):
+        from evenboard import places  # noqa: PLC0415 -- RAM only where fitted
+
+        try:
+            return [places.home(copy)]
+        except OSError:
+            self.flags |= wire.MEMORY_COPY_MISSING
+            return []
 
     def make_recorder(self, app):
         front = app.front

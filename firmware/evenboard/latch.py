@@ -1,9 +1,10 @@
-# What must outlive everything: past alarms, boot count, calibration. Two generations, each with a CRC, written in turn.
+# What must outlive everything: past alarms, boot count, calibration. Generations, each with a CRC, written in turn.
 #
-# A slot is anything with `read(buf)` and `write(buf)` of SIZE bytes: raw flash sectors outside the file system where
-# the board has some, else files. A stock RP2040 gives the file system all the flash that a program may write, and makes
-# a new one when it cannot mount; that touches only its first two sectors. So the files are kept in sectors of their
-# own, and `scavenge` finds the newest copy in the raw flash before anything new is written.
+# A slot is anything with `read(buf)` and `write(buf)` of SIZE bytes. A home is a tuple of slots, written in turn; every
+# home gets each generation, so that losing one loses nothing. The first home is two files. A file system that is made
+# anew forgets them, so boards that have a place outside it keep a second home there (`places`): an ESP32 does. A stock
+# RP2040 gives the file system all the flash that a program may write: there the files alone must do, kept in sectors of
+# their own, and `deploy` looks for them in the raw flash before it writes anything new.
 
 from struct import pack_into, unpack_from
 
@@ -17,10 +18,10 @@ _FREE = SIZE - _FIXED_SIZE - 6  # bytes for calibration
 
 
 class Latch:
-    def __init__(self, slots):
-        self._slots = slots
+    def __init__(self, *homes):
+        self._homes = homes
         self._buf = bytearray(SIZE)
-        self._at = 0  # slot to write next
+        self._at = [0] * len(homes)  # slot to write next, in each home
         self.generation = 0
         self.boots = 0
         self.latched = 0
@@ -31,30 +32,40 @@ class Latch:
     # The newest good copy of all slots. False: there is none.
     def load(self):
         best = -1
-        for k in range(len(self._slots)):
-            if self._slots[k].read(self._buf) and good(self._buf):
+        for h in range(len(self._homes)):
+            newest = -1
+            slots = self._homes[h]
+            for k in range(len(slots)):
+                if not slots[k].read(self._buf) or not good(self._buf):
+                    continue
                 generation = _generation(self._buf)
+                if generation > newest:
+                    newest = generation
+                    self._at[h] = (k + 1) % len(slots)
                 if generation > best:
                     best = generation
                     self._take(self._buf)
-                    self._at = (k + 1) % len(self._slots)
         return best >= 0
 
-    # Writes the older slot: the newer one stays whole whatever happens. False: it could not be written and read back.
+    # Writes the older slot of each home: the newer one stays whole whatever happens. False: no home has it.
     def save(self):
-        buf = self._buf
         self.generation += 1
-        self._fill()
-        done = False
-        for _ in range(len(self._slots)):
-            slot = self._slots[self._at]
-            self._at = (self._at + 1) % len(self._slots)
-            if slot.write(buf):
-                done = slot.read(buf) and good(buf) and _generation(buf) == self.generation
-                if done:
-                    break
-                self._fill()
-        return done
+        done = 0
+        for h in range(len(self._homes)):
+            if self._save_in(h):
+                done += 1
+        return done > 0
+
+    def _save_in(self, h):
+        buf = self._buf
+        slots = self._homes[h]
+        for _ in range(len(slots)):
+            slot = slots[self._at[h]]
+            self._at[h] = (self._at[h] + 1) % len(slots)
+            self._fill()
+            if slot.write(buf) and slot.read(buf) and good(buf) and _generation(buf) == self.generation:
+                return True
+        return False
 
     def _fill(self):
         buf = self._buf
@@ -75,18 +86,6 @@ class Latch:
         n = unpack_from("<H", buf, _FIXED_SIZE)[0]
         self.calibration = bytes(buf[_FIXED_SIZE + 2 : _FIXED_SIZE + 2 + min(n, _FREE)])
         self.found = True
-
-    # The newest copy in raw flash, read through a block device of 4 kB blocks. False: there is none.
-    def scavenge(self, device):
-        best = -1
-        buf = bytearray(4096)
-        view = memoryview(buf)[:SIZE]
-        for block in range(device.ioctl(4, 0)):
-            device.readblocks(block, buf)
-            if buf[0] == _MAGIC[0] and buf[1] == _MAGIC[1] and good(view) and _generation(view) > best:
-                best = _generation(view)
-                self._take(view)
-        return best >= 0
 
 
 def good(buf):
@@ -119,27 +118,3 @@ class FileSlot:
             return True
         except OSError:
             return False
-
-
-# One sector of a block device outside the file system.
-class BlockSlot:
-    def __init__(self, device, block):
-        self._device = device
-        self._block = block
-        self._sector = bytearray(4096)
-
-    def read(self, buf):
-        try:
-            self._device.readblocks(self._block, self._sector)
-        except OSError:
-            return False
-        buf[:] = self._sector[:SIZE]
-        return True
-
-    def write(self, buf):
-        self._sector[:SIZE] = buf
-        try:
-            self._device.writeblocks(self._block, self._sector)  # erases, then programs
-        except OSError:
-            return False
-        return True

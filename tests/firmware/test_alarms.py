@@ -277,34 +277,6 @@ def test_a_torn_write_of_the_latch_leaves_the_generation_before() -> None:
     assert (again.latched, again.boots, again.generation) == (2, 70000, 1)
 
 
-class Raw:
-    def __init__(self, blocks: list[bytes]) -> None:
-        self.blocks = blocks
-
-    def ioctl(self, op: int, _: int) -> int:
-        return len(self.blocks) if op == 4 else 0
-
-    def readblocks(self, block: int, buf: bytearray) -> None:
-        buf[:] = self.blocks[block]
-
-
-def test_a_new_file_system_does_not_make_the_board_forget() -> None:
-    """A boot that finds no file system makes a new one; the sectors of the latch files still hold the latch."""
-    slots = (Slot(), Slot())
-    latch = Latch(slots)
-    latch.latched = 2
-    latch.save()
-    latch.boots = 9
-    latch.save()
-    blocks = [bytes(4096)] * 3 + [bytes(s.data) + b"\xff" * (4096 - SIZE) for s in slots] + [b"\xff" * 4096]
-
-    lost = Latch((Slot(), Slot()))
-
-    assert not lost.load()
-    assert lost.scavenge(Raw(blocks))
-    assert (lost.latched, lost.boots) == (2, 9)
-
-
 LOCKED = """
 import micropython
 from array import array
