@@ -32,6 +32,7 @@ F64 = NDArray[np.float64]
 _DRAWS = 400
 _MOST_U_CAPACITY, _MOST_U_CHARGE = 3.0, 2.0  # %: with more, the answer would be noise
 _SCALE = 0.15  # of a capacity's departure: how far the curve and the place on it stretch it (seen on random packs)
+_WORTH_IT = 0.005  # of the capacity: production scatter, which nobody mends
 _BENCH_A = 1.0  # of a bench supply or load, where nobody says
 _LEAST_DEPTH = 0.2
 _STRONG_A, _STRONG_S = 1.0, 5.0
@@ -64,7 +65,7 @@ class Usable:
 
 @dataclass(frozen=True, slots=True)
 class Bench:
-    """Hours that each group of `repair` takes at a current given, one group at a time."""
+    """Hours that each group of `repair` with a clear gap takes at a current given, one at a time; largest first."""
 
     current_a: float
     given: bool
@@ -133,7 +134,9 @@ def _shares(charge: F64, capacity: F64, soc0: float) -> tuple[F64, tuple[int, in
 def bench_hours(repair: tuple[Repair, ...], profile: PackProfile) -> Bench | None:
     """How long a bench supply or load takes for each group whose gap is beyond its uncertainty."""
     amps = profile.repair_a or _BENCH_A
-    hours = tuple((r.group, round(abs(r.add_ah) / amps, 2)) for r in repair if r.low_ah * r.high_ah > 0)
+    clear = [r for r in repair if r.low_ah * r.high_ah > 0 and abs(r.add_ah) > _WORTH_IT * profile.capacity_ah]
+    clear.sort(key=lambda r: -abs(r.add_ah))
+    hours = tuple((r.group, round(abs(r.add_ah) / amps, 2)) for r in clear)
     return Bench(amps, profile.repair_a is not None, hours) if repair else None
 
 

@@ -37,7 +37,9 @@ def write_report(
 
 def _profile(session: Session, pack: Path | None, load_a: float | None) -> PackProfile:
     profile = profile_of(session, load_profile(pack) if pack else None)
-    return profile if load_a is None else replace(profile, load_a=load_a)
+    if load_a is None:
+        return profile
+    return replace(profile, load_a=load_a, defaults=tuple(d for d in profile.defaults if d != "ride.load_a"))
 
 
 def _parts(files: tuple[Path, ...]) -> tuple[Session, ...]:

@@ -176,4 +176,4 @@ def _profile_row(profile: PackProfile, field: str, key: str, unit: str, word: st
     shown = (
         "not known" if value is None else f"{value:.2f} V" if unit == "V" else f"{value:g} {unit}" if unit else value
     )
-    return word, key, str(shown), key in profile.defaults
+    return word, key, str(shown), key in profile.defaults and value is not None

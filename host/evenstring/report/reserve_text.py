@@ -30,6 +30,9 @@ def reserve_of(report: dict[str, Any]) -> Finding:
         lines.append(f"Less sure: {r['why']}.")
     if r.get("temperature_c") is not None:
         lines.append(f"It holds for about {r['temperature_c']:.0f} °C, as on this ride; in the cold there is more sag.")
+    asked = [limit["current_a"] for limit in r.get("asked") or []]
+    if asked and r.get("empty_at_current_a") and asked[0] > 1.1 * r["empty_at_current_a"]:
+        lines.append(f"{asked[0]:.0f} A is more than was ridden here: the resistances seen are carried on to it.")
     heads, rows = _limits(r)
     pictures = drawn(reserve_picture(r))
     missing = unknown_of(report, "reserve")
