@@ -152,8 +152,3 @@ def reset_cause():
 # Clocks stopped until the time is over: nothing else happens meanwhile.
 def lightsleep(ms):
     vtime.sleep_ms(ms)
-
-
-# Light sleep: time goes on, nothing else does.
-def lightsleep(ms):
-    vtime.sleep_ms(ms)
