@@ -211,6 +211,50 @@ def test_all_runtimes_make_the_same_bytes(runtime: Unix64 | Wasm32) -> None:
     assert zlib.crc32(b"123456789") == 0xCBF43926  # the check value of ITU-T V.42
 
 
+WILD = """
+import micropython
+from array import array
+from evenboard.delta import DeltaEncoder
+n = 40
+readings = array("h", bytes(4 * n))
+now = array("i", bytes(4 * 4))
+EDGES = (-32768, -32767, -32766, -32765, -1, 0, 32765, 32766, 32767)
+def run(enc, scans):
+    state = 1
+    blocks = 0
+    for scan in range(scans):
+        for i in range(2 * n):
+            state = (state * 75 + 74) % 65537
+            readings[i] = EDGES[state % 9] if state & 0x300 == 0 else state - 32768 if state < 65536 else 0
+        for i in range(4):
+            state = (state * 75 + 74) % 65537
+            now[i] = (state & 1) * 65535 if i == 1 else ((state & 1) * 65535 - 32768)
+        if not enc.add(scan * 977 & 0xffff, scan * 977 >> 16, readings, now):
+            enc.close(0)
+            enc.begin(0)
+            blocks += 1
+            enc.add(scan * 977 & 0xffff, scan * 977 >> 16, readings, now)
+    return blocks
+def main():
+    total = 0
+    for step_uv in (200, 1000, 65400):
+        enc = DeltaEncoder(n, 2, 1, 1, 2, step_uv)
+        run(enc, 3)
+        micropython.heap_lock()
+        total += run(enc, 150)
+        micropython.heap_unlock()
+    print(total)
+main()
+"""
+
+
+def test_no_reading_however_wild_makes_an_integer_that_a_board_would_have_to_allocate(
+    runtime: Unix64 | Wasm32,
+) -> None:
+    """Ends of the ranges in turn, all steps: on the 32-bit build an integer of 2^30 is an allocation, and refused."""
+    assert int(runtime.run(WILD, path=FOLDERS)[-1]) > 10
+
+
 @pytest.mark.parametrize("step_uv", [0, 100, 300])
 def test_a_step_that_no_reading_has_is_refused(step_uv: int) -> None:
     with pytest.raises(ValueError, match="multiple"):

@@ -14,13 +14,17 @@ from virtual_board import Crash
 class Walk:
     def __init__(self, seed, groups):
         random.seed(seed)
-        self.rig = Rig(groups=groups)
+        # Every other string has a switch for its island, so that its power goes and comes in the walk too.
+        self.island = groups % 8 == 4
+        self.rig = Rig(groups=groups, changes={"island": {"pin": 20, "start_ms": 20}} if self.island else None)
         self.board = self.rig.board
         self.counts = {}
         self.good = 0
         self.late = 0  # faults after which something still conducted by command when the one-shot's time was over
         self.actions = [self.scan] * 4 + [self.well] * 2
         self.actions += [self.poll, self.command, self.garbage, self.part_fails, self.part_goes, self.part_comes]
+        if self.island:
+            self.actions += [self.rest, self.part_hangs, self.line_hangs]
         self.actions += [self.bus_low, self.hang, self.crash, self.expander_browns_out, self.stuck]
 
     def pick(self, n):
@@ -79,6 +83,17 @@ class Walk:
 
     def part_comes(self):
         self.board.silent.clear()
+
+    def rest(self):
+        self.rig.front.rest()
+        if self.board.powered or self.rig.world.even != -1 or self.rig.world.odd != -1:
+            self.late += 1
+
+    def part_hangs(self):
+        self.board.hung.add((32, 72, 73, 74)[self.pick(4)])
+
+    def line_hangs(self):
+        self.board.hung_low = True
 
     def bus_low(self):
         self.board.bus_low = True
