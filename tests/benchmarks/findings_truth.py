@@ -12,6 +12,7 @@ from tests.benchmarks.findings_sessions import Case
 
 __all__ = [
     "NEAR_V",
+    "SHORT_CV_S",
     "absolute_u_v",
     "end_step_v",
     "extremes_v",
@@ -23,7 +24,7 @@ __all__ = [
 ]
 
 NEAR_V = 0.008  # two standard uncertainties of the meter: truths nearer to a decision than this are not marked
-_SHORT_CV_S = 30.0  # as long as a boundary may be off
+SHORT_CV_S = 30.0  # as long as a boundary may be off
 _SET_BAND_V = 0.010  # a group: the band in which a set point counts as right
 
 
@@ -39,7 +40,7 @@ def true_phases(case: Case) -> list[tuple[str, float, float]]:
         kind = "rest" if p.kind in ("held", "rest") else p.kind
         if joined and joined[-1][0] == "charge_cv" and kind == "charge_cc" and p.end_s - p.start_s < 60:
             kind = "charge_cv"
-        if kind == "charge_cv" and p.end_s - p.start_s < _SHORT_CV_S:
+        if kind == "charge_cv" and p.end_s - p.start_s < SHORT_CV_S:
             kind = "charge_cc"  # cut within seconds of reaching the voltage
         if kind == "ride":
             begin, end = _in_motion(case, p)
@@ -109,7 +110,8 @@ def _tapered(case: Case, charges: list[Phase], amps: float) -> bool | None:
 
 def _by_heights(case: Case, volts: np.ndarray) -> tuple[str, set[int]] | None:
     border = near_full_v(case.profile)
-    if abs(np.median(volts) - border) < NEAR_V or abs(volts.min() - border) < NEAR_V:
+    near_v = 3 * absolute_u_v(border)
+    if abs(np.median(volts) - border) < near_v or abs(volts.min() - border) < near_v:
         return None
     if np.median(volts) < border:
         return "charger_low", set()

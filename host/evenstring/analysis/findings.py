@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from evenstring.analysis.arrays import onward
 from evenstring.analysis.balancer_faults import find_balancer_faults, without_consequences
 from evenstring.analysis.balancing import find_balancing
-from evenstring.analysis.bleed_steps import doubted, find_shared_leads, widened, without_lead_drops
+from evenstring.analysis.bleed_steps import SharedLeads, doubted, find_shared_leads, widened, without_lead_drops
 from evenstring.analysis.charge import find_charges
 from evenstring.analysis.charger import find_charger
 from evenstring.analysis.evenness import with_rest
@@ -24,33 +24,70 @@ from evenstring.analysis.usable import bench_hours, find_room, find_usable
 from evenstring.analysis.verdict import find_verdict
 from evenstring.analysis.warmth import with_temperatures
 from evenstring.analysis.weakness import diagnose
-from evenstring.analysis.withhold import own_current, own_readings, own_rest, with_profile_check
+from evenstring.analysis.withhold import own_current, own_rest, with_profile_check
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
-__all__ = ["analyse"]
+__all__ = ["analyse", "what_happened"]
 
 _ALL = ("spread", "shortest_visible_s", "charge", "charger", "balancing", "ride", "repair", "repair_bench", "usable",
         "capacity", "temperature", "weakness", "reserve", "room_for_braking", "profile_check")  # fmt: skip
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Look:
+    """What the findings of a session share."""
+
+    session: Session  # its clock never runs back
+    profile: PackProfile
+    meter: MeterError
+    signals: Signals
+    phases: tuple[Phase, ...]
+    shared: SharedLeads | None
+
+    @property
+    def level(self) -> Signals:
+        """The series as if the sense leads were the meter's own."""
+        return without_lead_drops(self.signals, self.shared)
+
+
 def analyse(session: Session, profile: PackProfile) -> Findings:
-    """What happened to this string: a pure function of the session and the profile."""
+    """All findings of this string: a pure function of the session and the profile."""
     if session.scans < 1 or session.groups < 1:
         return _nothing(session, profile)
+    look = _look(session, profile)
+    found, no_rest = _what_happened(look)
+    found = _with_causes(found, look.session, look.level, profile, look.meter)
+    open_visits = not_excluded(look.session, profile, look.meter, found.events)
+    missing = (*_unknowns(found), *((no_rest,) if no_rest else ()), *open_visits)
+    check, unfit = check_profile(look.signals, profile, look.phases, look.meter)
+    found = with_temperatures(replace(found, unknown=(*found.unknown, *missing)))
+    return with_profile_check(found, check, unfit, profile)
+
+
+def what_happened(session: Session, profile: PackProfile) -> Findings:
+    """Phases, spread, events, charges, balancing, rides: the findings without the causes, for half of the time."""
+    if session.scans < 1 or session.groups < 1:
+        return _nothing(session, profile)
+    return _what_happened(_look(session, profile))[0]
+
+
+def _look(session: Session, profile: PackProfile) -> _Look:
     session = replace(session, time_s=onward(session.time_s))
-    meter = meter_error(session)
     signals = make_signals(session)
     phases = phases_of(signals, profile)
+    shared = find_shared_leads(signals, profile, phases)
+    return _Look(session, profile, meter_error(session), signals, phases, shared)
+
+
+def _what_happened(look: _Look) -> tuple[Findings, Unknown | None]:
+    session, profile, meter, signals, phases = look.session, look.profile, look.meter, look.signals, look.phases
     events = find_events(session, profile, phases, meter)
     charges = find_charges(signals, profile, phases, meter)
     charge = charges[-1] if charges else Charge("none")
-    shared = find_shared_leads(signals, profile, phases)
-    spread, no_rest = own_rest(widened(find_spread(session, signals, phases), shared, phases), profile)
-    level = without_lead_drops(signals, shared)  # as if the leads were the meter's own
-    balancing = doubted(find_balancing(level, profile, phases, charge, meter), shared)
+    spread, no_rest = own_rest(widened(find_spread(session, signals, phases), look.shared, phases), profile)
+    balancing = doubted(find_balancing(look.level, profile, phases, charge, meter), look.shared)
     balancing = with_rest(balancing, spread, profile, signals, phases)
-    charger = find_charger(signals, profile, phases, meter, balancing)
     rides = find_rides(signals, profile, phases, events)
     found = Findings(
         phases=phases,
@@ -60,17 +97,13 @@ def analyse(session: Session, profile: PackProfile) -> Findings:
         verdict=find_verdict(profile, events, charge, balancing, rides),
         charge=charge,
         charges=charges,
-        charger=charger,
+        charger=find_charger(signals, profile, phases, meter, balancing),
         balancing=balancing,
         rides=rides,
         assumed=meter.assumed,
-        shared_leads=shared,
+        shared_leads=look.shared,
     )
-    found = own_readings(_with_causes(found, session, level, profile, meter), session)
-    missing = (*_unknowns(found), *((no_rest,) if no_rest else ()), *not_excluded(session, profile, meter, events))
-    check, unfit = check_profile(signals, profile, phases, meter)
-    found = with_temperatures(replace(found, unknown=(*found.unknown, *missing)))
-    return with_profile_check(found, check, unfit, profile)
+    return found, no_rest
 
 
 def _with_causes(

@@ -26,6 +26,7 @@ _ROUGH_ROWS = 4  # so many of them near each other make a ride; one step makes t
 _STEP_V = 0.4e-3  # least step that is taken for a current that starts or stops
 _RISING_V_H = 8e-3  # a rise slower than this is no charge
 _FLAT_V_H = 3e-3
+_DRIFT_V_H = 1e-3  # what a meter's gain drifts by: 10 ppm/K and ten kelvin an hour make half of it (our choice)
 _SPARSE_S = 4.0  # rows this far apart show no single step
 _CHARGE_STEP_V, _SURE_STEP_V, _SMALL_STEP_V = 4e-3, 2e-3, 0.3e-3  # a charger lifts the level by its current's drop
 _REST, _RIDE, _CC, _CV = "rest", "ride", "charge_cc", "charge_cv"
@@ -269,7 +270,7 @@ def _turn(t: F64, v: F64, noise_v: float) -> int:
         error = 3600.0 * noise_v * 12**0.5 / ((n - tail.start) ** 0.5 * span)
         if abs(late) > _FLAT_V_H + 3 * error:
             continue
-        drift = late if abs(late) > 3 * error else 0.0
+        drift = float(np.clip(late, -_DRIFT_V_H, _DRIFT_V_H)) if abs(late) > 3 * error else 0.0
         level = rolling_mean(v - drift / 3600.0 * (t - t[tail.start]), width)
         top = float(np.median(level[tail]))
         below = np.flatnonzero(level < top - max(0.5e-3, 3 * noise_v / np.sqrt(width)))

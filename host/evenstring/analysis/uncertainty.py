@@ -27,7 +27,7 @@ _OUTLIER_SHARE = 0.05  # of groups that are not of the core
 _OUTLIER_V = 0.1
 # Errors of channels come in patterns (an odd/even comb, opposite ones at a tap, a rise along the string): draws that
 # take them for independent come out this much too narrow (simulated).
-_PATTERNS = 1.03
+_PATTERNS = 1.07
 # Where the instrument states nothing. Offsets up to 3 mV, rectangular: 3 mV / sqrt(3). Gain: from memory, a common
 # reference good to 0.15 %.
 _CHANNEL_U_V, _NOISE_V, _GAIN_U = 0.003 / np.sqrt(3.0), 0.0005, 0.0015
@@ -76,7 +76,6 @@ def draw_departures(measured_v: F64, u_v: float, rng: np.random.Generator, draws
     """Draws (draws, g) of the groups' true departures given their readings (g,) with standard uncertainty `u_v`."""
     centre = float(np.median(measured_v))
     x = measured_v - centre
-    u_v = u_v * _PATTERNS
     if u_v <= 0 or len(x) < 2:
         return np.broadcast_to(measured_v, (draws, len(x))).copy()
     # Core scatter from the middle half of the groups: half width of the middle 50 % is 0.6745 sigma.
@@ -103,7 +102,7 @@ def spread_interval(volts_v: F64, u_v: float, level: float = 0.95) -> tuple[floa
     if len(known) < 2:
         return 0.0, 0.0, 0.0
     # A fixed seed: the same recording gives the same report.
-    draws = draw_departures(known, u_v, np.random.default_rng(20), _DRAWS)
+    draws = draw_departures(known, _PATTERNS * u_v, np.random.default_rng(20), _DRAWS)
     spread = draws.max(axis=1) - draws.min(axis=1)
     low, best, high = np.quantile(spread, [(1 - level) / 2, 0.5, (1 + level) / 2])
     return float(best), float(low) if low > 0.1 * u_v else 0.0, float(high)
