@@ -28,7 +28,7 @@ _TAP_SHARE = 0.3  # of the packs that have any fault
 _MOST_TAPS = 3
 _COURSE_AHEAD = 6.0  # in BIC: below it healthy scatter looks like a course in a quarter of strings (tuning seeds)
 _TAP_AHEAD = 2.0  # log odds; below it one channel's own offset is as good an answer
-_LEAST_DEPTH = 0.1  # of the capacity moved: with less, charge and meter are one thing
+_LEAST_DEPTH = 0.1  # of the capacity moved
 _Z90 = 1.645
 
 
@@ -57,13 +57,14 @@ def without_meter_patterns(
         effect: (4,) how far a cause typically takes a group.
         prevalence: share of packs with a weak group.
     """
-    if len(evidence.size) < _LEAST_GROUPS or evidence.depth < _LEAST_DEPTH:
+    if len(evidence.size) < _LEAST_GROUPS:
         return evidence, ()
+    shallow = evidence.depth < _LEAST_DEPTH  # charge and meter are one: only a comb shows then
     found: list[MeterPattern] = []
     for _ in range(2):
         kinds = {p.kind for p in found}
         looks = [look(evidence, scatter) for look, kind in ((_comb, "comb"), (_position, "position"))
-                 if kind not in kinds]  # fmt: skip
+                 if kind not in kinds and (kind == "comb" or not shallow)]  # fmt: skip
         seen = [(_gain(evidence, scatter, along), pattern, along) for pattern, along in looks if pattern is not None]
         if not seen:
             break
@@ -73,7 +74,7 @@ def without_meter_patterns(
         size = evidence.size.copy()
         size[:, 0] -= along
         evidence = replace(evidence, size=size - np.median(size, axis=0))
-    for _ in range(_MOST_TAPS):
+    for _ in range(0 if shallow else _MOST_TAPS):
         tap, cleaned = _tap(evidence, scatter, effect, prevalence)
         if tap is None:
             break
@@ -91,7 +92,10 @@ def _comb(evidence: Evidence, scatter: F64) -> tuple[MeterPattern | None, F64]:
     meter = evidence.size[:, 0]
     groups = len(meter)
     comb = float(np.median(meter[0::2]) - np.median(meter[1::2]))
-    u = float(np.sqrt(np.median(evidence.covariance[:, 0, 0]) + scatter[0] ** 2)) * 2.5 / np.sqrt(groups)
+    # By the scatter within the two classes: what all groups' figures share cancels between them.
+    left = np.concatenate([part - np.median(part) for part in (meter[0::2], meter[1::2])])
+    own = max(1.4826 * float(np.median(np.abs(left))), 0.5 * float(scatter[0]))
+    u = own * 2.5 / np.sqrt(groups)  # of the difference of two medians: 1.25 sigma sqrt(2 / (g / 2))
     if abs(comb) <= 4.0 * u:
         return None, np.zeros(groups)
     text = f"an odd/even comb of {comb:.1f} mV: one offset of the converter, its polarity alternating"

@@ -40,6 +40,7 @@ METER_KINDS: dict[str, tuple[str, ...]] = {
     "swapped_leads": ("tap", "other_tap"),
     "meter_offset": ("group", "mv"),
     "meter_comb": ("mv",),  # one converter offset, alternating polarity
+    "meter_tap": ("tap", "mv"),  # a tap's potential: up on the group below, down on the one above
     "meter_gain": ("ppm",),
     "meter_drift": ("group", "mv_per_h"),
     "noise_burst": ("mv",),
@@ -128,6 +129,9 @@ def with_meter_faults(meter: MeterModel, faults: tuple[Fault, ...], groups: int)
             meter = replace(meter, drift_v_per_h=drift)
         elif fault.kind == "meter_comb":
             meter = replace(meter, comb_v=meter.comb_v + v["mv"] / 1000.0)
+        elif fault.kind == "meter_tap":
+            taps = np.zeros(groups + 1) if meter.tap_v is None else meter.tap_v
+            meter = replace(meter, tap_v=_added(taps, int(v["tap"]), v["mv"] / 1000.0))
         elif fault.kind == "meter_gain":
             meter = replace(meter, gain=meter.gain + v["ppm"] / 1e6)
         elif fault.kind in METER_KINDS:

@@ -71,7 +71,19 @@ def test_one_offset_channel_alone_stays_a_meter_offset_of_one_group():
     assert judge(evidence(size))[0].group == 7
 
 
-def test_healthy_scatter_rarely_looks_like_a_tap():
+def test_a_comb_shows_although_little_was_moved_and_charge_is_not_told_from_the_meter():
+    """What the groups' uncertainties share cancels between odd and even ones."""
+    size = np.random.default_rng(6).standard_normal((GROUPS, 4)) * (1.0, 0.4, 1.0, 4.0)
+    size[:, 0] += np.where(np.arange(GROUPS) % 2 == 0, 3.0, -3.0)
+    poor = replace(evidence(size), covariance=evidence(size).covariance * 60.0, depth=0.05)
+
+    _, patterns = without_meter_patterns(poor, SCATTER, EFFECT, PREVALENCE)
+
+    assert [p.kind for p in patterns] == ["comb"]
+    assert patterns[0].size_mv == pytest.approx(6.0, abs=1.5)
+
+
+def test_healthy_scatter_rarely_looks_like_a_pattern():
     rng = np.random.default_rng(8)
     seen = 0
     for _ in range(200):
