@@ -54,7 +54,12 @@ def bleeders(count: int, first: int) -> Rows:
             pack = Pack.random(rng, groups=20, soc=0.55)
             soc = pack.soc0.copy()
             high = rng.choice(20, 4, replace=False)
-            soc[high] += (0.015, 0.019, 0.023, 0.027)
+            soc[high] += (
+                0.010,
+                0.013,
+                0.016,
+                0.018,
+            )  # more, and the ceiling ends the charge before anything can be seen
             group = int(high[2]) + 1 if fault == "dead" else int(rng.integers(20)) + 1
             faulty = {"dead": {"dead": (group,)}, "stuck on": {"stuck": (group,)}, "none": {}}[fault]
             rule = ("above_lowest", "threshold", "odd_even")[number % 3] if fault == "none" else "above_lowest"
