@@ -250,7 +250,10 @@ def _top(t: F64, v: F64, noise_v: float) -> tuple[int, int]:
         if not (flat and climbed and len(inside) > 0.9 * (last - first)):
             return n, n
         turn = first
-    return turn, turn + leaves_top(t[turn:], v[turn:], noise_v)
+    end = turn + leaves_top(t[turn:], v[turn:], noise_v)
+    if end < n:  # once more without what came after: its slope is not the top's
+        turn = min(_turn(t[:end], v[:end], noise_v), end - 1)
+    return turn, end
 
 
 def _turn(t: F64, v: F64, noise_v: float) -> int:
@@ -277,5 +280,6 @@ def _turn(t: F64, v: F64, noise_v: float) -> int:
         below = below[below < n - 5] if n > 100 else below  # the last rows may hold the charger's going
         turn = int(below[-1]) + 1 if len(below) else 0
         rise = v[turn - 1] - v[max(0, turn - max(5, n // 10))] if turn else 1.0
-        return turn if rise > 2e-3 or turn == 0 else n
+        if rise > 2e-3 or turn == 0:
+            return turn
     return n

@@ -246,3 +246,28 @@ def test_capacity_and_resistance_scatter_are_not_independent():
     pack = Pack.random(np.random.default_rng(1), groups=40, scatter=Scatter(capacity=0.05, resistance=0.0))
 
     assert np.corrcoef(pack.capacity_ah, pack.r0_ohm)[0, 1] < -0.99
+
+
+def bleeding_of(balancer: Balancer) -> tuple[np.ndarray, np.ndarray]:
+    """(n, g) who bleeds in a charge's constant-voltage part, and in the rest after it."""
+    pack = low_group(Pack.even(8, soc=0.9), 2, 0.03)
+    t = simulate(replace(pack, balancer=balancer), Plan().charge(hours=2.5).rest(minutes=10), step_s=2.0)
+    held = next(p for p in t.phases if p.kind == "charge_cv")
+    after = t.phases[-1]
+    return t.bleeding[(t.time_s > held.start_s + 60) & (t.time_s <= held.end_s)], t.bleeding[
+        t.time_s > after.start_s + 60
+    ]
+
+
+def test_a_board_that_bleeds_only_at_rest_leaves_the_charge_alone():
+    charging, resting = bleeding_of(Balancer(threshold_v=4.10, at_rest=True, while_charging=False))
+
+    assert not charging.any()
+    assert resting.any()
+
+
+def test_a_board_that_minds_its_heat_bleeds_no_more_than_its_few():
+    charging, resting = bleeding_of(Balancer(threshold_v=4.10, most=3))
+
+    assert charging.sum(axis=1).max() == 3
+    assert not resting.any()
