@@ -76,5 +76,5 @@ def test_more_conversions_are_taken_after_the_restart_and_lower_the_noise(tmp_pa
     assert idents[1].scan_ms > 3 * idents[0].scan_ms
     assert sessions[0].meter.noise_v == pytest.approx(130e-6)
     assert sessions[1].meter.noise_v == pytest.approx(np.sqrt((130**2 - step_uv2) / 16 + step_uv2) * 1e-6, abs=1e-6)
-    # The noise of the model is a table of 1,021 numbers, told over and over, so that means of 16 have some 60 of their own.
+    # The noise of the model is a table of 1,021 numbers, told over and over: means of 16 have some 60 of their own.
     assert 0.8 * low < ratio < 1.25 * high
