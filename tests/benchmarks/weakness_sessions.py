@@ -20,6 +20,8 @@ CAUSES = ("meter_offset", "charge_offset", "low_capacity", "high_resistance")
 FULL_SIZE = {"meter_offset": 5.0, "charge_offset": 2.0, "low_capacity": 5.0, "high_resistance": 20.0}
 CLASSES = ("ride and charge", "ride", "charge", "single rest")
 GRADIENTS = ("linear", "bowed", "folded")
+STORE = "two rests in three weeks"
+LEAK_PERCENT_PER_WEEK = 0.5
 _GRADIENT_K = 5.0
 
 
@@ -43,6 +45,8 @@ def make_case(number: int, kind: str, cause: str, share: float = 1.0) -> Case:
     groups = int(rng.integers(16, 33))
     pack = Pack.random(rng, groups=groups, soc=rng.uniform(0.85, 0.97), curve=curve)
     meter = MeterModel.random(rng, groups)
+    if kind == STORE:
+        return _stored(number, replace(pack, soc0=pack.soc0 - 0.3), meter, cause, rng)
     group = int(rng.choice([0, groups - 1, groups // 2])) if kind in GRADIENTS else int(rng.integers(groups))
     pack, meter = _with_fault(
         pack, meter, cause, group, share * rng.choice([-1, 1] if cause == "meter_offset" else [1])
@@ -64,6 +68,24 @@ def make_case(number: int, kind: str, cause: str, share: float = 1.0) -> Case:
         trajectory,
         pack,
     )
+
+
+def _stored(number: int, pack: Pack, meter: MeterModel, cause: str, rng: np.random.Generator) -> Case:
+    """Two rests of an hour three weeks apart; one group leaks so much more than the median one, or none does.
+
+    Leaks of healthy groups: half-normal, 0.1 % a week. Truth is the leak of each group beyond the median's, % a week.
+    """
+    groups, group = pack.groups, int(rng.integers(pack.groups))
+    leak = pack.leak_a.copy()
+    if cause == "self_discharge":
+        leak[group] = np.median(leak) + 0.01 * LEAK_PERCENT_PER_WEEK * pack.capacity_ah[group] / (7 * 24)
+    pack = replace(pack, leak_a=leak)
+    plan = Plan().rest(minutes=60, step_s=10.0).store(days=21).rest(minutes=60, step_s=10.0)
+    trajectory = simulate(pack, plan, step_s=10.0)
+    session = measure(trajectory, meter, rng, scans_per_s=0.1)
+    truth = (leak - np.median(leak)) * 7 * 24 / pack.capacity_ah * 100.0
+    named = None if cause == "healthy" else group + 1
+    return Case(number, STORE, cause, named, truth[:, None], session, PackProfile(groups=groups), trajectory, pack)
 
 
 def _with_fault(pack: Pack, meter: MeterModel, cause: str, g: int, share: float) -> tuple[Pack, MeterModel]:

@@ -23,6 +23,7 @@ from evenstring.analysis.patterns import MeterPattern, course, without_meter_pat
 from evenstring.analysis.several import find_leaks
 from evenstring.analysis.stand_outs import StandOut, stand_outs
 from evenstring.analysis.weakness_blind import BLIND_NOTE, gather_blind
+from evenstring.analysis.weakness_curve import LEAST_DEPTH
 from evenstring.analysis.weakness_fit import CAUSES, UNITS, Evidence, gather
 from evenstring.profile import PackProfile
 from evenstring.session import Session
@@ -345,7 +346,8 @@ def _statement(
     # To blame the meter for a weak cell is the dangerous mistake, and no meter in order is this far out.
     odd = odd or (CAUSES[k] == "meter_offset" and abs(size) > _METER_MOST_MV)
     unclear = share[k] < _AHEAD * np.sort(share)[-2] and len(best) < 2
-    if odd or unclear:
+    # At one single voltage charge and meter are one thing, whatever the prior says.
+    if odd or unclear or evidence.depth < LEAST_DEPTH:
         return replace(statement, cause="cannot_tell")
     joint = CAUSES[k] == "high_resistance" and evidence.joint[g] < _JOINT
     return replace(statement, cause="connection") if joint else statement

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from evenstring.ocv import OcvCurve
 
-__all__ = ["SURFACE_S", "TAUS_S", "PackCurve", "filtered", "fit_curve"]
+__all__ = ["LEAST_DEPTH", "SURFACE_S", "TAUS_S", "PackCurve", "filtered", "fit_curve"]
 
 F64 = NDArray[np.float64]
 
@@ -39,6 +39,8 @@ _ERROR_S, _WHITE_SHARE = 900.0, 0.3  # how long that stays alike, and the part t
 _PAIR_OHM = 0.01  # what a resistance of the circuit may be
 _CURVE_V, _SLOPE_V, _BEND_V = 0.05, 0.004, 0.0015  # how far the correction, its slope and bend per knot may go ...
 _FREEDOMS = (0.5, 1.0, 2.0, 4.0, 8.0)  # ... times one of these
+LEAST_DEPTH = 0.03  # of the capacity: from here on the pack's own curve is followed
+_UNSEEN_V = 0.002  # error of the profile's curve where nothing was seen of the pack's: 2 % of SoC on the place
 _SLOPE_SHARE, _SLOPE_LEAST_V = 0.03, 0.03  # uncertainty of the slope, V per 1.0 of SoC, beside that of the fit
 _PLACE_PER_V, _PLACE_MOST = 10.0, 0.05  # uncertainty of the place on the curve, SoC per volt left unexplained
 
@@ -103,6 +105,8 @@ def fit_curve(curve: OcvCurve, time_s: F64, moved: F64, lead: F64, volts_v: F64,
         volts_v: (b,) the median group.
         amps: (b, 1 + k) current at once and filtered by TAUS_S.
     """
+    if np.ptp(moved) < LEAST_DEPTH:
+        return _by_profile(curve, moved, volts_v, amps)
     alike = np.exp(-np.abs(np.subtract.outer(time_s, time_s)) / _ERROR_S) + _WHITE_SHARE**2 * np.eye(len(time_s))
     white = np.linalg.inv(np.linalg.cholesky(alike))
     fits = [_fit(curve, moved + seconds * lead, volts_v, amps, white) for seconds in _DIFFUSION_S]
@@ -176,6 +180,20 @@ def _as_curve(curve: OcvCurve, q: F64, fit: _Fit, diffusion_s: float) -> PackCur
 
     ohm = np.maximum(fit.found[:m], 0.0)
     return PackCurve(fit.soc0, diffusion_s, ohm, slope_at, voltage_at, fit_u, fit.error_v)
+
+
+def _by_profile(curve: OcvCurve, q: F64, v: F64, amps: F64) -> PackCurve:
+    """Too little moved to see the pack's own curve: the profile's, at the voltage that was seen, and no resistance."""
+    soc0 = float(np.clip(curve.soc(float(np.median(v))) - np.median(q), 0.0, 1.0))
+
+    def slope_at(moved: F64) -> F64:
+        soc = np.clip(soc0 + moved, 0.01, 0.99)
+        return np.asarray(np.maximum((curve.voltage_v(soc + 0.01) - curve.voltage_v(soc - 0.01)) / 0.02, 0.02))
+
+    def voltage_at(moved: F64) -> F64:
+        return curve.voltage_v(np.clip(soc0 + moved, 0.0, 1.0))
+
+    return PackCurve(soc0, 0.0, np.zeros(amps.shape[1]), slope_at, voltage_at, np.zeros_like, _UNSEEN_V)
 
 
 def _knots(q: F64) -> F64:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.weakness_curve import PackCurve
+from evenstring.analysis.weakness_curve import LEAST_DEPTH, PackCurve
 from evenstring.analysis.weakness_rows import Rows, fast_resistance, make_rows
 from evenstring.profile import PackProfile
 from evenstring.session import Session
@@ -30,6 +30,7 @@ _ERROR_FLOOR_V = 0.0002
 _SLOPE_RANGE = 0.03  # of SoC, over which an error of the slope stays alike
 _ROUNDS = 2  # the gap in SoC that a fit finds says where on the curve the next one looks
 _WIDEST_GAP = 0.2  # of SoC: beyond it the bend is not followed
+_HEALTHY_GAP = 0.004  # of SoC, production scatter
 _ROW_NOISE = 5e-4
 _RESISTANCE_FLOOR = 0.4  # %: current and timing errors that more scans do not lessen
 _SLOW_APART = 10.0  # %: how far the slow part of a group's resistance may go its own way
@@ -80,7 +81,7 @@ def gather(session: Session, profile: PackProfile) -> Evidence | None:
     # SoC moves by charge over the group's own capacity: fitted was 1 - 1 / (capacity relative to the median).
     found[:, 2] /= 1.0 - 0.01 * np.minimum(found[:, 2], _MOST_CAPACITY)
     joint = np.full(session.groups, np.nan)
-    clear = np.abs(found[:, 3]) > 10.0
+    clear = (np.abs(found[:, 3]) > 10.0) & (rows.once_ohm > 0.0)
     later = (rows.pulse_ohm - rows.once_ohm) * (found[clear, 3] + found[clear, 4])
     joint[clear] = 1.0 + later / (rows.once_ohm * found[clear, 3])
     return Evidence(
@@ -134,7 +135,9 @@ def _fit(rows: Rows, x: F64, y: F64, beliefs: tuple[F64, F64, F64, F64], gap: F6
     at = [rows.curve.slope_at(rows.surface + k * half) for k in range(3)]
     slope = (at[0] + 4.0 * at[1] + at[2]) / 6.0
     x[:, 1], x[:, 2] = slope * 0.01, -slope * rows.moved * 0.01
-    lower = np.linalg.cholesky(base + np.outer(gap * rows.slope_u_v, gap * rows.slope_u_v) * near)
+    # At one voltage a gap cannot be seen, and a healthy one is to be ruled out: its doubt is that of a healthy gap.
+    doubt = (np.clip(gap, -_HEALTHY_GAP, _HEALTHY_GAP) if rows.depth < LEAST_DEPTH else gap) * rows.slope_u_v
+    lower = np.linalg.cholesky(base + np.outer(doubt, doubt) * near)
     xw, yw = np.linalg.solve(lower, x), np.linalg.solve(lower, y)
     precision = xw.T @ xw + prior
     full: F64 = np.asarray(np.linalg.inv(precision), np.float64)
