@@ -19,8 +19,8 @@ __all__ = ["StandOut", "stand_outs"]
 
 F64 = NDArray[np.float64]
 
-_FROM = 2.1  # deviations; half of the smallest fault that is to be told is at 2.5
-_MOST = 3  # of a string
+_FROM = 2.0  # deviations; half of the smallest fault that is to be told is at 2.5, less what the meter blurs
+_MOST = 4  # of a string
 _ALIKE = 0.4  # deviations: kinds this close are not told apart
 _LOOKS = 6  # a group: meter and charge both ways, less capacity, more resistance
 
