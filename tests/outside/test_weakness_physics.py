@@ -25,14 +25,14 @@ def judged() -> tuple[tuple[Case, dict[tuple[int, str], Weakness]], ...]:
 
 
 def test_the_cause_is_right_on_cells_of_another_model():
-    """Wanted are 90 %; 89 to 94 % were seen on three sets of sixty, so this holds what is there."""
+    """Wanted are 90 %; 96 to 100 % were seen on three sets of sixty."""
     right = {cause: [] for cause in CAUSES}
     for case, said in judged():
         for fault in case.faults:
             right[fault[1]].append(fault in said)
     print({cause: f"{sum(hits)} of {len(hits)}" for cause, hits in right.items()})
 
-    assert np.mean([hit for hits in right.values() for hit in hits]) >= 0.85
+    assert np.mean([hit for hits in right.values() for hit in hits]) >= 0.90
 
 
 def test_few_sessions_hold_a_confident_statement_that_is_wrong():

@@ -42,7 +42,7 @@ _FREEDOMS = (0.5, 1.0, 2.0, 4.0, 8.0)  # ... times one of these
 LEAST_DEPTH = 0.03  # of the capacity: from here on the pack's own curve is followed
 _UNSEEN_V = 0.002  # error of the profile's curve where nothing was seen of the pack's: 2 % of SoC on the place
 _SLOPE_SHARE, _SLOPE_LEAST_V = 0.03, 0.03  # uncertainty of the slope, V per 1.0 of SoC, beside that of the fit
-_PLACE_PER_V, _PLACE_MOST = 10.0, 0.05  # uncertainty of the place on the curve, SoC per volt left unexplained
+_PLACE_PER_V, _PLACE_MOST = 10.0, 0.03  # uncertainty of the place on the curve, SoC per volt left unexplained
 
 
 @dataclass(frozen=True, slots=True, eq=False)
