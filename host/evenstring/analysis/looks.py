@@ -118,7 +118,9 @@ def _rest(session: Session, profile: PackProfile, *, last: bool) -> RestLook | N
         return None
     p = rests[-1] if last else rests[0]
     rows = (session.time_s > p.end_s - _MEAN_S) & (session.time_s <= p.end_s)
-    return rest_look(session, rows, p.end_s - p.start_s) if rows.sum() >= 3 else None
+    if rows.sum() < 3 or not np.isfinite(session.volts_v[rows]).any():
+        return None
+    return rest_look(session, rows, p.end_s - p.start_s)
 
 
 def _leaks(

@@ -152,7 +152,8 @@ def _anchor(
     ends = [p.end_s for p in phases if p.kind == "charge_cv"]
     if ends:
         k = max(int(np.searchsorted(session.time_s, ends[-1])) - 2, 0)
-        level = float(np.nanmedian(session.volts_v[k]))
+        read = session.volts_v[k][np.isfinite(session.volts_v[k])]
+        level = float(np.median(read)) if len(read) else 0.0
         if level > profile.full_v - 0.03 and abs(_amps(session)[k]) < profile.capacity_ah / 15.0:
             return _soc_at_end(session, profile, evidence, k) - float(moved[k]), _FULL_U, "full"
     return (evidence.soc0, _CURVE_U, "curve") if evidence.depth > 0.15 else None

@@ -91,10 +91,12 @@ def rest_look(session: Session, rows: NDArray[np.bool_], relaxed_s: float) -> Re
     """Means over some rows of a rest."""
     temps = None if session.temps_c is None else session.temps_c[rows]
     known = temps is not None and bool(np.isfinite(temps).any())
-    with np.errstate(invalid="ignore"):
-        volts = np.asarray(np.nanmean(session.volts_v[rows], axis=0, dtype=np.float64))
+    part = session.volts_v[rows].astype(np.float64)
+    known_v = np.isfinite(part)
+    count = known_v.sum(axis=0)
+    volts = np.where(count > 0, np.where(known_v, part, 0.0).sum(axis=0) / np.maximum(count, 1), np.nan)
     return RestLook(
-        volts_v=volts,
+        volts_v=np.asarray(volts),
         at_s=float(session.time_s[rows].mean()),
         relaxed_s=relaxed_s,
         readings=int(rows.sum()),

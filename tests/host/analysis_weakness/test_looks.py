@@ -16,7 +16,7 @@ from evenstring.analysis.phases import find_phases
 from evenstring.analysis.reserve import find_reserve
 from evenstring.cli import cli
 from evenstring.profile import PackProfile, parse_profile, to_toml
-from evenstring.session import Session
+from evenstring.session import Quality, Session
 from evenstring.sim import MeterModel, Pack, Plan, measure, simulate
 from evenstring.sim.direct import session_frames
 from evenstring.wire.encode import message
@@ -90,6 +90,19 @@ def test_a_charge_between_the_recordings_withholds_the_leak_and_says_so():
     assert look.leaks == ()
     assert "charged or ridden" in look.unknown[0].why
     assert look.unknown[0].record_next
+
+
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("unread", [slice(2, 3), slice(None)])
+def test_groups_that_were_not_read_are_left_out_of_the_leaks(unread):
+    early, late = two_rests(2, 0.6)
+    volts, quality = late.volts_v.copy(), late.quality.copy()
+    volts[:, unread], quality[:, unread] = np.nan, Quality.LEAD_OPEN
+
+    look, _ = find_second_look((early, replace(late, volts_v=volts, quality=quality)), PROFILE)
+
+    told = {g for g, *_ in look.all_leaks}
+    assert told == (set(range(1, 21)) - {3} if unread == slice(2, 3) else set())
 
 
 def test_fade_between_two_recordings_has_an_interval_that_holds_the_truth():
