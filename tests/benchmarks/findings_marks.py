@@ -18,7 +18,7 @@ from evenstring.analysis.model import Findings
 from evenstring.analysis.spread import trusted_scans
 
 from tests.benchmarks.findings_sessions import KINDS, Case, make_case
-from tests.benchmarks.findings_table import Collected, table, write
+from tests.benchmarks.findings_table import Collected, add_by_kind, table, write
 from tests.benchmarks.findings_truth import (
     SHORT_CV_S,
     absolute_u_v,
@@ -69,7 +69,6 @@ def _mark_phases(case: Case, found: Findings, marks: Marks, sensor: str) -> None
             default=np.inf,
         )
         marks["phase boundary"].append((of, float(near <= allowed)))
-        marks[f"phase boundary: {case.kind}"].append((sensor, float(near <= allowed)))
     expected, got = sum(k != "unknown" for k, _, _ in true), sum(k != "unknown" for k, _, _ in ours)
     marks["phases all there, none invented"].append((of, float(expected == got)))
 
@@ -94,7 +93,6 @@ def _mark_end(case: Case, found: Findings, marks: Marks, sensor: str) -> None:
     marks["how the charge ended"].append((_cells(case, sensor), float(right)))
     if case.profile.chemistry != "lfp":
         marks[f"how the charge ended: {ended}"].append((sensor, float(right)))
-    marks[f"how the charge ended: {case.kind}"].append((sensor, float(right)))
 
 
 def _mark_events(case: Case, found: Findings, marks: Marks) -> None:
@@ -244,6 +242,7 @@ def collect(count: int, first: int, seconds: float = np.inf) -> tuple[Collected,
     done = 0
     for number, kind, marks in _timely(count, first, seconds):
         done += 1
+        add_by_kind(out, number, kind, marks)
         for what, values in marks.items():
             for group, value in values:
                 out[what][group].append(value)
