@@ -61,6 +61,11 @@ def _spread(session: Session, report: dict[str, Any]) -> Finding:
         ("largest", _mv(s.get("max_mv")), _and(_at(s.get("max_at_s")), _claimed(s, "max"))),
         ("at rest", _mv(s.get("rest_mv")), _and(_relaxed(s.get("rest_after_s")), _claimed(s, "rest"))),
     ]
+    pairs += [
+        ("under the heaviest load", _mv(c.get("best_mv")), _and(_at(c.get("at_s")), _claimed(s, "load")))
+        for c in s.get("claims") or ()
+        if c.get("where") == "load"
+    ]
     return Finding(
         "spread", "Spread", [], pairs, drawn(spread_picture(session, report)), missing=unknown_of(report, "spread")
     )
@@ -147,6 +152,8 @@ def _balancing(session: Session, report: dict[str, Any]) -> Finding:
     way = "the spread opens by" if rate is not None and rate < 0 else "the spread closes by"
     pace = "not known" if rate is None else f"{abs(rate):.1f} mV an hour"
     pairs = [("time to balanced", _remaining(b), _interval(b)), (way, pace, "")]
+    if b.get("target_percent") is not None:
+        pairs.append(("counts as balanced", f"{b['target_percent']:.0f} % of charge", "at the top of charge"))
     if b.get("gap_percent") is not None:
         pairs.append(("in charge", f"{b['gap_percent']:.1f} %", _optional(b.get("gap_ah"), "Ah", 2)))
     return Finding(

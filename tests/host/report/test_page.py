@@ -97,6 +97,19 @@ def test_cautions_runtime_and_assumed_values_are_on_the_page(day: Session) -> No
     assert not re.search(r"\bsafe\b", words)
 
 
+def test_spread_under_load_and_a_target_in_charge_are_told(day: Session) -> None:
+    report = a_report(day)
+    claim = {"where": "load", "at_s": 700.0, "best_mv": 41.2, "low_mv": 36.0, "high_mv": 46.5}
+    report["spread"]["claims"] = [claim]
+    report["balancing"]["target_percent"] = 1.0
+
+    words = " ".join(" ".join(parsed(render(day, a_profile(), report)).words).split())
+
+    assert "under the heaviest load" in words
+    assert "36.0 to 46.5 mV (95 %)" in words
+    assert "1 % of charge" in words
+
+
 @pytest.mark.parametrize(
     "report",
     [{}, dict.fromkeys(("phases", "spread", "events", "charge", "balancing", "weakness", "verdict", "unknown"))],
