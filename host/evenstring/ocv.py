@@ -96,8 +96,9 @@ class OcvCurve:
 @cache
 def _table() -> dict[str, F64]:
     path = Path(__file__).parent / "curves" / "curves.csv"
-    names = path.open(encoding="utf-8").readline().strip().split(",")
-    data = np.loadtxt(path, delimiter=",", skiprows=1)
+    with path.open(encoding="utf-8") as file:
+        names = file.readline().strip().split(",")
+        data = np.loadtxt(file, delimiter=",")
     return {name: data[:, k] for k, name in enumerate(names)}
 
 

@@ -20,6 +20,7 @@ __all__ = ["find_capacity", "find_repair", "find_rides", "find_temperature"]
 F64 = NDArray[np.float64]
 _MODEL_SOC_U = 0.02  # standard uncertainty of a state of charge read from an assumed curve
 _LEAST_DEPTH = 0.3
+_FLAT_V = 0.2  # V per 1.0 of SoC
 _RELAXED_S = 1800.0
 # Limits while charging, degrees Celsius: common practice, from memory. Below 0 metal may plate.
 _COLD_C, _WARM_C, _HOT_C = 0.0, 45.0, 60.0
@@ -120,9 +121,11 @@ def find_capacity(
         return None, Unknown(
             "capacity", f"the two rests lie only {depth:.0%} of the pack apart, or the record has a gap", record
         )
+    slopes = [float(curve.slope_v(s)) for s in soc]
+    if min(slopes) < _FLAT_V:
+        return None, Unknown("capacity", "at one of the rests the curve is too flat to tell the charge", record)
     moved = abs(float(np.trapezoid(signals.current_a[part], signals.time_s[part]) / 3600.0))
     ah = moved / depth
-    slopes = [max(float(curve.slope_v(s)), 0.05) for s in soc]
     u_soc = np.sqrt(2 * _MODEL_SOC_U**2 + sum((meter.absolute_v(3.8) / s) ** 2 for s in slopes))
     u = ah * float(np.hypot(u_soc / depth, 0.01))
     return Capacity(ah, ah - 2 * u, ah + 2 * u, depth, profile.capacity_ah), None
