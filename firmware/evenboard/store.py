@@ -30,6 +30,8 @@ class Store:
         self.deleted = 0
         self.failed = 0
         self.written = 0  # bytes appended since boot, modulo 2^30
+        self.closed = 0  # bytes in segments closed since boot, and of flash that they take
+        self.taken = 0
         self.used = 0  # bytes of all closed segments, whole flash blocks
         self.kept_bytes = 0
         self.segments = 0
@@ -183,6 +185,9 @@ class Store:
             self.failed += 1
         self._file = None
         self.used += _whole(self.size)
+        if self.taken < 0x1FFFFFFF:  # later ones would tell nothing new
+            self.closed += self.size
+            self.taken += _whole(self.size)
         if self.alarm:
             self.kept += 1
             self.kept_bytes += _whole(self.size)

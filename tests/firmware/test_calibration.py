@@ -299,12 +299,12 @@ def test_a_power_cut_at_any_change_of_a_file_leaves_the_old_or_the_new_whole(cas
 
 def test_a_changed_calibration_allocates_nothing_in_the_scans_after_it(runtime):
     """The scans of `test_heap`, the correction at its reach: no product of 2^30, or the 32-bit one would allocate."""
-    script = _script(24, 60).replace(
+    script = _script(24, 20).replace(
         "app = rig.app\n", "app = rig.app\nrig.front.correct([50000] * 24, [10000] * 24, True)\n"
     )
     good, _, crimes, _ = run(runtime, script, heap=board_heap(runtime), as_on_a_board=True)[-1].split()
 
-    assert (good, crimes) == ("60", "0")
+    assert (good, crimes) == ("20", "0")
 
 
 def test_the_largest_string_fits_the_boards_buffers(case):

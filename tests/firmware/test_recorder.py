@@ -52,6 +52,8 @@ def head(buf: bytearray) -> int:
 class Board:
     """A recorder with time and a folder; scans are the mean of two equal passes."""
 
+    step_ms = 200
+
     def __init__(self, folder: Path, room: int = 400_000, segment: int = 32768) -> None:
         self.store = Store(str(folder), room, segment)
         assert self.store.open()
@@ -63,7 +65,7 @@ class Board:
 
     def scans(self, n: int, level: int = 18500, current: int = 0, noise: float = 5.0) -> None:
         for _ in range(n):
-            self.clock.ms += 200
+            self.clock.ms += self.step_ms
             row = np.rint(level + self.rng.normal(0, noise, GROUPS)).clip(-32000, 32000).astype(int).tolist() * 2
             self.fed.append(row[:GROUPS])
             self.recorder.add(self.clock.low, self.clock.high, row, [current], current)
