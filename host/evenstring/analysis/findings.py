@@ -24,7 +24,7 @@ from evenstring.analysis.usable import bench_hours, find_room, find_usable
 from evenstring.analysis.verdict import find_verdict
 from evenstring.analysis.warmth import with_temperatures
 from evenstring.analysis.weakness import diagnose
-from evenstring.analysis.withhold import own_current, own_rest, with_profile_check
+from evenstring.analysis.withhold import own_current, own_readings, own_rest, with_profile_check
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
@@ -57,7 +57,7 @@ def analyse(session: Session, profile: PackProfile) -> Findings:
         return _nothing(session, profile)
     look = _look(session, profile)
     found, no_rest = _what_happened(look)
-    found = _with_causes(found, look.session, look.level, profile, look.meter)
+    found = own_readings(_with_causes(found, look.session, look.level, profile, look.meter), look.session)
     open_visits = not_excluded(look.session, profile, look.meter, found.events)
     missing = (*_unknowns(found), *((no_rest,) if no_rest else ()), *open_visits)
     check, unfit = check_profile(look.signals, profile, look.phases, look.meter)

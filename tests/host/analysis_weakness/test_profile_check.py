@@ -11,7 +11,7 @@ from evenstring.analysis.findings import analyse
 from evenstring.analysis.model import Findings
 from evenstring.ocv import curve, default_curve, slipped
 from evenstring.profile import PackProfile, parse_profile
-from evenstring.session import Session
+from evenstring.session import Quality, Session
 from evenstring.sim import MeterModel, Pack, Plan, measure, simulate
 
 GROUPS = 16
@@ -99,3 +99,18 @@ def test_strings_in_parallel_withhold_rest_repair_and_leak_as_well_as_capacity()
     for what in ("spread.rest_mv", "capacity", "reserve"):
         assert "parallel" in why(beside, what)[0]
     assert not [w for w in beside.weakness if w.cause in ("self_discharge", "balancer_fault")]
+
+
+def test_a_group_whose_lead_was_off_is_not_judged_by_what_is_left_of_it():
+    session = recorded(1)
+    volts, quality = session.volts_v.copy(), session.quality.copy()
+    off = slice(session.scans // 4, None)
+    volts[off, 6], quality[off, 6] = np.nan, Quality.LEAD_OPEN
+    out_back = session.out_back_v.copy()
+    out_back[off, 6] = np.nan
+
+    found = analyse(replace(session, volts_v=volts, quality=quality, out_back_v=out_back), profile())
+
+    assert [w for w in found.weakness if w.group == 7] == []
+    assert (found.reserve, found.usable, found.room) == (None, None, None)
+    assert "group 7 was often not read" in why(found, "weakness")[0]
