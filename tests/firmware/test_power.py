@@ -104,6 +104,29 @@ def test_a_hung_part_is_freed_by_its_supply_and_by_nothing_else(case, hang):
     assert without[4:] == [-1, -1, []]
 
 
+def test_a_line_that_nine_clocks_free_costs_no_cycle(case):
+    got = case(
+        ISLAND + "rig = board(); start(rig); go(rig, 3000); rig.board.bus_low = True\n"
+        "go(rig, 12000); show(out=[rig.app.state, rig.front.island.cycles, rig.board.bus_low])"
+    )
+
+    assert got == [1, 0, False]
+
+
+def test_a_part_that_hung_before_a_reset_is_freed_at_boot(case):
+    """A reset of the processor alone leaves it hung: the supply goes once, and the string is watched."""
+    got = case(
+        ISLAND + "rig = board(); rig.board.hung.add(72)\n"
+        "rig.app = make_app(rig.data, '', rig.sink.write, rig.feed); rig.app.begin(); start(rig); go(rig, 3000)\n"
+        "show(out=[rig.app.state, rig.app.front.island.cycles, rig.app.scans])"
+    )
+
+    # Its pin starts low at boot, so the island was without supply before it was asked the first time.
+    assert got[0] == 1
+    assert got[1] <= 1
+    assert got[2] >= 2
+
+
 def test_a_part_that_is_dead_for_good_gets_one_cycle_a_try_and_everything_stays_open(case):
     got = case(
         ISLAND + "rig = board(); start(rig); go(rig, 2000); rig.board.silent.add(72); at = vtime.ms\n"
