@@ -65,6 +65,7 @@ _MEMORY = {
     "lost": "was once found empty: what it had recorded before is gone",
     "latch_lost": "forgot its past alarms: a group may have been below discard without this board knowing",
     "boots_restored": "lost the main copy of its boot count, which goes on from the second one",
+    "copy_missing": "does not find the second home of its past alarms that the board description names",
 }
 
 

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
+from evenstring.board.fetch import _MEMORY
 from evenstring.board.virtual import VirtualBoard
 from evenstring.cli import cli
 from evenstring.io.assemble import ident_of
@@ -19,6 +20,7 @@ from evenstring.report.page import render
 from evenstring.session import Correction, Ident
 from evenstring.wire.encode import Counter
 from evenstring.wire.stream import StreamDecoder
+from evenstring.wire.table import load_table
 
 from tests.host.board.test_fetch import GROUPS, write_trace
 from tests.host.looks import a_day, a_profile, a_report
@@ -81,6 +83,10 @@ def test_a_lost_memory_and_a_lost_boot_count_are_told(tmp_path: Path) -> None:
     assert "lost the main copy of its boot count" in said[1]
     assert "once found empty" in said[2]
     assert "forgot its past alarms" in said[2]
+
+
+def test_every_bit_of_the_memorys_state_has_words() -> None:
+    assert set(_MEMORY) == set(load_table().flags["memory"])
 
 
 def test_a_board_without_memory_is_not_spoken_of(tmp_path: Path) -> None:
