@@ -91,7 +91,8 @@ def diagnose(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) 
     look = _with_sensor(session, profile) if session.has_current else _without_sensor(session, profile, phases)
     # What a group lost by leaking is less charge too: one thing, said once.
     lost = {w.group for w in leaks}
-    kept = (w for w in look.weakness if w.group not in lost or w.cause != "charge_offset" or w.size > 0)
+    same = ("charge_offset", "cannot_tell")
+    kept = (w for w in look.weakness if w.group not in lost or w.cause not in same or w.size > 0)
     return replace(look, weakness=tuple(sorted((*leaks, *kept), key=lambda w: -w.confidence)))
 
 
@@ -164,13 +165,19 @@ def _why_unsure(evidence: Evidence, found: tuple[Weakness, ...]) -> str:
 
 def _undecided(found: tuple[Weakness, ...]) -> list[str]:
     said = []
-    causes = ", ".join(str(w.group) for w in found if w.cause == "cannot_tell" and not w.within_scatter)
+    causes = [w.group for w in found if w.cause == "cannot_tell" and not w.within_scatter]
     if causes:
-        said.append(f"group {causes} stands out, but this recording fits more than one cause")
-    little = ", ".join(str(w.group) for w in found if w.within_scatter)
+        said.append(f"{_groups(causes)}, but this recording fits more than one cause")
+    little = [w.group for w in found if w.within_scatter]
     if little:
-        said.append(f"group {little} stands out, though no further than production scatter goes")
+        said.append(f"{_groups(little)}, though no further than production scatter goes")
     return said
+
+
+def _groups(numbers: list[int]) -> str:
+    """Who stands out, in words."""
+    listed = ", ".join(str(n) for n in sorted(numbers))
+    return f"groups {listed} stand out" if len(numbers) > 1 else f"group {listed} stands out"
 
 
 def _next_recording(evidence: Evidence, found: tuple[Weakness, ...]) -> str:
@@ -276,13 +283,13 @@ def _healthy(scatter: F64) -> F64:
     return out
 
 
-def _total(covariance: F64, scatter: F64, subset: tuple[int, ...]) -> F64:
+def _total(covariance: F64, scatter: F64, subset: tuple[int, ...], effect: F64 = _EFFECT) -> F64:
     total = covariance + _healthy(scatter)
     for k in subset:
-        total[k, k] += _EFFECT[k] ** 2
+        total[k, k] += effect[k] ** 2
     if 2 in subset:  # lost electrode area takes capacity and adds resistance: the part that follows is no second cause
-        total[3, 3] += _EFFECT[2] ** 2
-        total[2, 3] -= _EFFECT[2] ** 2 * 0.9
+        total[3, 3] += effect[2] ** 2
+        total[2, 3] -= effect[2] ** 2 * 0.9
         total[3, 2] = total[2, 3]
     return total
 
@@ -355,7 +362,8 @@ def _statement(
 
 def _estimate(x: F64, covariance: F64, scatter: F64, subset: tuple[int, ...], k: int) -> tuple[float, float]:
     """Size of cause k and its standard uncertainty: the evidence weighed with what the explanation expects."""
-    expected = _total(np.zeros_like(covariance), scatter, subset)
+    # What was seen of a cause may be more than is typical: the expectation does not pull it down.
+    expected = _total(np.zeros_like(covariance), scatter, subset, np.maximum(_EFFECT, np.abs(x)))
     gain = expected @ np.linalg.inv(expected + covariance)
     mean = gain @ x
     left = expected - gain @ expected
