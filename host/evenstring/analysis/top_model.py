@@ -1,0 +1,190 @@
+"""A string near the top of its charge: the voltages that a set of parameters would give.
+
+Group k holds charge q + lambda_k (1: full current for an hour), less what its bleeder took. Its voltage is
+OCV(charge) + (1 + rho_k) x polarisation + the meter's offset; polarisation is quick and slow resistance (G. Plett,
+Battery Management Systems, Vol. I, 2015: equivalent circuit) times the current through the group. At constant voltage
+without a sensor the current is what keeps the string's mean at the voltage held. The curve's slope is free at a few
+voltages: a charge runs through its own curve, and no table knows it as well. A bleeder pulls its own group down, so
+near its limit it flickers, and the mean of minutes sees a part of it.
+
+Everything is computed for many parameter sets at once: leading axis p.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evenstring.analysis.top_window import SLOW_H, Window
+
+__all__ = ["ABOVE_LOWEST_V", "SOFT_V", "Board", "KNOTS_V", "NC", "NG", "Common", "Curves", "Drive", "Parts", "curves_of", "run", "split"]
+
+F64 = NDArray[np.float64]
+KNOTS_V = np.array([-0.38, -0.31, -0.26, -0.22, -0.19, -0.165, -0.145, -0.13, -0.12, -0.11, -0.10, -0.09, -0.08,
+                    -0.07, -0.055, -0.04, -0.02, 0.0, 0.04, 0.09])  # fmt: skip  # of full: where the slope is free
+_K = len(KNOTS_V)
+NC = _K + 5  # common parameters: log slopes; log quick polarisation, slow share, log bleed, threshold, level's error
+NG = 5  # parameters of a group: lambda, rho, kappa (of charge moved), meter's offset, board's own sensing
+ABOVE_LOWEST_V = 0.005  # boards leave groups this near to the lowest alone (our choice, from memory)
+SOFT_V = 0.0012  # a board's check is a step in time; a mean of minutes sees it blurred
+_GRID_V = np.arange(-0.5, 0.1601, 0.005)
+_NODES = 640
+_TAIL_V = 0.02  # polarisation somewhere in the constant voltage, where its start was not recorded
+
+
+@dataclass(frozen=True, slots=True)
+class Board:
+    """How a board decides: above_lowest, turns (the same, but groups take turns), threshold, or none (nothing bleeds).
+
+    soft_v: how blurred that is seen. With turns, the bleed current is the average, half of what pulls a group down.
+    """
+
+    rule: str
+    soft_v: float = SOFT_V
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Common:
+    """(p,) polarisation at full current in V, its slow share, bleed as a share of full current, threshold in V."""
+
+    full_v: F64
+    slow: F64
+    bleed: F64
+    threshold_v: F64
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Curves:
+    """p curves on even nodes of charge: table_v (p, m) V; first, width (p,) of the nodes."""
+
+    table_v: F64
+    first: F64
+    width: F64
+
+    def look_up(self, charge: F64) -> tuple[F64, F64]:
+        """V and V per CC hour at charge (p, g); beyond the table its last stretch goes on."""
+        place = (charge - self.first[:, None]) / self.width[:, None]
+        k = np.clip(place, 0, self.table_v.shape[1] - 2).astype(np.int64)
+        rows = np.arange(len(self.first))[:, None]
+        low = self.table_v[rows, k]
+        rise = self.table_v[rows, k + 1] - low
+        return low + (place - k) * rise, rise / self.width[:, None]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Drive:
+    """(p, n) what all groups share: charge, current as a share of full, its slow average, polarisation in V."""
+
+    charge: F64
+    share: F64
+    slow: F64
+    polar_v: F64
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Parts:
+    """(p, n, g) each: voltages as read, charge, slope of the curve there, share of the mean that it bled."""
+
+    volts_v: F64
+    charge: F64
+    slope: F64
+    on: F64
+
+
+def split(x: F64, groups: int) -> tuple[Common, F64]:
+    """Parameters (p, NC + NG g) as the common ones, and (p, NG, g); lambda without its mean, which is q's."""
+    own = x[:, NC:].reshape(len(x), NG, groups).copy()
+    own[:, 0] -= own[:, 0].mean(axis=1, keepdims=True)
+    slow = np.clip(x[:, _K + 1], 0.02, 0.8)
+    return Common(np.exp(x[:, _K]) / (1.0 - slow), slow, np.exp(x[:, _K + 2]), x[:, _K + 3]), own
+
+
+def curves_of(w: Window, x: F64, full_v: float) -> Curves:
+    """The curves of parameters (p, ...); charge 0 is where the window starts, at the level less its polarisation."""
+    grid = full_v + _GRID_V
+    common, _ = split(x, w.volts_v.shape[1])
+    if w.before > 3:
+        level = w.volts_v[0].mean() - common.full_v * (1.0 - common.slow * (1.0 - w.slow0))
+    else:
+        level = np.full(len(x), w.set_v - _TAIL_V)
+    out = np.empty((len(x), _NODES))
+    first, width = np.empty(len(x)), np.empty(len(x))
+    for p, row in enumerate(x):
+        slow = np.exp(-np.interp(_GRID_V, KNOTS_V, row[:_K]))  # hours per V
+        charge = np.concatenate([[0.0], np.cumsum((slow[1:] + slow[:-1]) / 2.0 * np.diff(grid))])
+        charge -= np.interp(level[p] + row[_K + 4], grid, charge)
+        nodes = np.linspace(charge[0], charge[-1], _NODES)
+        out[p] = np.interp(nodes, charge, grid)
+        first[p], width[p] = nodes[0], nodes[1] - nodes[0]
+    return Curves(out, first, width)
+
+
+def run(
+    w: Window, curves: Curves, common: Common, own: F64, board: Board, given: tuple[Drive, F64] | None = None
+) -> tuple[Drive, Parts, F64]:
+    """Step through the window.
+
+    Args:
+        given: a drive and a lowest (p, n) that stay as they are while a group's own parameters vary.
+
+    Returns:
+        The drive, the groups' parts, and the lowest group as the board sees it (p, n).
+    """
+    (p, _, g), n = own.shape, len(w.held)
+    sense = own[:, 4] - own[:, 3]  # what the board senses more than the meter
+    lowest = (w.volts_v[None] + sense[:, None, :]).min(axis=2) if given is None else given[1]
+    drive = np.zeros((4, p, n)) if given is None else None
+    volts, held, slopes, on = (np.empty((p, n, g)) for _ in range(4))
+    q, s, taken = np.zeros(p), np.full(p, w.slow0), np.zeros((p, g))
+    decay = float(np.exp(-w.step_h / SLOW_H))
+    for k in range(n):
+        if given is not None:
+            q, polar = given[0].charge[:, k], given[0].polar_v[:, k]
+        held[:, k] = q[:, None] * (1.0 + own[:, 2]) + own[:, 0] - common.bleed[:, None] * taken
+        open_v, slopes[:, k] = curves.look_up(held[:, k])
+        if drive is not None:
+            share, move = _current(w, common, k, open_v.mean(axis=1), slopes[:, k].mean(axis=1), s)
+            polar = common.full_v * ((1.0 - common.slow) * share + common.slow * s)
+            drive[:, :, k] = q, share, s, polar
+            q = q + move * w.step_h
+            s = move + (s - move) * decay
+        idle = open_v + (1.0 + own[:, 1]) * polar[:, None] + own[:, 3]
+        on[:, k] = _on(common, idle + sense, lowest[:, k], board)
+        volts[:, k] = idle - (1.0 + own[:, 1]) * (common.bleed * common.full_v)[:, None] * on[:, k]
+        taken = taken + on[:, k] * w.step_h
+    whole = Drive(*drive) if drive is not None else given[0]  # type: ignore[index]  # one of the two is there
+    return whole, Parts(volts, held, slopes, on), lowest
+
+
+def _current(w: Window, common: Common, k: int, open_v: F64, slope: F64, slow: F64) -> tuple[F64, F64]:
+    """(p,) share of full current at mean k, and its average until the next."""
+    p = len(open_v)
+    if w.share is not None:
+        after = w.share[min(k + 1, len(w.share) - 1)]
+        return np.full(p, w.share[k]), np.full(p, 0.5 * (w.share[k] + after))
+    if not w.held[k]:
+        return np.ones(p), np.ones(p)
+    left = (w.set_v - open_v) / common.full_v - common.slow * slow
+    now = np.clip(left / (1.0 - common.slow), 0.0, 1.0)
+    # Half a step on the level has risen: solved for, so that a long step does not overshoot.
+    between = left / (1.0 - common.slow + slope * w.step_h / 2.0 / common.full_v)
+    return now, np.clip(between, 0.0, 1.0)
+
+
+def _on(common: Common, seen_v: F64, lowest_v: F64, board: Board) -> F64:
+    """(p, g) share of the time that a group bleeds whose board would see (p, g) volts if it did not."""
+    if board.rule == "none":
+        return np.zeros_like(seen_v)
+    soft = board.soft_v
+    on = 0.5 * (1.0 + np.tanh((seen_v - common.threshold_v[:, None] + SOFT_V) / (2.0 * soft)))
+    if board.rule in ("above_lowest", "turns"):
+        pull = (2.0 if board.rule == "turns" else 1.0) * (common.bleed * common.full_v)[:, None] + soft / 2.0
+        on = on * _ramp((seen_v - lowest_v[:, None] - ABOVE_LOWEST_V) / pull, soft / 2.0 / pull)
+    return np.asarray(on)
+
+
+def _ramp(x: F64, soft: F64) -> F64:
+    """From 0 to 1 between 0 and 1, its corners rounded."""
+    return np.asarray(soft * (np.logaddexp(0.0, x / soft) - np.logaddexp(0.0, (x - 1.0) / soft)))
