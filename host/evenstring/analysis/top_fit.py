@@ -14,25 +14,42 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.top_model import KNOTS_V, NC, NG, SOFT_V, Board, curves_of, run, split
-from evenstring.analysis.top_window import SLOW_H, Window
-from evenstring.ocv import CURVES, curve
+from evenstring.analysis.top_curves import SLOW_SHARE, Near, nearest
+from evenstring.analysis.top_model import (
+    BLEED,
+    GRID_V,
+    LEVEL,
+    NC,
+    NG,
+    QUICK,
+    SLOW,
+    SOFT_V,
+    SPEED,
+    THRESHOLD,
+    Guess,
+    curves_of,
+    run,
+    split,
+)  # fmt: skip
+from evenstring.analysis.top_window import Window
 from evenstring.profile import PackProfile
 
-__all__ = ["Fit", "explain"]
+__all__ = ["Fit", "bleed_a", "explain"]
 
 F64 = NDArray[np.float64]
-_K = len(KNOTS_V)
 # How well the model is taken to fit a mean, group against group and all together, and how blurred a board's decision:
 # from coarse to fine, so that the fit does not settle on the wrong side of a decision.
 _STAGES = ((0.001, 0.002, 0.004), (0.0004, 0.001, 0.002), (0.0002, 0.0006, SOFT_V))
+_ENOUGH = (2.0, 1.0, 0.2)  # gain in cost at which a stage is left
 _LEAST_U_V, _LEAST_COMMON_U_V, _MOST_U_V = 0.00015, 0.0005, 0.005
+_GOOD_V = 0.00015  # left over of groups against their mean: a fit is good, and no other curve is tried
 _NOT_INDEPENDENT = 3.0  # times what is left over: it runs on from mean to mean (tuned for coverage)
-_SLOW_SHARE, _SLOW_SHARE_U = 0.3, 0.12  # of polarisation (R after 30 s is 1.6 to 2.3 times R after 1 s, published pulses)
+_SLOPE_U = 0.15  # of the slope against a published curve's, over some 30 mV
+_SLOW_SHARE_U = 0.12
 _CAPACITY_U = 0.012
 _SENSE_U_V = 0.0012  # a board's own voltage sensing, group against group (from memory)
 _PRIOR = {"above_lowest": 0.6, "turns": 0.15, "threshold": 0.245, "none": 0.005}  # our choice: what boards do
-_THRESHOLDS_V = (-0.05, -0.035, -0.02, -0.005)  # of full: starts where the profile does not give it
+_STARTS_V = {"above_lowest": (-0.048, -0.02, -0.006), "threshold": (-0.04, -0.01)}  # of full, where it is not given
 _ITERATIONS = 12  # a stage
 Scales = tuple[float, float, float]
 _OWN_STEPS = np.array([1e-4, 1e-4, 1e-4, 1e-5, 1e-5])  # for derivatives by a group's parameters
@@ -40,9 +57,9 @@ _OWN_STEPS = np.array([1e-4, 1e-4, 1e-4, 1e-5, 1e-5])  # for derivatives by a gr
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Fit:
-    """Parameters x = mean + sd z under one rule; root: Cholesky factor of z's precision; evidence: a logarithm."""
+    """Parameters x = mean + sd z under one guess; root: Cholesky factor of z's precision; evidence: a logarithm."""
 
-    rule: str
+    guess: Guess
     mean: F64
     sd: F64
     z: F64
@@ -58,170 +75,137 @@ class Fit:
 
 
 def explain(w: Window, profile: PackProfile, channel_u_v: float) -> list[Fit]:
-    """All explanations, the best first; `evidence` includes what boards commonly do."""
-    starts = _starts(w, profile, channel_u_v)
-    rough = w.thinned()
-    curves = [_fit(rough, profile.full_v, _under(w, starts[0], k, profile), _STAGES[0]) for k in range(len(_logs(profile)))]
-    like = max(curves, key=lambda f: f.evidence)
-    first = [_fit(rough, profile.full_v, _with_curve(s, like), _STAGES[0]) for s in starts]
-    best = _best_by_rule(first)
-    for scales in _STAGES[1:]:
-        best = _best_by_rule([_fit(w, profile.full_v, f, scales) for f in best])
+    """The best explanation under each rule, the best of all first; `evidence` includes what boards commonly do."""
+    tries = []
+    for near in nearest(w, profile):
+        tries.append(_rules(w, profile, _start(w, profile, channel_u_v, near)))
+        if _left(w, tries[-1][0])[0] < _GOOD_V:
+            break
+    rules = max(tries, key=lambda fits: fits[0].evidence)
+    own, common = _left(w, rules[0])
+    scales = (
+        float(np.clip(_NOT_INDEPENDENT * own, _LEAST_U_V, _MOST_U_V)),
+        float(np.clip(_NOT_INDEPENDENT * common, _LEAST_COMMON_U_V, _MOST_U_V)),
+        SOFT_V,
+    )
+    return sorted((_fit(w, f, 2, scales) for f in rules), key=lambda f: -f.evidence)
+
+
+def _rules(w: Window, profile: PackProfile, start: Fit) -> list[Fit]:
+    """One fit a rule along one published curve, from coarse to fine; the best first."""
+    thin = w.thinned()
+    lead = _fit(thin, start, 0)
+    rules = []
+    for rule in _PRIOR:
+        starts = [replace(lead, guess=replace(lead.guess, rule=rule))]
+        if rule in _STARTS_V and "balancer.threshold_v" in profile.defaults:
+            starts += [_from_threshold(starts[0], profile.full_v + shift) for shift in _STARTS_V[rule]]
+        rules.append(max((_fit(thin, f, 0) for f in starts), key=lambda f: f.evidence))
+    for stage in (1, 2):
+        rules = [_fit(w, f, stage) for f in rules]
+    rules = sorted(rules, key=lambda f: -f.evidence)
     # What one rule found may help another out of a corner.
-    best = _best_by_rule([_fit(w, profile.full_v, f, _STAGES[-1]) for f in best[1:] + _lent(best)] + best[:1])
-    left = best[0].residual_v
-    own = left - left.mean(axis=1, keepdims=True)
-    used = w.weight > 0.5
-    scales = (_scale(own[used], _LEAST_U_V), _scale(left[used].mean(axis=1), _LEAST_COMMON_U_V), SOFT_V)
-    return _best_by_rule([_fit(w, profile.full_v, f, scales) for f in best])
+    lent = [_fit(w, replace(rules[0], guess=replace(rules[0].guess, rule=f.guess.rule)), 2) for f in rules[1:]]
+    both = [max(pair, key=lambda f: f.evidence) for pair in zip(rules[1:], lent, strict=True)]
+    return sorted([rules[0], *both], key=lambda f: -f.evidence)
 
 
-def _under(w: Window, start: Fit, k: int, profile: PackProfile) -> Fit:
-    """A start from published curve k, at the speed that suits it, instead of the mean of all."""
+def _left(w: Window, fit: Fit) -> tuple[float, float]:
+    """Root mean square of what is left over, V: of groups against their mean, and of the mean."""
+    used = fit.residual_v[w.weight > 0.5]
+    middle = used.mean(axis=1)
+    return float(np.sqrt(((used - middle[:, None]) ** 2).mean())), float(np.sqrt((middle**2).mean()))
+
+
+def _from_threshold(start: Fit, threshold_v: float) -> Fit:
     z = start.z.copy()
-    z[:_K] = np.clip((_logs(profile)[k] + np.log(_speeds(w, profile)[k]) - start.mean[:_K]) / start.sd[:_K], -3.0, 3.0)
+    z[THRESHOLD] = (threshold_v - start.mean[THRESHOLD]) / start.sd[THRESHOLD]
     return replace(start, z=z)
 
 
-def _with_curve(start: Fit, like: Fit) -> Fit:
-    """A start with all but the threshold as fitted elsewhere."""
-    z = (like.x - start.mean) / start.sd
-    z[_K + 3] = start.z[_K + 3]
-    return replace(start, z=z)
+def bleed_a(w: Window, fit: Fit, profile: PackProfile) -> float:
+    """Bleed current, A: by the sensor, else by the profile's capacity and how fast the charge ran along the curve."""
+    full_a = w.full_current_a or float(np.exp(fit.x[SPEED])) * profile.capacity_ah
+    return float(np.exp(fit.x[BLEED])) * full_a
 
 
-def _lent(fits: list[Fit]) -> list[Fit]:
-    """The best fit's parameters under the other rules; thresholds of their own too, where the best has none."""
-    out = []
-    for f in fits[1:]:
-        z = (fits[0].x - f.mean) / f.sd
-        out.append(replace(f, z=z))
-        if fits[0].rule == "none":
-            z = z.copy()
-            z[_K + 2 : _K + 4] = f.z[_K + 2 : _K + 4]
-            out.append(replace(f, z=z))
-    return out
-
-
-def _scale(left_v: F64, least_v: float) -> float:
-    """What is left counts for more than its size: it is not independent from mean to mean."""
-    return float(np.clip(_NOT_INDEPENDENT * np.sqrt((left_v**2).mean()), least_v, _MOST_U_V))
-
-
-def _best_by_rule(fits: list[Fit]) -> list[Fit]:
-    best: dict[str, Fit] = {}
-    for f in fits:
-        if f.rule not in best or f.evidence > best[f.rule].evidence:
-            best[f.rule] = f
-    return sorted(best.values(), key=lambda f: -f.evidence)
-
-
-def _starts(w: Window, profile: PackProfile, channel_u_v: float) -> list[Fit]:
-    given = "balancer.threshold_v" not in profile.defaults
-    shifts = (None,) if given else _THRESHOLDS_V
-    starts = [_start(w, profile, channel_u_v, rule, shift) for rule in ("above_lowest", "threshold") for shift in shifts]
-    starts.append(_start(w, profile, channel_u_v, "turns", None if given else -0.025))
-    return [*starts, _start(w, profile, channel_u_v, "none", None)]
-
-
-def _start(w: Window, profile: PackProfile, channel_u_v: float, rule: str, shift_v: float | None) -> Fit:
+def _start(w: Window, profile: PackProfile, channel_u_v: float, near: Near) -> Fit:
     """Priors (see the constants), and a first guess of each group's lead or lag."""
-    groups = w.volts_v.shape[1]
-    mean, sd = np.zeros(NC), np.ones(NC)
-    slope, slope_u = _slopes(profile)
-    speed, speed_u = _speed(w, profile)
-    mean[:_K], sd[:_K] = np.log(slope * speed), np.hypot(slope_u, 0.7 * speed_u)
-    mean[_K], sd[_K] = np.log(w.quick_v), w.quick_u
-    mean[_K + 1], sd[_K + 1] = _SLOW_SHARE, _SLOW_SHARE_U
+    groups, speed, log_slope = w.volts_v.shape[1], near.speed, near.log_slope
+    mean, sd = np.zeros(NC), np.full(NC, _SLOPE_U)
+    known_speed = w.full_current_a is not None
+    mean[SPEED] = np.log(speed if w.full_current_a is None else w.full_current_a / profile.capacity_ah)
+    sd[SPEED] = 0.15 if known_speed else 0.3 if w.before >= 6 else 0.6
+    mean[QUICK], sd[QUICK] = np.log(w.quick_v), w.quick_u
+    mean[SLOW], sd[SLOW] = SLOW_SHARE, _SLOW_SHARE_U
     given = "balancer.bleed_ma" not in profile.defaults
     full_a = w.full_current_a or speed * profile.capacity_ah
-    mean[_K + 2] = np.log((profile.bleed_ma if given else 70.0) / 1000.0 / full_a)
-    sd[_K + 2] = np.hypot(0.35 if given else 0.6, 0.0 if w.full_current_a else 0.25)
-    mean[_K + 3] = profile.threshold_v if shift_v is None else profile.full_v + shift_v
-    sd[_K + 3] = 0.001 if shift_v is None else 0.015
-    sd[_K + 4] = 0.004 if w.before > 3 else 0.02
+    mean[BLEED] = np.log((profile.bleed_ma if given else 70.0) / 1000.0 / full_a)
+    sd[BLEED] = np.hypot(0.35 if given else 0.6, 0.0 if known_speed else 0.25)
+    known = "balancer.threshold_v" not in profile.defaults
+    mean[THRESHOLD], sd[THRESHOLD] = (profile.threshold_v, 0.001) if known else (profile.full_v - 0.03, 0.018)
+    sd[LEVEL] = 0.004 if w.before > 3 else 0.02
     own_mean, own_sd = np.zeros((NG, groups)), np.ones((NG, groups))
     own_mean[1] = w.rho
     own_sd[:] = np.array([0.06 / speed, w.rho_u, _CAPACITY_U, max(channel_u_v, 1e-5), _SENSE_U_V])[:, None]
-    z = np.zeros(NC + NG * groups)
     height = w.volts_v[-3:].mean(axis=0) - w.volts_v[-3:].mean()
-    z[NC : NC + groups] = np.clip(height / (slope[-3] * speed) / own_sd[0], -3.0, 3.0)
+    top = float(np.exp(np.interp(-0.02, GRID_V, log_slope))) * speed
+    own_sd[0] = _lead_u(height, top, channel_u_v, own_sd[0])
+    z = np.zeros(NC + NG * groups)
+    z[NC : NC + groups] = np.clip(height / top / own_sd[0], -3.0, 3.0)
+    z[SPEED] = np.clip((np.log(speed) - mean[SPEED]) / sd[SPEED], -2.0, 2.0)
     all_mean, all_sd = np.concatenate([mean, own_mean.ravel()]), np.concatenate([sd, own_sd.ravel()])
-    return Fit(rule, all_mean, all_sd, z, np.eye(len(z)), -np.inf, np.inf, np.zeros_like(w.volts_v))
+    guess = Guess("above_lowest", log_slope, profile.full_v)
+    return Fit(guess, all_mean, all_sd, z, np.eye(len(z)), -np.inf, np.inf, np.zeros_like(w.volts_v))
 
 
-def _logs(profile: PackProfile) -> F64:
-    """(curves, knots) logarithm of the slope, V per 1.0 of SoC, of published cells of this kind."""
-    alike = [c for c in CURVES if c.endswith("lfp") == (profile.chemistry == "lfp")]
-    return np.log([curve(c).slope_v(curve(c).soc(profile.full_v + KNOTS_V)) for c in alike])
+def _lead_u(height_v: F64, slope_v: float, channel_u_v: float, wide: F64) -> F64:
+    """Standard deviation of lambda before it is seen: the scatter of most groups; wide for those far from them.
+
+    Without it the meter's offsets would widen the string: a maximum minus a minimum (JCGM 101:2008).
+    """
+    away = height_v - np.median(height_v)
+    middle = float(np.diff(np.quantile(away, [0.25, 0.75]))[0]) / 1.349
+    core = float(np.sqrt(max(middle**2 - channel_u_v**2, (0.4 * channel_u_v) ** 2)))
+    return np.where(np.abs(away) > 3.0 * np.hypot(core, channel_u_v), wide, core / slope_v)
 
 
-def _slopes(profile: PackProfile) -> tuple[F64, F64]:
-    """Slope at the knots, V per 1.0 of SoC, and its relative uncertainty: how far published cells are apart."""
-    logs = _logs(profile)
-    return np.exp(logs.mean(axis=0)), np.maximum(logs.std(axis=0), 0.3)
-
-
-def _speed(w: Window, profile: PackProfile) -> tuple[float, float]:
-    """Full current over capacity, 1/h, and its relative uncertainty: by the sensor, else by how fast the level rose."""
-    if w.full_current_a is not None:
-        return w.full_current_a / profile.capacity_ah, 0.15
-    return float(np.median(_speeds(w, profile))), 0.35 if w.before >= 6 else 0.6
-
-
-def _speeds(w: Window, profile: PackProfile) -> F64:
-    """(curves,) full current over capacity, 1/h, by how fast the level rose along each published curve."""
-    logs = _logs(profile)
-    if w.before < 6:
-        return np.full(len(logs), 0.22 if w.full_current_a is None else w.full_current_a / profile.capacity_ah)
-    t = np.arange(w.before) * w.step_h
-    slow = 1.0 - (1.0 - w.slow0) * np.exp(-t / SLOW_H)
-    polar = w.quick_v / (1.0 - _SLOW_SHARE) * (1.0 - _SLOW_SHARE * (1.0 - slow))
-    level = w.volts_v[: w.before].mean(axis=1) - polar - profile.full_v
-    grid = np.linspace(level.min(), max(level.max(), level.min() + 0.01), 200)
-    out = []
-    for row in logs:
-        hours = np.exp(-np.interp(grid, KNOTS_V, row))
-        soc = np.concatenate([[0.0], np.cumsum((hours[1:] + hours[:-1]) / 2.0 * np.diff(grid))])
-        out.append(np.polyfit(t, np.interp(level, grid, soc), 1)[0])
-    return np.clip(out, 0.03, 1.5)
-
-
-def _fit(w: Window, full_v: float, start: Fit, scales: Scales) -> Fit:
+def _fit(w: Window, start: Fit, stage: int, scales: Scales | None = None) -> Fit:
+    scales = scales or _STAGES[stage]
     mean, sd, z, damping = start.mean, start.sd, start.z, 1e-2
-    cost, left = _cost(w, full_v, start, z, scales)
+    cost, left = _cost(w, start, z, scales)
     curvature = np.eye(len(z))
     for _ in range(_ITERATIONS):
-        wide = _jacobian(w, full_v, replace(start, z=z), scales)
+        wide = _jacobian(w, replace(start, z=z), scales)
         curvature = wide.T @ wide + np.eye(len(z))
         down = wide.T @ _whitened(w, left, scales).ravel() - z
         for _ in range(9):
             step = np.linalg.solve(curvature + damping * np.diag(np.diag(curvature)), down)
             step /= max(1.0, float(np.abs(step).max()) / 2.5)
-            tried, tried_left = _cost(w, full_v, start, z + step, scales)
+            tried, tried_left = _cost(w, start, z + step, scales)
             if tried < cost:
                 break
             damping *= 6.0
         else:
             break
-        small = cost - tried < 0.02
+        small = cost - tried < _ENOUGH[stage]
         z, cost, left, damping = z + step, tried, tried_left, max(damping / 6.0, 1e-7)
         if small:
             break
-    root = np.linalg.cholesky(curvature)
-    evidence = -0.5 * cost - float(np.log(np.diag(root)).sum()) + float(np.log(_PRIOR[start.rule]))
-    return Fit(start.rule, mean, sd, z, root, evidence, cost, left)
+    root = np.asarray(np.linalg.cholesky(curvature), dtype=np.float64)
+    evidence = -0.5 * cost - float(np.log(np.diag(root)).sum()) + float(np.log(_PRIOR[start.guess.rule]))
+    return Fit(start.guess, mean, sd, z, root, evidence, cost, left)
 
 
-def _cost(w: Window, full_v: float, start: Fit, z: F64, scales: Scales) -> tuple[float, F64]:
-    left = w.volts_v - _volts(w, full_v, Board(start.rule, scales[2]), (start.mean + start.sd * z)[None])[0]
+def _cost(w: Window, start: Fit, z: F64, scales: Scales) -> tuple[float, F64]:
+    left = w.volts_v - _volts(w, replace(start.guess, soft_v=scales[2]), (start.mean + start.sd * z)[None])[0]
     return float((_whitened(w, left, scales) ** 2).sum() + (z**2).sum()), left
 
 
-def _volts(w: Window, full_v: float, board: Board, x: F64) -> F64:
+def _volts(w: Window, guess: Guess, x: F64) -> F64:
     """(p, n, g) voltages of parameters (p, ...)."""
     common, own = split(x, w.volts_v.shape[1])
-    return run(w, curves_of(w, x, full_v), common, own, board)[1].volts_v
+    return run(w, curves_of(w, x, guess), common, own, guess)[1].volts_v
 
 
 def _whitened(w: Window, left_v: F64, scales: Scales) -> F64:
@@ -230,17 +214,25 @@ def _whitened(w: Window, left_v: F64, scales: Scales) -> F64:
     return np.asarray(((left_v - middle) / scales[0] + middle / scales[1]) * w.weight[:, None])
 
 
-def _jacobian(w: Window, full_v: float, at: Fit, scales: Scales) -> F64:
-    """(n g, parameters) of whitened voltages by z: differences for the common ones, in closed form for the groups'."""
+def _jacobian(w: Window, at: Fit, scales: Scales) -> F64:
+    """(n g, parameters) of whitened voltages by z: all by differences; a group's own with what all share held fixed."""
     n, groups = w.volts_v.shape
     x, h = at.x[None], 0.02
-    board = Board(at.rule, scales[2])
-    varied = np.repeat(x, NC, axis=0)
-    varied[np.arange(NC), np.arange(NC)] += h * at.sd[:NC]
-    base = _volts(w, full_v, board, np.concatenate([x, varied]))
+    guess = replace(at.guess, soft_v=scales[2])
+    varied = np.repeat(x, NC + 1, axis=0)
+    varied[np.arange(1, NC + 1), np.arange(NC)] += h * at.sd[:NC]
+    common, own = split(varied, groups)
+    curves = curves_of(w, varied, guess)
+    drive, parts, lowest = run(w, curves, common, own, guess)
+    volts = parts.volts_v
     out = np.empty((n, groups, len(at.z)))
-    out[:, :, :NC] = np.moveaxis(_whitened(w, (base[1:] - base[0]) / h, scales), 0, 2)
-    for p, by in enumerate(_by_own(w, full_v, board, x)):
+    out[:, :, :NC] = np.moveaxis(_whitened(w, (volts[1:] - volts[0]) / h, scales), 0, 2)
+    many = len(_OWN_STEPS)
+    moved = np.repeat(own[:1], many, axis=0)
+    moved[np.arange(many), np.arange(many)] += _OWN_STEPS[:, None]
+    fixed = (_first(drive, many), lowest[:1].repeat(many, axis=0))
+    by_own = run(w, _first(curves, many), _first(common, many), moved, guess, fixed)[1].volts_v - volts[0]
+    for p, by in enumerate(by_own / _OWN_STEPS[:, None, None]):
         block = np.zeros((n, groups, groups))
         block[:, np.arange(groups), np.arange(groups)] = by
         if p == 0:  # lambda counts without its mean
@@ -251,20 +243,6 @@ def _jacobian(w: Window, full_v: float, at: Fit, scales: Scales) -> F64:
     return out.reshape(n * groups, -1)
 
 
-def _by_own(w: Window, full_v: float, board: Board, x: F64) -> F64:
-    """(NG, n, g) derivative of a group's voltage by its own parameters, what all share held fixed."""
-    common, own = split(x, w.volts_v.shape[1])
-    curves = curves_of(w, x, full_v)
-    drive, parts, lowest = run(w, curves, common, own, board)
-    many = len(_OWN_STEPS)
-    varied = np.repeat(own, many, axis=0)
-    varied[np.arange(many), np.arange(many)] += _OWN_STEPS[:, None]
-    moved = run(
-        w, _repeated(curves, many), _repeated(common, many), varied, board, (_repeated(drive, many), lowest.repeat(many, 0))
-    )[1]
-    return np.asarray((moved.volts_v - parts.volts_v) / _OWN_STEPS[:, None, None])
-
-
-def _repeated(one: Any, times: int) -> Any:
-    """A dataclass of arrays with p = 1 as one with p = times."""
-    return type(one)(*(np.repeat(getattr(one, f.name), times, axis=0) for f in fields(one)))
+def _first(of: Any, times: int) -> Any:
+    """A dataclass of arrays (p, ...) as one that holds its first set `times` times."""
+    return type(of)(*(np.repeat(getattr(of, f.name)[:1], times, axis=0) for f in fields(of)))

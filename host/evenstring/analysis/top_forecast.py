@@ -12,21 +12,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.top_fit import Fit
-from evenstring.analysis.top_model import ABOVE_LOWEST_V, Board, Common, Curves, curves_of, run, split
+from evenstring.analysis.top_model import ABOVE_LOWEST_V, SPEED, Common, Curves, curves_of, run, split
 from evenstring.analysis.top_window import SLOW_H, Window
 
-__all__ = ["Forecast", "carry_on"]
+__all__ = ["Forecast", "Target", "carry_on"]
 
 F64 = NDArray[np.float64]
 _CALM_H = 1.0 / 6.0  # balanced has to last this long
 _HYSTERESIS_V = 0.005  # of the board's threshold (from memory)
-_LIMIT_H = 48.0
-_STEPS = ((2.0, 1.0 / 30.0), (12.0, 1.0 / 12.0), (_LIMIT_H, 1.0 / 6.0))  # until, step: hours
+_STEPS = ((2.0, 1.0 / 30.0), (12.0, 1.0 / 12.0), (48.0, 1.0 / 6.0), (168.0, 0.5))  # until, step: hours
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Forecast:
-    """For p draws: hours until balanced (inf: not within two days), spread now and closing rate over the last hour."""
+    """For p draws: hours until balanced (inf: not within a week), spread now and closing rate over the last hour."""
 
     hours: F64
     spread_v: F64
@@ -34,8 +33,17 @@ class Forecast:
     bleeding: NDArray[np.bool_]  # (p, g) now
 
 
+@dataclass(frozen=True, slots=True)
+class Target:
+    """What counts as balanced: a spread in V, or, where given, a gap in charge as a share of capacity."""
+
+    volts_v: float
+    share: float | None = None
+
+
 @dataclass(slots=True, eq=False)
 class _State:
+    speed: F64  # (p,) full current over capacity, 1/h
     curves: Curves
     common: Common
     rule: str
@@ -44,21 +52,25 @@ class _State:
     set_v: float
     charge: F64  # (p, g)
     slow: F64  # (p,)
+    bled: F64  # (p, g)
     on: NDArray[np.bool_]  # (p, g)
 
 
-def carry_on(w: Window, fit: Fit, full_v: float, target_v: float, draws: int) -> Forecast:
-    """Draws of one explanation, stepped until balanced or for two days."""
-    state, closing = _begin(w, fit, full_v, draws)
+def carry_on(w: Window, fit: Fit, target: Target, draws: int) -> Forecast:
+    """Draws of one explanation, stepped until balanced or for a week."""
+    state, closing = _begin(w, fit, draws)
     hours, since, now = np.full(draws, np.inf), np.full(draws, np.nan), 0.0
     first = state.on.copy()
     spread_now = np.zeros(draws)
     for until, step in _STEPS:
         while now < until and np.isinf(hours).any():
+            gap = np.ptp(state.charge, axis=1) * state.speed
             spread = np.ptp(_advance(state, step), axis=1)
             if now == 0.0:
                 spread_now = spread
-            inside = spread <= target_v
+            inside = (spread if target.share is None else gap) <= (
+                target.volts_v if target.share is None else target.share
+            )
             since = np.where(inside, np.where(np.isnan(since), now, since), np.nan)
             done = inside & (now - since >= _CALM_H) & np.isinf(hours)
             hours[done] = since[done]
@@ -66,21 +78,31 @@ def carry_on(w: Window, fit: Fit, full_v: float, target_v: float, draws: int) ->
     return Forecast(hours, spread_now, closing, first)
 
 
-def _begin(w: Window, fit: Fit, full_v: float, draws: int) -> tuple[_State, F64]:
+def _begin(w: Window, fit: Fit, draws: int) -> tuple[_State, F64]:
     """The state at the window's end, and how fast the highest closed on the lowest by then, V/h."""
     rng = np.random.default_rng(21)  # the same recording gives the same report
     spread = np.linalg.solve(fit.root.T, rng.normal(size=(len(fit.z), draws)))
     x = fit.mean + fit.sd * (fit.z[:, None] + spread).T
     common, own = split(x, w.volts_v.shape[1])
-    curves = curves_of(w, x, full_v)
-    drive, parts, _ = run(w, curves, common, own, Board(fit.rule))
+    curves = curves_of(w, x, fit.guess)
+    drive, parts, _ = run(w, curves, common, own, fit.guess)
     true = parts.volts_v[:, -1] - own[:, 3]
     on, rows = parts.on[:, -1], np.arange(draws)
     high, low = true.argmax(axis=1), true.argmin(axis=1)
     falls = parts.slope[:, -1] * common.bleed[:, None] * on
     closing = falls[rows, high] - falls[rows, low]
     state = _State(
-        curves, common, fit.rule, own[:, 1], own[:, 4], w.set_v, parts.charge[:, -1], drive.slow[:, -1], on > 0.5
+        np.exp(x[:, SPEED]),
+        curves,
+        common,
+        fit.guess.rule,
+        own[:, 1],
+        own[:, 4],
+        w.set_v,
+        parts.charge[:, -1],
+        drive.slow[:, -1],
+        parts.bled,
+        on > 0.5,
     )
     return state, closing
 
@@ -88,7 +110,8 @@ def _begin(w: Window, fit: Fit, full_v: float, draws: int) -> tuple[_State, F64]
 def _advance(s: _State, step_h: float) -> F64:
     """Voltages (p, g) now; the state moves on by a step."""
     common = s.common
-    fall = (common.bleed * common.full_v)[:, None] * s.on * (1.0 + s.rho)
+    bleed, late = common.bleed[:, None], common.slow[:, None]
+    fall = (1.0 + s.rho) * common.full_v[:, None] * bleed * ((1.0 - late) * s.on + late * s.bled)
     open_v, slope = s.curves.look_up(s.charge)
     share = (s.set_v - (open_v - fall).mean(axis=1)) / common.full_v - common.slow * s.slow
     # Half a step ahead: the level rises while the current falls, and a long step must not overshoot.
@@ -101,6 +124,8 @@ def _advance(s: _State, step_h: float) -> F64:
         s.on = seen > common.threshold_v[:, None] - _HYSTERESIS_V * s.on
         if s.rule != "threshold":
             s.on &= seen > seen.min(axis=1, keepdims=True) + ABOVE_LOWEST_V
-    s.charge = s.charge + step_h * (share[:, None] - common.bleed[:, None] * s.on)
-    s.slow = share + (s.slow - share) * np.exp(-step_h / SLOW_H)
+    s.charge = s.charge + step_h * (share[:, None] - bleed * s.on)
+    decay = np.exp(-step_h / SLOW_H)
+    s.slow = share + (s.slow - share) * decay
+    s.bled = s.on + (s.bled - s.on) * decay
     return np.asarray(volts)

@@ -3,9 +3,9 @@
 Group k holds charge q + lambda_k (1: full current for an hour), less what its bleeder took. Its voltage is
 OCV(charge) + (1 + rho_k) x polarisation + the meter's offset; polarisation is quick and slow resistance (G. Plett,
 Battery Management Systems, Vol. I, 2015: equivalent circuit) times the current through the group. At constant voltage
-without a sensor the current is what keeps the string's mean at the voltage held. The curve's slope is free at a few
-voltages: a charge runs through its own curve, and no table knows it as well. A bleeder pulls its own group down, so
-near its limit it flickers, and the mean of minutes sees a part of it.
+without a sensor the current is what keeps the string's mean at the voltage held. The curve is a published one whose
+slope is free at a few voltages: a charge runs through its own curve, and no table knows it as well. A bleeder pulls its
+own group down, so near its limit it flickers, and the mean of minutes sees a part of it.
 
 Everything is computed for many parameter sets at once: leading axis p.
 """
@@ -19,29 +19,40 @@ from numpy.typing import NDArray
 
 from evenstring.analysis.top_window import SLOW_H, Window
 
-__all__ = ["ABOVE_LOWEST_V", "SOFT_V", "Board", "KNOTS_V", "NC", "NG", "Common", "Curves", "Drive", "Parts", "curves_of", "run", "split"]
+__all__ = [
+    "ABOVE_LOWEST_V", "BLEED", "GRID_V", "KNOTS_V", "LEVEL", "NC", "NG", "QUICK", "SLOW", "SOFT_V", "SPEED",
+    "THRESHOLD", "Common", "Curves", "Drive", "Guess", "Parts", "curves_of", "run", "split",
+]  # fmt: skip
 
 F64 = NDArray[np.float64]
-KNOTS_V = np.array([-0.38, -0.31, -0.26, -0.22, -0.19, -0.165, -0.145, -0.13, -0.12, -0.11, -0.10, -0.09, -0.08,
-                    -0.07, -0.055, -0.04, -0.02, 0.0, 0.04, 0.09])  # fmt: skip  # of full: where the slope is free
+KNOTS_V = np.array([-0.38, -0.28, -0.22, -0.17, -0.135, -0.105, -0.075, -0.045, -0.015, 0.02, 0.08])  # of full
 _K = len(KNOTS_V)
-NC = _K + 5  # common parameters: log slopes; log quick polarisation, slow share, log bleed, threshold, level's error
+# Common parameters: logarithm of the slope over a published curve's, at the knots; then these.
+SPEED, QUICK, SLOW, BLEED, THRESHOLD, LEVEL = range(_K, _K + 6)
+NC = _K + 6
 NG = 5  # parameters of a group: lambda, rho, kappa (of charge moved), meter's offset, board's own sensing
 ABOVE_LOWEST_V = 0.005  # boards leave groups this near to the lowest alone (our choice, from memory)
 SOFT_V = 0.0012  # a board's check is a step in time; a mean of minutes sees it blurred
-_GRID_V = np.arange(-0.5, 0.1601, 0.005)
+GRID_V = np.arange(-0.5, 0.1601, 0.0025)  # of full: where a published curve's slope is kept
 _NODES = 640
 _TAIL_V = 0.02  # polarisation somewhere in the constant voltage, where its start was not recorded
 
 
-@dataclass(frozen=True, slots=True)
-class Board:
-    """How a board decides: above_lowest, turns (the same, but groups take turns), threshold, or none (nothing bleeds).
+@dataclass(frozen=True, slots=True, eq=False)
+class Guess:
+    """What is not fitted but tried: a board's rule, and a published curve.
 
-    soft_v: how blurred that is seen. With turns, the bleed current is the average, half of what pulls a group down.
+    Attributes:
+        rule: above_lowest; turns (the same, but groups take turns: the bleed current is the average, half of what pulls
+            a group down); threshold; none (nothing bleeds).
+        log_slope: of the curve on `GRID_V`, V per 1.0 of SoC.
+        full_v: of a group.
+        soft_v: how blurred a board's decision is seen.
     """
 
     rule: str
+    log_slope: F64
+    full_v: float
     soft_v: float = SOFT_V
 
 
@@ -85,25 +96,29 @@ class Drive:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Parts:
-    """(p, n, g) each: voltages as read, charge, slope of the curve there, share of the mean that it bled."""
+    """(p, n, g) each: voltages as read, charge, slope of the curve there, share of the mean that it bled.
+
+    bled: (p, g) slow average of the bleeding at the end.
+    """
 
     volts_v: F64
     charge: F64
     slope: F64
     on: F64
+    bled: F64
 
 
 def split(x: F64, groups: int) -> tuple[Common, F64]:
     """Parameters (p, NC + NG g) as the common ones, and (p, NG, g); lambda without its mean, which is q's."""
     own = x[:, NC:].reshape(len(x), NG, groups).copy()
     own[:, 0] -= own[:, 0].mean(axis=1, keepdims=True)
-    slow = np.clip(x[:, _K + 1], 0.02, 0.8)
-    return Common(np.exp(x[:, _K]) / (1.0 - slow), slow, np.exp(x[:, _K + 2]), x[:, _K + 3]), own
+    slow = np.clip(x[:, SLOW], 0.02, 0.8)
+    return Common(np.exp(x[:, QUICK]) / (1.0 - slow), slow, np.exp(x[:, BLEED]), x[:, THRESHOLD]), own
 
 
-def curves_of(w: Window, x: F64, full_v: float) -> Curves:
+def curves_of(w: Window, x: F64, guess: Guess) -> Curves:
     """The curves of parameters (p, ...); charge 0 is where the window starts, at the level less its polarisation."""
-    grid = full_v + _GRID_V
+    grid = guess.full_v + GRID_V
     common, _ = split(x, w.volts_v.shape[1])
     if w.before > 3:
         level = w.volts_v[0].mean() - common.full_v * (1.0 - common.slow * (1.0 - w.slow0))
@@ -112,9 +127,9 @@ def curves_of(w: Window, x: F64, full_v: float) -> Curves:
     out = np.empty((len(x), _NODES))
     first, width = np.empty(len(x)), np.empty(len(x))
     for p, row in enumerate(x):
-        slow = np.exp(-np.interp(_GRID_V, KNOTS_V, row[:_K]))  # hours per V
-        charge = np.concatenate([[0.0], np.cumsum((slow[1:] + slow[:-1]) / 2.0 * np.diff(grid))])
-        charge -= np.interp(level[p] + row[_K + 4], grid, charge)
+        hours_per_v = np.exp(-guess.log_slope - row[SPEED] - np.interp(GRID_V, KNOTS_V, row[:_K]))
+        charge = np.concatenate([[0.0], np.cumsum((hours_per_v[1:] + hours_per_v[:-1]) / 2.0 * np.diff(grid))])
+        charge -= np.interp(level[p] + row[LEVEL], grid, charge)
         nodes = np.linspace(charge[0], charge[-1], _NODES)
         out[p] = np.interp(nodes, charge, grid)
         first[p], width[p] = nodes[0], nodes[1] - nodes[0]
@@ -122,11 +137,16 @@ def curves_of(w: Window, x: F64, full_v: float) -> Curves:
 
 
 def run(
-    w: Window, curves: Curves, common: Common, own: F64, board: Board, given: tuple[Drive, F64] | None = None
+    w: Window, curves: Curves, common: Common, own: F64, guess: Guess, given: tuple[Drive, F64] | None = None
 ) -> tuple[Drive, Parts, F64]:
     """Step through the window.
 
     Args:
+        w: the window, n means of g groups.
+        curves: p curves, as `curves_of` gives them.
+        common: p sets, as `split` gives them.
+        own: (p, NG, g), likewise.
+        guess: the board's rule.
         given: a drive and a lowest (p, n) that stay as they are while a group's own parameters vary.
 
     Returns:
@@ -139,10 +159,13 @@ def run(
     volts, held, slopes, on = (np.empty((p, n, g)) for _ in range(4))
     q, s, taken = np.zeros(p), np.full(p, w.slow0), np.zeros((p, g))
     decay = float(np.exp(-w.step_h / SLOW_H))
+    ratio, more, bleed = 1.0 + own[:, 1], 1.0 + own[:, 2], common.bleed[:, None]
+    full, late, seen = common.full_v[:, None], common.slow[:, None], sense + own[:, 3]
+    bled = np.zeros((p, g))  # slow average of the bleeding
     for k in range(n):
         if given is not None:
             q, polar = given[0].charge[:, k], given[0].polar_v[:, k]
-        held[:, k] = q[:, None] * (1.0 + own[:, 2]) + own[:, 0] - common.bleed[:, None] * taken
+        held[:, k] = q[:, None] * more + own[:, 0] - bleed * taken
         open_v, slopes[:, k] = curves.look_up(held[:, k])
         if drive is not None:
             share, move = _current(w, common, k, open_v.mean(axis=1), slopes[:, k].mean(axis=1), s)
@@ -150,12 +173,13 @@ def run(
             drive[:, :, k] = q, share, s, polar
             q = q + move * w.step_h
             s = move + (s - move) * decay
-        idle = open_v + (1.0 + own[:, 1]) * polar[:, None] + own[:, 3]
-        on[:, k] = _on(common, idle + sense, lowest[:, k], board)
-        volts[:, k] = idle - (1.0 + own[:, 1]) * (common.bleed * common.full_v)[:, None] * on[:, k]
+        idle = open_v + ratio * (polar[:, None] - full * late * bleed * bled)
+        on[:, k] = _on(common, idle + seen, lowest[:, k], guess)
+        volts[:, k] = idle + own[:, 3] - ratio * full * (1.0 - late) * bleed * on[:, k]
         taken = taken + on[:, k] * w.step_h
+        bled = on[:, k] + (bled - on[:, k]) * decay
     whole = Drive(*drive) if drive is not None else given[0]  # type: ignore[index]  # one of the two is there
-    return whole, Parts(volts, held, slopes, on), lowest
+    return whole, Parts(volts, held, slopes, on, bled), lowest
 
 
 def _current(w: Window, common: Common, k: int, open_v: F64, slope: F64, slow: F64) -> tuple[F64, F64]:
@@ -173,14 +197,15 @@ def _current(w: Window, common: Common, k: int, open_v: F64, slope: F64, slow: F
     return now, np.clip(between, 0.0, 1.0)
 
 
-def _on(common: Common, seen_v: F64, lowest_v: F64, board: Board) -> F64:
+def _on(common: Common, seen_v: F64, lowest_v: F64, guess: Guess) -> F64:
     """(p, g) share of the time that a group bleeds whose board would see (p, g) volts if it did not."""
-    if board.rule == "none":
+    if guess.rule == "none":
         return np.zeros_like(seen_v)
-    soft = board.soft_v
+    soft = guess.soft_v
     on = 0.5 * (1.0 + np.tanh((seen_v - common.threshold_v[:, None] + SOFT_V) / (2.0 * soft)))
-    if board.rule in ("above_lowest", "turns"):
-        pull = (2.0 if board.rule == "turns" else 1.0) * (common.bleed * common.full_v)[:, None] + soft / 2.0
+    if guess.rule in ("above_lowest", "turns"):
+        quick = (1.0 - common.slow) * common.full_v * common.bleed
+        pull = (2.0 if guess.rule == "turns" else 1.0) * quick[:, None] + soft / 2.0
         on = on * _ramp((seen_v - lowest_v[:, None] - ABOVE_LOWEST_V) / pull, soft / 2.0 / pull)
     return np.asarray(on)
 
