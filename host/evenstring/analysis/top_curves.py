@@ -22,7 +22,7 @@ __all__ = ["SLOW_SHARE", "Near", "nearest"]
 F64 = NDArray[np.float64]
 SLOW_SHARE = 0.3  # of polarisation, to begin with (R after 30 s is 1.6 to 2.3 times R after 1 s in published pulses)
 _SLIPS = (-0.04, -0.03, -0.02, -0.01, 0.0, 0.01, 0.02, 0.03, 0.04)  # ageing moves a cell's window along its curve
-_TRIED = 3
+_TRIED = 2
 _FIT_U_V = 0.001  # how near the right curve is expected to come
 _USUAL_PER_H, _USUAL_U = 0.22, 0.5  # full current over capacity where nothing tells it; logarithm
 _KNOWN_U = 0.12  # the same where the current is measured: the capacity is not
@@ -43,7 +43,7 @@ def nearest(w: Window, profile: PackProfile) -> list[Near]:
     known = None if w.full_current_a is None else w.full_current_a / profile.capacity_ah
     if w.before < 6:
         return [Near(family[len(_SLIPS) // 2], known or _USUAL_PER_H, 0.0) for family in families]
-    t = np.arange(w.before) * w.step_h
+    t = np.arange(w.before, dtype=np.float64) * w.step_h
     slow = 1.0 - (1.0 - w.slow0) * np.exp(-t / SLOW_H)
     polar = w.quick_v / (1.0 - SLOW_SHARE) * (1.0 - SLOW_SHARE * (1.0 - slow))
     level = np.asarray(w.volts_v[: w.before].mean(axis=1) - polar - profile.full_v, dtype=np.float64)
