@@ -41,9 +41,10 @@ F64 = NDArray[np.float64]
 # from coarse to fine, so that the fit does not settle on the wrong side of a decision.
 _STAGES = ((0.001, 0.002, 0.004), (0.0004, 0.001, 0.002), (0.0002, 0.0006, SOFT_V))
 _ENOUGH = (2.0, 1.0, 0.2)  # gain in cost at which a stage is left
-_LEAST_U_V, _LEAST_COMMON_U_V, _MOST_U_V = 0.00015, 0.0005, 0.005
+_LEAST_U_V, _MOST_U_V = 0.00005, 0.005
 _GOOD_V = 0.00015  # left over of groups against their mean: a fit is good, and no other curve is tried
-_NOT_INDEPENDENT = 3.0  # times what is left over: it runs on from mean to mean (tuned for coverage)
+# What is left over, times this: for the parameters; and for their uncertainty, for it runs on from mean to mean.
+_CLOSE, _NOT_INDEPENDENT = 1.5, 3.0
 _SLOPE_U = 0.15  # of the slope against a published curve's, over some 30 mV
 _SLOW_SHARE_U = 0.12
 _CAPACITY_U = 0.012
@@ -82,13 +83,20 @@ def explain(w: Window, profile: PackProfile, channel_u_v: float) -> list[Fit]:
         if _left(w, tries[-1][0])[0] < _GOOD_V:
             break
     rules = max(tries, key=lambda fits: fits[0].evidence)
-    own, common = _left(w, rules[0])
-    scales = (
-        float(np.clip(_NOT_INDEPENDENT * own, _LEAST_U_V, _MOST_U_V)),
-        float(np.clip(_NOT_INDEPENDENT * common, _LEAST_COMMON_U_V, _MOST_U_V)),
-        SOFT_V,
+    left = _left(w, rules[0])
+    tight, doubt = (
+        (float(np.clip(k * left[0], low, _MOST_U_V)), float(np.clip(k * left[1], 3 * low, _MOST_U_V)), SOFT_V)
+        for k, low in ((_CLOSE, _LEAST_U_V), (_NOT_INDEPENDENT, 3 * _LEAST_U_V))
     )
-    return sorted((_fit(w, f, 2, scales) for f in rules), key=lambda f: -f.evidence)
+    best = [_judged(w, _fit(w, f, 2, tight), doubt) for f in rules]
+    return sorted(best, key=lambda f: -f.evidence)
+
+
+def _judged(w: Window, fit: Fit, scales: Scales) -> Fit:
+    """The same parameters, with the precision and evidence that they have when errors run on from mean to mean."""
+    cost, left = _cost(w, fit, fit.z, scales)
+    wide = _jacobian(w, fit, scales)
+    return _summed_up(fit, fit.z, (cost, left), wide.T @ wide + np.eye(len(fit.z)))
 
 
 def _rules(w: Window, profile: PackProfile, start: Fit) -> list[Fit]:
@@ -172,7 +180,7 @@ def _lead_u(height_v: F64, slope_v: float, channel_u_v: float, wide: F64) -> F64
 
 def _fit(w: Window, start: Fit, stage: int, scales: Scales | None = None) -> Fit:
     scales = scales or _STAGES[stage]
-    mean, sd, z, damping = start.mean, start.sd, start.z, 1e-2
+    z, damping = start.z, 1e-2
     cost, left = _cost(w, start, z, scales)
     curvature = np.eye(len(z))
     for _ in range(_ITERATIONS):
@@ -192,9 +200,15 @@ def _fit(w: Window, start: Fit, stage: int, scales: Scales | None = None) -> Fit
         z, cost, left, damping = z + step, tried, tried_left, max(damping / 6.0, 1e-7)
         if small:
             break
+    return _summed_up(start, z, (cost, left), curvature)
+
+
+def _summed_up(of: Fit, z: F64, found: tuple[float, F64], curvature: F64) -> Fit:
+    """A fit at z with its cost and residuals, and what Laplace's approximation makes of the curvature."""
     root = np.asarray(np.linalg.cholesky(curvature), dtype=np.float64)
-    evidence = -0.5 * cost - float(np.log(np.diag(root)).sum()) + float(np.log(_PRIOR[start.guess.rule]))
-    return Fit(start.guess, mean, sd, z, root, evidence, cost, left)
+    cost, left = found
+    evidence = -0.5 * cost - float(np.log(np.diag(root)).sum()) + float(np.log(_PRIOR[of.guess.rule]))
+    return replace(of, z=z, root=root, evidence=evidence, cost=cost, residual_v=left)
 
 
 def _cost(w: Window, start: Fit, z: F64, scales: Scales) -> tuple[float, F64]:

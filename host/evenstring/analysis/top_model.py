@@ -161,14 +161,16 @@ def run(
     decay = float(np.exp(-w.step_h / SLOW_H))
     ratio, more, bleed = 1.0 + own[:, 1], 1.0 + own[:, 2], common.bleed[:, None]
     full, late, seen = common.full_v[:, None], common.slow[:, None], sense + own[:, 3]
-    bled = np.zeros((p, g))  # slow average of the bleeding
+    bled, pull = np.zeros((p, g)), np.zeros((p, g))  # slow average of the bleeding, and what it takes from the voltage
     for k in range(n):
         if given is not None:
             q, polar = given[0].charge[:, k], given[0].polar_v[:, k]
         held[:, k] = q[:, None] * more + own[:, 0] - bleed * taken
         open_v, slopes[:, k] = curves.look_up(held[:, k])
         if drive is not None:
-            share, move = _current(w, common, k, open_v.mean(axis=1), slopes[:, k].mean(axis=1), s)
+            # What bleeds pulls the mean down, and the charger makes up for it.
+            without = (open_v - pull).mean(axis=1)
+            share, move = _current(w, common, k, without, slopes[:, k].mean(axis=1), s)
             polar = common.full_v * ((1.0 - common.slow) * share + common.slow * s)
             drive[:, :, k] = q, share, s, polar
             q = q + move * w.step_h
@@ -178,6 +180,7 @@ def run(
         volts[:, k] = idle + own[:, 3] - ratio * full * (1.0 - late) * bleed * on[:, k]
         taken = taken + on[:, k] * w.step_h
         bled = on[:, k] + (bled - on[:, k]) * decay
+        pull = ratio * full * bleed * ((1.0 - late) * on[:, k] + late * bled)
     whole = Drive(*drive) if drive is not None else given[0]  # type: ignore[index]  # one of the two is there
     return whole, Parts(volts, held, slopes, on, bled), lowest
 

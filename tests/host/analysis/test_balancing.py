@@ -1,0 +1,167 @@
+"""How long balancing will still take: against the simulator carried on, unchanged, until the string is even."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from evenstring.analysis.balancing import find_balancing
+from evenstring.analysis.model import Balancing, Charge, Phase
+from evenstring.analysis.phases import phases_of
+from evenstring.analysis.signals import Signals, make_signals
+from evenstring.analysis.top_curves import nearest
+from evenstring.analysis.top_fit import _jacobian, _start, _volts, _whitened
+from evenstring.analysis.top_model import NC
+from evenstring.analysis.top_window import make_window
+from evenstring.analysis.uncertainty import meter_error
+from evenstring.ocv import curve, slipped
+from evenstring.profile import PackProfile
+from evenstring.session import Session
+from evenstring.sim import Balancer, Charger, MeterModel, Pack, Plan, continue_until_balanced, measure, simulate
+
+GROUPS = 16
+CC_H = 1.30  # of constant current with these packs, before the constant voltage
+
+
+def string(rule: str = "above_lowest", *, lag: float = 0.04, threshold_v: float = 4.17, set_v: float = 4.20) -> Pack:
+    """Sixteen groups with production scatter, group 4 behind; cells along an aged curve (Mohtat 2020)."""
+    rng = np.random.default_rng(31)
+    pack = Pack.random(
+        rng, groups=GROUPS, capacity_ah=15.0, r0_ohm=0.009, soc=0.7, curve=slipped(curve("umich_nmc"), 0.03)
+    )
+    soc0 = pack.soc0.copy()
+    soc0[3] -= lag
+    board = Balancer(rule=rule, threshold_v=threshold_v, bleed_a=0.12, sense_offset_v=pack.balancer.sense_offset_v)
+    charger = Charger(current_a=3.0, set_v=GROUPS * set_v, done_light_a=0.3)
+    return replace(pack, soc0=soc0, balancer=board, charger=charger)
+
+
+def an_hour_in(pack: Pack, *, sensor: bool = True) -> tuple[Session, float | None]:
+    """A rest and a charge up to an hour of constant voltage; seconds until even, by the simulator (None: two days)."""
+    trajectory = simulate(pack, Plan().rest(minutes=8).charge(hours=CC_H + 1.0), step_s=2.0)
+    rng = np.random.default_rng(32)
+    session = measure(
+        trajectory, MeterModel.random(rng, GROUPS), rng, scans_per_s=2.0, quiet_s=1.0, with_current=sensor
+    )
+    return session, continue_until_balanced(trajectory)
+
+
+def profile(**known: float) -> PackProfile:
+    return PackProfile(groups=GROUPS, capacity_ah=16.0, defaults=("balancer.bleed_ma", "balancer.threshold_v"), **known)
+
+
+def balancing(session: Session, of: PackProfile) -> Balancing:
+    signals = make_signals(session)
+    return find_balancing(signals, of, phases_of(signals, of), Charge("still_charging"), meter_error(session))
+
+
+@pytest.mark.parametrize("sensor", [True, False], ids=["current", "no current"])
+def test_the_time_until_even_is_that_of_the_string_carried_on(sensor: bool) -> None:
+    session, truth = an_hour_in(string(), sensor=sensor)
+
+    found = balancing(session, profile())
+
+    assert found.state == "converging"
+    assert found.remaining_s == pytest.approx(truth, rel=0.25)
+    assert found.remaining_low_s < found.remaining_s < found.remaining_high_s
+
+
+def test_a_board_whose_groups_take_turns_bleeds_at_half_its_current() -> None:
+    session, truth = an_hour_in(string("odd_even"))
+
+    found = balancing(session, profile())
+
+    assert found.remaining_s == pytest.approx(truth, rel=0.25)
+    assert found.bleed_ma == pytest.approx(60.0, rel=0.25)
+
+
+def test_a_board_that_bleeds_the_lowest_group_too_never_gets_even() -> None:
+    session, truth = an_hour_in(string("threshold", lag=0.015, threshold_v=4.15))
+
+    found = balancing(session, profile())
+
+    assert truth is None
+    assert found.answer == "never"
+    assert "the lowest too" in " ".join(found.reasons)
+
+
+def test_where_the_rule_cannot_be_told_the_time_comes_with_what_would_undo_it() -> None:
+    """The lowest group is far under any threshold: a board that would bleed it later looks like one that would not."""
+    session, truth = an_hour_in(string("threshold", lag=0.05))
+
+    found = balancing(session, profile())
+
+    assert truth is None
+    assert "if the board also bleeds the lowest group" in " ".join(found.reasons) or found.answer == "never"
+
+
+def test_a_charger_under_the_threshold_is_given_as_the_reason() -> None:
+    session, _ = an_hour_in(string(threshold_v=4.19, set_v=4.15))
+
+    found = balancing(session, PackProfile(groups=GROUPS, capacity_ah=16.0, threshold_v=4.19))
+
+    assert found.answer == "never"
+    assert "less than the bleed threshold" in " ".join(found.reasons)
+
+
+def test_the_bleed_current_and_the_groups_that_bleed_are_found() -> None:
+    session, _ = an_hour_in(string())
+
+    found = balancing(session, profile())
+
+    assert found.bleed_ma == pytest.approx(120.0, rel=0.2)
+    assert 4 not in found.bleeding_groups
+    assert len(found.bleeding_groups) >= GROUPS - 3
+
+
+def test_a_recording_that_begins_at_constant_voltage_still_gets_an_answer() -> None:
+    session, truth = an_hour_in(string())
+    signals = make_signals(session)
+    held = next(p for p in phases_of(signals, profile()) if p.kind == "charge_cv")
+    late = signals.time_s > held.start_s + 120.0
+    cut = Signals(signals.time_s[late], signals.level_v[late], signals.volts_v[late], None, signals.trusted[late],
+                  signals.step_s, signals.noise_v, signals.reading_noise_v, signals.gap_after[late])  # fmt: skip
+    phases = (Phase("charge_cv", float(cut.time_s[0]), float(cut.time_s[-1])),)
+
+    found = find_balancing(cut, profile(), phases, Charge("still_charging"), meter_error(session))
+
+    assert found.state == "converging"
+    assert found.remaining_low_s < truth < (found.remaining_high_s or np.inf)
+
+
+def test_groups_that_are_not_read_for_a_while_leave_a_hole_and_no_more() -> None:
+    session, truth = an_hour_in(string())
+    signals = make_signals(session)
+    volts = signals.volts_v.copy()
+    middle = len(volts) - 1500
+    volts[middle : middle + 400, 2] = np.nan
+
+    found = find_balancing(replace(signals, volts_v=volts), profile(), phases_of(signals, profile()),
+                           Charge("still_charging"), meter_error(session))  # fmt: skip
+
+    assert found.remaining_s == pytest.approx(truth, rel=0.25)
+
+
+def test_the_fits_derivatives_are_those_of_its_voltages() -> None:
+    """Every column of the Jacobian against a central difference; the shared drive is held for a group's own."""
+    session, _ = an_hour_in(string())
+    signals = make_signals(session)
+    phases = phases_of(signals, profile())
+    w = make_window(signals, phases, next(p for p in phases if p.kind == "charge_cv"), 4.2)
+    assert w is not None
+    start = _start(w, profile(), 0.001, nearest(w, profile())[0])
+    scales = (0.001, 0.002, 0.004)
+    at = replace(start, z=start.z + 0.1 * np.random.default_rng(5).normal(size=len(start.z)))
+    jacobian = _jacobian(w, at, scales)
+    step = 0.01
+    lowest = int(w.volts_v[-1].argmin())  # its readings move what others are compared with: held fixed in the Jacobian
+    columns = [k for k in range(0, len(at.z), 7) if k < NC or (k - NC) % GROUPS != lowest]
+    for k in columns:
+        ends = []
+        for sign in (1.0, -1.0):
+            z = at.z.copy()
+            z[k] += sign * step
+            ends.append(_volts(w, replace(at.guess, soft_v=scales[2]), replace(at, z=z).x[None])[0])
+        expected = _whitened(w, (ends[0] - ends[1]) / (2 * step), scales).ravel()
+        np.testing.assert_allclose(jacobian[:, k], expected, atol=0.06 * max(1.0, float(np.abs(expected).max())))
