@@ -29,7 +29,7 @@ ACCELERATION_S, HILL_S = 5.0, 60.0
 _TAUS_S = (3.0, 30.0, 300.0)
 _RISE, _RISE_U, _RISE_SOC = 0.8, 0.45, 0.08  # R is 1 + rise exp(-SoC / 0.08) of its value at high SoC
 _DRAWS = 300
-_GRID = np.linspace(-0.02, 0.7, 181)
+_GRID = np.linspace(-0.02, 1.0, 256)  # the last one: not even a full pack bears the load
 _RIDE_ROWS = 7200  # seconds of riding looked at, the last ones
 _FULL_U, _CURVE_U = 0.015, 0.03  # of SoC: how sure the anchor is
 _SLIP_MOST, _SLIP_U = 0.08, 0.012  # of SoC: how far an aged curve may be off, and how well that is seen
@@ -222,27 +222,9 @@ def _worked_out(
     load: _Load,
     place: tuple[float, float, str, F64, NDArray[np.bool_]],
 ) -> Reserve:
-    soc0, u_soc, anchor, moved, riding = place
+    soc0, _, anchor, moved, riding = place
     visited = float(soc0 + moved[riding].min())
-    level = float(soc0 + np.mean(moved[riding]))
-    curve = default_curve(profile.chemistry)
-    place_off = _place_off(curve, evidence, float(moved[riding].min()), visited)
-    rng = np.random.default_rng(1)  # the same recording gives the same interval
-    limits = np.zeros((_DRAWS + 1, session.groups))
-    hills = np.zeros(session.groups)
-    for k in range(_DRAWS + 1):
-        z = np.zeros(4) if k == 0 else rng.standard_normal(4)
-        size = evidence.size if k == 0 else _drawn(evidence, rng)
-        rise = max(0.0, _RISE + _RISE_U * z[0])
-        scale = _rise(_GRID, rise) / _rise(np.array([level]), rise) * max(0.3, 1.0 + load.u_share * z[1])
-        ohm = scale[:, None] * (1.0 + 0.01 * size[:, 3])
-        # A wrong anchor moves the counted SoC, not the voltage: the place on the curve moves against it.
-        off = u_soc * z[2]
-        ocv = _group_ocv(curve, size, soc0 + off, (place_off - off + _SLIP_U * z[3], visited))
-        limits[k] = _crossing(ocv - load.peak_a * load.step_ohm[0] * ohm, profile.empty_v)
-        if k == 0:
-            hills = _crossing(ocv - load.hill_a * load.step_ohm[1] * ohm, profile.empty_v)
-            ohm0, ocv0 = ohm, ocv
+    limits, hills, ocv0, ohm0 = _drawn_limits(profile, evidence, load, place)
     weakest = int(np.argmax(limits[0]))
     best = float(limits[0, weakest])
     low, high = np.quantile(limits[1:].max(axis=1), [0.05, 0.95])
@@ -271,6 +253,34 @@ def _worked_out(
         display_offset_v=display,
         temperature_c=_temperature(session, riding),
     )
+
+
+def _drawn_limits(
+    profile: PackProfile, evidence: Evidence, load: _Load, place: tuple[float, float, str, F64, NDArray[np.bool_]]
+) -> tuple[F64, F64, F64, F64]:
+    """SoC at empty under the load, (draws, g), the best estimate first, and under the hill's load, (g,).
+
+    And of the best estimate the open-circuit volts and the scale of the resistance, (grid, g).
+    """
+    soc0, u_soc, _, moved, riding = place
+    visited = float(soc0 + moved[riding].min())
+    level = float(soc0 + np.mean(moved[riding]))
+    curve = default_curve(profile.chemistry)
+    place_off = _place_off(curve, evidence, float(moved[riding].min()), visited)
+    rng = np.random.default_rng(1)  # the same recording gives the same interval
+    limits = np.zeros((_DRAWS + 1, len(evidence.size)))
+    for k in range(_DRAWS, -1, -1):  # the best estimate last: its curves are kept
+        z = np.zeros(4) if k == 0 else rng.standard_normal(4)
+        size = evidence.size if k == 0 else _drawn(evidence, rng)
+        rise = max(0.0, _RISE + _RISE_U * z[0])
+        scale = _rise(_GRID, rise) / _rise(np.array([level]), rise) * max(0.3, 1.0 + load.u_share * z[1])
+        ohm = scale[:, None] * (1.0 + 0.01 * size[:, 3])
+        # A wrong anchor moves the counted SoC, not the voltage: the place on the curve moves against it.
+        off = u_soc * z[2]
+        ocv = _group_ocv(curve, size, soc0 + off, (place_off - off + _SLIP_U * z[3], visited))
+        limits[k] = _crossing(ocv - load.peak_a * load.step_ohm[0] * ohm, profile.empty_v)
+    hills = _crossing(ocv - load.hill_a * load.step_ohm[1] * ohm, profile.empty_v)
+    return limits, hills, ocv, ohm
 
 
 def _temperature(session: Session, riding: NDArray[np.bool_]) -> float | None:

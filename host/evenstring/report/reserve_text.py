@@ -9,6 +9,8 @@ from evenstring.report.finding import Figure, Finding, drawn, unknown_of
 
 __all__ = ["reserve_of"]
 
+_FULL = 0.995
+
 
 def reserve_of(report: dict[str, Any]) -> Finding:
     """The section."""
@@ -62,7 +64,9 @@ def _limits(reserve: dict[str, Any]) -> tuple[list[str], list[tuple[str, ...]]]:
             what,
             f"{limit['current_a']:.0f} A for {limit['load_s']:.0f} s",
             f"group {limit['group']}",
-            f"{_soc(limit['lowest_soc'])} ({100 * limit['soc_low']:.0f} to {100 * limit['soc_high']:.0f})",
+            "not even full"
+            if limit["lowest_soc"] > _FULL
+            else f"{_soc(limit['lowest_soc'])} ({100 * limit['soc_low']:.0f} to {100 * limit['soc_high']:.0f})",
             f"{limit['resting_pack_v']:.1f} V, {limit['loaded_pack_v']:.1f} V",
             f"{limit['resting_pack_v_by_display']:.1f} V, {limit['loaded_pack_v_by_display']:.1f} V",
         )

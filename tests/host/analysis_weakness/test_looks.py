@@ -156,6 +156,29 @@ def test_reserve_at_a_current_that_was_asked_for_agrees_with_the_simulator():
     assert long.loaded_pack_v < long.resting_pack_v
 
 
+def test_a_load_that_no_full_pack_bears_is_said_to_be_one():
+    case = ridden()
+    profile = replace(case.profile, load_a=400.0)
+
+    reserve, _ = find_reserve(case.session, profile, find_phases(case.session, profile))
+
+    assert reserve.asked[1].lowest_soc == pytest.approx(1.0)
+
+
+def test_without_an_anchor_for_the_state_of_charge_there_is_no_reserve_but_a_reason():
+    """A short ride alone: no full charge, and too little moved to place it on the curve."""
+    rng = np.random.default_rng(5)
+    pack = Pack.random(rng, groups=16, soc=0.7)
+    session = measure(simulate(pack, Plan().ride(minutes=6, seed=5)), MeterModel.random(rng, 16), rng)
+    profile = PackProfile(groups=16)
+
+    reserve, unknown = find_reserve(session, profile, find_phases(session, profile))
+
+    assert reserve is None
+    assert "anchor" in unknown.why
+    assert unknown.record_next
+
+
 def test_the_displays_offset_is_folded_in_as_told_or_one_volt():
     case = ridden()
 
