@@ -1,11 +1,7 @@
 """Why a group lags: the cause, its size with an interval, how abnormal it is, and a confidence that means what it says.
 
-Each group is compared under a small set of explanations: healthy (production scatter alone), one cause, or two at
-once. An explanation is a normal distribution for the group's departures (meter, charge, capacity, resistance) whose
-variance is production scatter, widened in the directions of its causes, plus the uncertainty of the evidence; its
-marginal likelihood (the Bayes factor, of which BIC is the large-sample form: Kass and Raftery, J. Am. Stat. Assoc. 90,
-1995) and a stated prevalence give its probability. Where the recording cannot tell causes apart their probabilities
-stay close together, and the answer is "cannot tell", with what to record.
+Each group is compared under a small set of `explanations`: healthy, one cause, or two at once. Where the recording
+cannot tell causes apart their probabilities stay close together, and the answer is "cannot tell", with what to record.
 
 Patterns that belong to no single cell are taken out first (`patterns`): the meter's, and a smooth course of resistance.
 """
@@ -13,11 +9,21 @@ Patterns that belong to no single cell are taken out first (`patterns`): the met
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
 
+from evenstring.analysis.explanations import (
+    EFFECT,
+    PREVALENCE,
+    SCATTER,
+    SUBSETS,
+    estimate,
+    healthy,
+    own_scatter,
+    shares,
+    weights,
+)
 from evenstring.analysis.model import Phase, Unknown
 from evenstring.analysis.patterns import MeterPattern, course, without_meter_patterns
 from evenstring.analysis.several import find_leaks
@@ -32,12 +38,7 @@ __all__ = ["PREVALENCE", "SCATTER", "Diagnosis", "Weakness", "diagnose", "find_w
 
 F64 = NDArray[np.float64]
 
-PREVALENCE = 0.5  # share of packs with a weak group, assumed and stated
 _METER_MOST_MV = 12.0  # a larger one is not believed without a hand meter: "cannot tell"
-SCATTER = np.array([1.0, 0.4, 1.0, 4.0])  # production, standard deviations in UNITS
-_EFFECT = np.array([6.0, 2.5, 6.5, 25.0])  # how far a cause typically takes a group
-_PAIR_SHARE = 0.1  # of the prior of a single cause
-_SCATTER_WEIGHT = 90.0  # groups' worth of belief in the production figures against the pack's own scatter
 _SHOWN = 0.25  # probability of not being healthy from which a group is spoken of
 _AHEAD = 1.5  # a cause is named when it is this many times as probable as the next one
 _JOINT = 1.35  # extra resistance over half a minute to that at once: a joint's is 1, a cell's 1.6 (tuning seeds)
@@ -127,7 +128,7 @@ def _without_sensor(session: Session, profile: PackProfile, phases: tuple[Phase,
     blind = gather_blind(session, profile, phases)
     if blind.evidence is None:
         return Diagnosis((), Unknown("weakness", f"without a current sensor: {blind.why_not}", record))
-    evidence, patterns = without_meter_patterns(blind.evidence, SCATTER, _EFFECT, PREVALENCE)
+    evidence, patterns = without_meter_patterns(blind.evidence, SCATTER, EFFECT, PREVALENCE)
     found = tuple(_by_curve_alone(w) for w in judge(evidence))
     why = [blind.why_not] if blind.why_not else []
     why += _undecided(found)
@@ -146,7 +147,7 @@ def _with_sensor(session: Session, profile: PackProfile) -> Diagnosis:
     if gathered is None:
         record = "a ride and a whole charge with the current sensor"
         return Diagnosis((), Unknown("weakness", "too little was recorded", record))
-    evidence, patterns = without_meter_patterns(gathered, SCATTER, _EFFECT, PREVALENCE)
+    evidence, patterns = without_meter_patterns(gathered, SCATTER, EFFECT, PREVALENCE)
     found = judge(evidence)
     why = _why_unsure(evidence, found)
     unknown = Unknown("weakness", why, _next_recording(evidence, found)) if why else None
@@ -193,46 +194,32 @@ def _next_recording(evidence: Evidence, found: tuple[Weakness, ...]) -> str:
 
 def judge(evidence: Evidence) -> tuple[Weakness, ...]:
     """Explanations weighed, group by group."""
-    evidence, _ = without_meter_patterns(evidence, SCATTER, _EFFECT, PREVALENCE)
+    evidence, _ = without_meter_patterns(evidence, SCATTER, EFFECT, PREVALENCE)
     size, notes = _without_course(evidence)
     if notes:  # it was fitted to groups that scatter: its own uncertainty is added
         covariance = evidence.covariance.copy()
         covariance[:, 3, 3] += 2.0 * SCATTER[3] ** 2 / len(size)
         evidence = replace(evidence, covariance=covariance)
-    scatter = _scatter(size, evidence.covariance)
+    scatter = own_scatter(size, evidence.covariance)
     groups = len(size)
-    subsets = _subsets()
     out = []
     for g in range(groups):
-        weight = _weights(size[g], evidence.covariance[g], scatter, subsets, groups)
+        weight = weights(size[g], evidence.covariance[g], scatter, groups)
         if 1.0 - weight[0] >= _SHOWN:
-            out.append(_statement(g, size[g], evidence, scatter, subsets, weight, notes))
+            out.append(_statement(g, size[g], evidence, scatter, weight, notes))
     spoken_of = frozenset(w.group - 1 for w in out)
     out += [
         _mentioned(found, size[found.group], evidence.covariance[found.group], scatter, groups)
-        for found in stand_outs(size, evidence.covariance + _healthy(scatter), spoken_of)
+        for found in stand_outs(size, evidence.covariance + healthy(scatter), spoken_of)
     ]
     return tuple(sorted(out, key=lambda w: (w.within_scatter, -w.confidence)))
-
-
-def _weights(x: F64, covariance: F64, scatter: F64, subsets: tuple[tuple[int, ...], ...], groups: int) -> F64:
-    """Probabilities of the explanations of one group."""
-    logs = np.array([_log_likelihood(x, covariance, scatter, s) for s in subsets]) + np.log(_priors(subsets, groups))
-    weight = np.exp(logs - logs.max())
-    return np.asarray(weight / weight.sum())
-
-
-def _shares(subsets: tuple[tuple[int, ...], ...], weight: F64) -> F64:
-    """Probability of each cause, alone or with another."""
-    return np.array([sum(w for s, w in zip(subsets, weight, strict=True) if k in s) for k in range(len(CAUSES))])
 
 
 def _mentioned(found: StandOut, x: F64, covariance: F64, scatter: F64, groups: int) -> Weakness:
     """A group within scatter: what it departs by is a size with an interval, what is wrong with it stays open."""
     k = found.kinds[0]
-    subsets = _subsets()
-    weight = _weights(x, covariance, scatter, subsets, groups)
-    share = _shares(subsets, weight)
+    weight = weights(x, covariance, scatter, groups)
+    share = shares(weight)
     size, low, high = _sized(x, covariance, scatter, (k,), k)
     words = " or ".join(CAUSES[j].replace("_", " ") for j in found.kinds)
     detail = (
@@ -257,59 +244,10 @@ def _listed(share: F64) -> tuple[tuple[str, float], ...]:
 
 def _sized(x: F64, covariance: F64, scatter: F64, subset: tuple[int, ...], k: int) -> tuple[float, float, float]:
     """Size of cause k under an explanation, and its 90 % interval."""
-    mean, u = _estimate(x, covariance, scatter, subset, k)
+    mean, u = estimate(x, covariance, scatter, subset, k)
     sign = -1.0 if CAUSES[k] == "low_capacity" else 1.0
     low, high = sorted((sign * mean - _Z90 * u, sign * mean + _Z90 * u))
     return round(sign * mean, 3), round(low, 3), round(high, 3)
-
-
-def _subsets() -> tuple[tuple[int, ...], ...]:
-    singles = tuple((k,) for k in range(len(CAUSES)))
-    return ((), *singles, *combinations(range(len(CAUSES)), 2))
-
-
-def _priors(subsets: tuple[tuple[int, ...], ...], groups: int) -> F64:
-    single = PREVALENCE / groups / len(CAUSES)
-    pairs = sum(len(s) == 2 for s in subsets)
-    prior = np.array([{0: 0.0, 1: single, 2: single * _PAIR_SHARE * len(CAUSES) / pairs}[len(s)] for s in subsets])
-    prior[0] = 1.0 - prior.sum()
-    return prior
-
-
-def _healthy(scatter: F64) -> F64:
-    """Scatter of healthy groups; a smaller group also has more resistance (less electrode area)."""
-    out = np.diag(scatter**2)
-    out[2, 3] = out[3, 2] = -(scatter[2] ** 2)
-    return out
-
-
-def _total(covariance: F64, scatter: F64, subset: tuple[int, ...], effect: F64 = _EFFECT) -> F64:
-    total = covariance + _healthy(scatter)
-    for k in subset:
-        total[k, k] += effect[k] ** 2
-    if 2 in subset:  # lost electrode area takes capacity and adds resistance: the part that follows is no second cause
-        total[3, 3] += effect[2] ** 2
-        total[2, 3] -= effect[2] ** 2 * 0.9
-        total[3, 2] = total[2, 3]
-    return total
-
-
-def _log_likelihood(x: F64, covariance: F64, scatter: F64, subset: tuple[int, ...]) -> float:
-    total = _total(covariance, scatter, subset)
-    _, log_det = np.linalg.slogdet(total)
-    return float(-0.5 * (log_det + x @ np.linalg.solve(total, x)))
-
-
-def _scatter(size: F64, covariance: F64) -> F64:
-    """Production scatter, corrected by what this pack's own groups show beyond their uncertainty."""
-    robust = 1.4826 * np.median(np.abs(size), axis=0)
-    noise = np.median(np.array([np.diag(c) for c in covariance]), axis=0)
-    # Squares cut at 2.5 deviations: steadier than the median alone, and one weak group still cannot stretch them.
-    squares = 1.07 * np.mean(np.minimum(size**2, (2.5 * robust) ** 2), axis=0)
-    own = np.clip(squares - noise, 0.0, (3.0 * SCATTER) ** 2)
-    n = len(size)
-    own = np.maximum(own, 0.25 * SCATTER**2)
-    return np.asarray(np.sqrt((_SCATTER_WEIGHT * SCATTER**2 + n * own) / (_SCATTER_WEIGHT + n)))
 
 
 def _without_course(evidence: Evidence) -> tuple[F64, tuple[str, ...]]:
@@ -328,13 +266,12 @@ def _statement(
     x: F64,
     evidence: Evidence,
     scatter: F64,
-    subsets: tuple[tuple[int, ...], ...],
     weight: F64,
     notes: tuple[str, ...],
 ) -> Weakness:
-    share = _shares(subsets, weight)
+    share = shares(weight)
     k = int(np.argmax(share))
-    best = max((s for s in subsets if k in s), key=lambda s: weight[subsets.index(s)])
+    best = max((s for s in SUBSETS if k in s), key=lambda s: weight[SUBSETS.index(s)])
     size, low, high = _sized(x, evidence.covariance[g], scatter, best, k)
     statement = Weakness(
         group=g + 1,
@@ -358,16 +295,6 @@ def _statement(
         return replace(statement, cause="cannot_tell")
     joint = CAUSES[k] == "high_resistance" and evidence.joint[g] < _JOINT
     return replace(statement, cause="connection") if joint else statement
-
-
-def _estimate(x: F64, covariance: F64, scatter: F64, subset: tuple[int, ...], k: int) -> tuple[float, float]:
-    """Size of cause k and its standard uncertainty: the evidence weighed with what the explanation expects."""
-    # What was seen of a cause may be more than is typical: the expectation does not pull it down.
-    expected = _total(np.zeros_like(covariance), scatter, subset, np.maximum(_EFFECT, np.abs(x)))
-    gain = expected @ np.linalg.inv(expected + covariance)
-    mean = gain @ x
-    left = expected - gain @ expected
-    return float(mean[k]), float(np.sqrt(max(left[k, k], 1e-12)))
 
 
 def _detail(cause: str, size: float, joint: float) -> tuple[str, ...]:
