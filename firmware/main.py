@@ -7,8 +7,7 @@ import time
 
 import machine
 import micropython
-from evenboard import board as boards
-from evenboard import maintenance, power, service
+from evenboard import maintenance, power, service, unload
 from evenboard.boots import Boots
 from evenboard.build import make_app
 from evenstring_protocol import wire
@@ -25,6 +24,8 @@ def _waiting(poll):
 
 
 def main(path="board.json"):
+    from evenboard import board as boards  # noqa: PLC0415 -- only while starting: 6 kB
+
     told = maintenance.wanted()
     data, problem = boards.load(path)
     pin = data.get("maintenance_pin")
@@ -37,6 +38,8 @@ def main(path="board.json"):
     if boots.safe:
         service.restore(path)  # if a new description did it, the next start has the old one again
         data, problem = boards.safe_defaults(), "safe mode: three resets in a row, each within a minute; RESTART it"
+    boards = None
+    unload("board")
     write, feed = sys.stdout.buffer.write, watchdog.feed
     app = make_app(data, problem, write, feed, boots.reason, boots.count, "calibration.bin")
     app.boots = boots

@@ -5,3 +5,12 @@
 
 NAME = "evenboard"
 VERSION = "0.1.0"
+
+
+# Gives a module's memory back when it is done with; importing it again loads it again.
+def unload(name):
+    import sys  # noqa: PLC0415 -- this file is part of every import: it has no names but its own
+
+    here = sys.modules[NAME]
+    if sys.modules.pop(NAME + "." + name, None) and hasattr(here, name):
+        delattr(here, name)

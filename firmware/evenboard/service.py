@@ -9,7 +9,7 @@ import struct
 from evenstring_protocol import wire
 from micropython import const
 
-from evenboard import board, files
+from evenboard import files, unload
 
 _PIECE = const(200)
 _LARGEST = const(8192)
@@ -19,6 +19,18 @@ _LARGEST = const(8192)
 def restore(path):
     old = files.contents(path + ".old")
     return bool(old) and files.put(path, old)
+
+
+# What is wrong with the description in `path`, or "". What checks it is in memory only meanwhile.
+def _wrong(path):
+    try:
+        from evenboard import board  # noqa: PLC0415 -- as said
+
+        return board.load(path)[1]
+    except MemoryError:
+        return "no memory left to check it: RESTART, then write it at once"
+    finally:
+        unload("board")
 
 
 class Service:
@@ -75,7 +87,7 @@ class Service:
 
     def _take(self, new):
         self._have = 0
-        _, problem = board.load(new)
+        problem = _wrong(new)
         if problem:
             files.removed(new)
             return wire.STATUS_BAD_VALUE, problem

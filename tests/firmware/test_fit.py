@@ -22,13 +22,16 @@ models = gc.mem_alloc() - before
 {PRELUDE}
 import evenboard.fit_memory, evenboard.latch, evenboard.segments, evenboard.store
 import evenboard.ads122c04, evenboard.bank_parts, evenboard.divider_bank, evenboard.power
-from evenboard import boots, calibration, maintenance, service
+from evenboard import boots, calibration, maintenance, service, unload
+import rig as whole
 rig = Rig(groups=40, changes={{"alarms": {{}}}})
 app, store = fit(rig)
 calibration.Calibration(app, rig.data, "/nowhere/calibration.bin")
 app.boots = boots.Boots("/nowhere/boots.json")
 service.Service(app, "/nowhere/board.json", app.boots)
 maintenance.register(app)
+whole.boards = None  # as main.py does when it has started
+unload("board")
 for _ in range(3):
     app.scan_once()
 gc.collect()
