@@ -13,8 +13,10 @@ from collections import defaultdict
 from dataclasses import replace
 
 import numpy as np
-from evenstring.analysis.findings import analyse
+from evenstring.analysis.balancer_faults import find_balancer_faults
 from evenstring.analysis.phases import find_phases
+from evenstring.analysis.signals import make_signals
+from evenstring.analysis.uncertainty import meter_error
 from evenstring.analysis.weakness import diagnose
 from evenstring.profile import PackProfile
 from evenstring.sim import MeterModel, Pack, Plan, measure, simulate
@@ -66,7 +68,9 @@ def bleeders(count: int, first: int) -> Rows:
             pack = replace(pack, soc0=soc, balancer=replace(pack.balancer, rule=rule, **faulty))
             trajectory = simulate(pack, Plan().rest(minutes=80).charge(hours=5.2), step_s=2.0)
             session = measure(trajectory, MeterModel.random(rng, 20), rng, quiet_s=2.0)
-            found = [w for w in analyse(session, PackProfile(groups=20)).weakness if w.cause == "balancer_fault"]
+            profile = PackProfile(groups=20)
+            phases = find_phases(session, profile)
+            found = find_balancer_faults(make_signals(session), profile, phases, meter_error(session))
             groups = [w.group for w in found]
             right = groups == [group] if fault != "none" else not groups
             rows["bleeder", fault].append((right, any(g != group or fault == "none" for g in groups), group in groups))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from evenstring.analysis.arrays import onward
+from evenstring.analysis.asked import with_causes, with_temperatures
 from evenstring.analysis.balancer_faults import find_balancer_faults, without_consequences
 from evenstring.analysis.balancing import find_balancing
 from evenstring.analysis.bleed_steps import SharedLeads, doubted, find_shared_leads, widened, without_lead_drops
@@ -22,7 +23,6 @@ from evenstring.analysis.spread import find_spread
 from evenstring.analysis.uncertainty import MeterError, meter_error
 from evenstring.analysis.usable import bench_hours, find_room, find_usable
 from evenstring.analysis.verdict import find_verdict
-from evenstring.analysis.warmth import with_temperatures
 from evenstring.analysis.weakness import diagnose
 from evenstring.analysis.withhold import own_current, own_readings, own_rest, with_profile_check
 from evenstring.profile import PackProfile
@@ -62,7 +62,7 @@ def analyse(session: Session, profile: PackProfile) -> Findings:
     missing = (*_unknowns(found), *((no_rest,) if no_rest else ()), *open_visits)
     check, unfit = check_profile(look.signals, profile, look.phases, look.meter)
     found = with_temperatures(replace(found, unknown=(*found.unknown, *missing)))
-    return with_profile_check(found, check, unfit, profile)
+    return with_causes(with_profile_check(found, check, unfit, profile))
 
 
 def what_happened(session: Session, profile: PackProfile) -> Findings:

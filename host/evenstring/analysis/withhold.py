@@ -11,7 +11,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from evenstring.analysis.model import Capacity, Evidence, Findings, Spread, Unknown, Verdict
+from evenstring.analysis.asked import with_more
+from evenstring.analysis.model import Capacity, Evidence, Findings, Spread, Unknown
 from evenstring.analysis.profile_check import ProfileCheck
 from evenstring.profile import PackProfile
 from evenstring.session import Session
@@ -75,10 +76,12 @@ def with_profile_check(
         weakness = tuple(w for w in weakness if w.cause in _RESISTIVE)
     elif profile.parallel_strings > 1:
         weakness = tuple(w for w in weakness if w.cause not in ("self_discharge", "balancer_fault"))
+    # Limits of another chemistry are no limits, so that alone asks for an inspection.
+    action = "inspect" if check.chemistry.verdict == "does_not_fit" else "ride"
+    found = with_more(found, [(action, Evidence(f"{line}.", "profile_check", "profile")) for line in check.lines])
     return replace(
         found,
         profile_check=check,
-        verdict=_with_lines(found.verdict, check),
         weakness=weakness,
         reserve=None if "reserve" in lost else found.reserve,
         repair=() if "repair" in lost else found.repair,
@@ -88,25 +91,6 @@ def with_profile_check(
         room=None if lost & {"weakness", "reserve"} else found.room,
         unknown=_still_unknown(found, check, lost, (*also, *unknown)),
     )
-
-
-def _with_lines(verdict: Verdict, check: ProfileCheck) -> Verdict:
-    """The misfit as a reason; limits of another chemistry are no limits, so that alone asks for an inspection."""
-    if not check.lines:
-        return verdict
-    evidence = tuple(Evidence(f"{line}.", "profile_check", "profile") for line in check.lines)
-    wrong = check.chemistry.verdict == "does_not_fit" and verdict.action in ("ride", "keep_charging")
-    return replace(
-        verdict,
-        action="inspect" if wrong else verdict.action,
-        reasons=(*_texts(evidence), *verdict.reasons) if wrong else (*verdict.reasons, *_texts(evidence)),
-        evidence=(*evidence, *verdict.evidence) if wrong else (*verdict.evidence, *evidence),
-        keep_charging_s=None if wrong else verdict.keep_charging_s,
-    )
-
-
-def _texts(evidence: tuple[Evidence, ...]) -> tuple[str, ...]:
-    return tuple(e.text for e in evidence)
 
 
 def _still_unknown(

@@ -22,6 +22,8 @@ from scipy.integrate import quad
 
 from tests.benchmarks.weakness_sessions import Case, make_case
 
+pytestmark = pytest.mark.usefixtures("no_forecast")
+
 
 @cache
 def made(cause: str, number: int = 11, kind: str = "ride and charge") -> Case:
@@ -105,7 +107,9 @@ def test_room_for_braking_agrees_with_the_simulators_own_cells():
 def test_mean_voltage_agrees_with_scipys_integral_of_the_curve():
     of = curve("lg_m50_nmc")
 
-    assert mean_voltage_v(of) == pytest.approx(quad(lambda s: float(of.voltage_v(s)), 0.0, 1.0, limit=500)[0], abs=1e-3)
+    # A tolerance that a curve made of straight pieces can meet.
+    integral, _ = quad(lambda s: float(of.voltage_v(s)), 0.0, 1.0, limit=500, epsabs=1e-4)
+    assert mean_voltage_v(of) == pytest.approx(integral, abs=1e-3)
 
 
 def charged_at(celsius: float) -> Session:

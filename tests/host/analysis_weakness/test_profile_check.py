@@ -14,6 +14,7 @@ from evenstring.profile import PackProfile, parse_profile
 from evenstring.session import Quality, Session
 from evenstring.sim import MeterModel, Pack, Plan, measure, simulate
 
+pytestmark = pytest.mark.usefixtures("no_forecast")
 GROUPS = 16
 
 
