@@ -28,7 +28,7 @@ _WARM = {
 }
 _CAUSES = {
     "self_discharge": "Group {g} loses {size:.2g} % of charge a week by itself: a cell may be damaged within.",
-    "balancer_fault": "Group {g}: {detail}.",
+    "balancer_fault": "Group {g} is drained or left out by its balancer ({detail}).",
     "connection": "Group {g} has {size:.0f} % more resistance in a joint, link or lead: a bad joint gets hot.",
 }
 

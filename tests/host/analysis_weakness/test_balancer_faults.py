@@ -64,7 +64,7 @@ def test_a_bleeder_that_never_stops_is_found_with_the_current_it_draws(seed):
     nothing = Findings((), Spread(*(None,) * 7, 0, 0, ()), (), None, Verdict("ride", ()), weakness=found)
     verdict = with_causes(nothing).verdict
     assert verdict.action == "inspect"
-    assert any("Group 5" in r and "bleeder" in r for r in verdict.reasons)
+    assert any("Group 5 is drained" in r and "bleeder" in r for r in verdict.reasons)
 
 
 @pytest.mark.parametrize(("seed", "rule", "threshold_v"), [
