@@ -290,8 +290,9 @@ def _statement(
     # To blame the meter for a weak cell is the dangerous mistake, and no meter in order is this far out.
     odd = odd or (CAUSES[k] == "meter_offset" and abs(size) > _METER_MOST_MV)
     unclear = share[k] < _AHEAD * np.sort(share)[-2] and len(best) < 2
-    # At one single voltage charge and meter are one thing, whatever the prior says.
-    if odd or unclear or evidence.depth < LEAST_DEPTH:
+    # At one single voltage charge and meter are one thing, whatever the prior says; steps of a load tell resistance.
+    one_place = evidence.depth < LEAST_DEPTH and not (CAUSES[k] == "high_resistance" and evidence.has_steps)
+    if odd or unclear or one_place:
         return replace(statement, cause="cannot_tell")
     joint = CAUSES[k] == "high_resistance" and evidence.joint[g] < _JOINT
     return replace(statement, cause="connection") if joint else statement

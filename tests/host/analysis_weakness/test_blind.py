@@ -60,6 +60,15 @@ def test_a_ride_alone_tells_resistance_and_says_why_nothing_else():
     assert "whole charge" in diagnosis.unknown.record_next
 
 
+def test_a_ride_alone_names_the_group_of_more_resistance():
+    case = made("high_resistance", "ride")
+
+    first = told("high_resistance", "ride").weakness[0]
+
+    assert (first.group, first.cause) == (case.group, "high_resistance")
+    assert first.size == pytest.approx(float(case.truth[case.group - 1, 3]), rel=0.15)
+
+
 def test_ratios_of_resistance_are_the_simulators_own_although_the_scan_takes_time():
     case = made("high_resistance")
     true = 1.0 + case.truth[:, 3] / 100.0
