@@ -95,5 +95,5 @@ def table(rows: Rows) -> list[str]:
 
 if __name__ == "__main__":
     sessions = int(sys.argv[1]) if len(sys.argv) > 1 else 12
-    start = int(sys.argv[2]) if len(sys.argv) > 2 else 610_000
+    start = int(sys.argv[2]) if len(sys.argv) > 2 else 630_000
     print("\n".join(table(bleeders(2 * sessions, start) | blind(sessions, start))))
