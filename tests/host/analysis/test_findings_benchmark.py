@@ -34,7 +34,7 @@ def test_a_few_random_sessions_are_mostly_read_right() -> None:
 
 @pytest.mark.soak
 def test_thousands_of_random_sessions() -> None:
-    """A quarter of an hour on one quiet core."""
+    """About an hour on one quiet core, most of it for the time to balanced; the other findings take ten minutes."""
     marks, _ = collect(3000, 200_000)
     print("\n".join(table(marks)))
 
