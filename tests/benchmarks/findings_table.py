@@ -76,5 +76,5 @@ def write(lines: list[str], count: int, first: int) -> None:
     """Put the tables between their two marks."""
     text = METHODS.read_text(encoding="utf-8")
     a, b = text.index(BEGIN) + len(BEGIN), text.index(END)
-    intro = f"{count} sessions, numbers {first} to {first + count - 1}, by `python -m tests.benchmarks.findings_marks`:"
+    intro = f"{count} sessions, numbers {first} on, by `python -m tests.benchmarks.findings_marks`:"
     METHODS.write_text(text[:a] + "\n" + intro + "\n\n" + "\n".join(lines) + "\n" + text[b:], encoding="utf-8")
