@@ -207,7 +207,7 @@ def _mark_balancing(case: Case, found: Findings, marks: Marks) -> None:
         later = "freezes later, when the lowest reaches the threshold"
         which = "frozen already" if lowest_bleeds else later if truth is None else "24 to 48 h"
         if truth is not None and truth <= 32.0 * 3600.0 and b.remaining_s is not None:
-            over |= abs(b.remaining_s - truth) <= 0.3 * truth  # so near to a day a time that is about right is right too
+            over |= abs(b.remaining_s - truth) <= 0.3 * truth  # near to a day a time that is about right is right too
         marks["'never' or 'over 24 h' said when so"].append((which, float(over)))
         return
     band = "20 min to 3 h" if truth < 3 * 3600 else "3 to 8 h" if truth < 8 * 3600 else "8 to 24 h"

@@ -17,7 +17,7 @@ from evenstring.analysis.evenness import EVEN_CHARGE, at_top, by_charge, charge_
 from evenstring.analysis.model import Balancing, Charge, Phase
 from evenstring.analysis.signals import Signals
 from evenstring.analysis.spread import claim_at
-from evenstring.analysis.top_fit import Fit, bleed_a, explain
+from evenstring.analysis.top_fit import CLOSING, Fit, bleed_a, explain
 from evenstring.analysis.top_forecast import Target, carry_on
 from evenstring.analysis.top_window import make_window
 from evenstring.analysis.uncertainty import MeterError
@@ -121,9 +121,8 @@ def _forecast(
 
 def _choose(fits: list[Fit]) -> tuple[Fit, bool]:
     """The explanation to carry on, and whether one that never gets even explains the recording about as well."""
-    closing = max((f for f in fits if f.guess.rule in ("above_lowest", "turns")), key=lambda f: f.evidence)
-    others = [f for f in fits if f.guess.rule not in ("above_lowest", "turns")]
-    other = max(others, key=lambda f: f.evidence)
+    closing = next(f for f in fits if f.guess.rule in CLOSING)
+    other = next(f for f in fits if f.guess.rule not in CLOSING)
     if other.evidence > closing.evidence + _CLEAR:
         return other, False
     return closing, other.evidence > closing.evidence - _CLEAR

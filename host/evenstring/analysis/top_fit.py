@@ -34,13 +34,13 @@ from evenstring.analysis.top_model import (
 from evenstring.analysis.top_window import Window
 from evenstring.profile import PackProfile
 
-__all__ = ["Fit", "bleed_a", "explain"]
+__all__ = ["CLOSING", "Fit", "bleed_a", "explain"]
 
 F64 = NDArray[np.float64]
 # How well the model is taken to fit a mean, group against group and all together, and how blurred a board's decision:
 # from coarse to fine, so that the fit does not settle on the wrong side of a decision.
 _STAGES = ((0.001, 0.002, 0.004), (0.0004, 0.001, 0.002), (0.0002, 0.0006, SOFT_V))
-_ENOUGH = (2.0, 1.0, 0.2)  # gain in cost at which a stage is left
+_ENOUGH = (2.0, 1.0, 0.3)  # gain in cost at which a stage is left
 _LEAST_U_V, _MOST_U_V = 0.00005, 0.005
 _GOOD_V = 0.00015  # left over of groups against their mean: a fit is good, and no other curve is tried
 # What is left over, times this: for the parameters; and for their uncertainty, for it runs on from mean to mean.
@@ -50,7 +50,9 @@ _SLOW_SHARE_U = 0.12
 _CAPACITY_U = 0.012
 _SENSE_U_V = 0.0012  # a board's own voltage sensing, group against group (from memory)
 _PRIOR = {"above_lowest": 0.6, "turns": 0.15, "threshold": 0.245, "none": 0.005}  # our choice: what boards do
-_STARTS_V = {"above_lowest": (-0.048, -0.02, -0.006), "threshold": (-0.04, -0.01)}  # of full, where it is not given
+CLOSING = ("above_lowest", "turns")  # rules under which a string gets even
+_LENT = {True: "threshold", False: "above_lowest"}  # by whether the better one closes: what else it may be
+_STARTS_V = {"above_lowest": (-0.045, -0.01), "threshold": (-0.02,)}  # of full, where it is not given
 _ITERATIONS = 12  # a stage
 Scales = tuple[float, float, float]
 _OWN_STEPS = np.array([1e-4, 1e-4, 1e-4, 1e-5, 1e-5])  # for derivatives by a group's parameters
@@ -76,7 +78,7 @@ class Fit:
 
 
 def explain(w: Window, profile: PackProfile, channel_u_v: float) -> list[Fit]:
-    """The best explanation under each rule, the best of all first; `evidence` includes what boards commonly do."""
+    """The best explanation by a rule that gets even and by one that does not; `evidence` includes what boards do."""
     tries = []
     for near in nearest(w, profile):
         tries.append(_rules(w, profile, _start(w, profile, channel_u_v, near)))
@@ -100,7 +102,7 @@ def _judged(w: Window, fit: Fit, scales: Scales) -> Fit:
 
 
 def _rules(w: Window, profile: PackProfile, start: Fit) -> list[Fit]:
-    """One fit a rule along one published curve, from coarse to fine; the best first."""
+    """The best of the rules that get a string even, and of the others, along one published curve; the better first."""
     thin = w.thinned()
     lead = _fit(thin, start, 0)
     rules = []
@@ -109,13 +111,14 @@ def _rules(w: Window, profile: PackProfile, start: Fit) -> list[Fit]:
         if rule in _STARTS_V and "balancer.threshold_v" in profile.defaults:
             starts += [_from_threshold(starts[0], profile.full_v + shift) for shift in _STARTS_V[rule]]
         rules.append(max((_fit(thin, f, 0) for f in starts), key=lambda f: f.evidence))
-    for stage in (1, 2):
-        rules = [_fit(w, f, stage) for f in rules]
-    rules = sorted(rules, key=lambda f: -f.evidence)
+    rules = [_fit(w, f, 1) for f in rules]
+    kinds = [[f for f in rules if (f.guess.rule in CLOSING) == closing] for closing in (True, False)]
+    first, second = sorted(
+        (_fit(w, max(kind, key=lambda f: f.evidence), 2) for kind in kinds), key=lambda f: -f.evidence
+    )
     # What one rule found may help another out of a corner.
-    lent = [_fit(w, replace(rules[0], guess=replace(rules[0].guess, rule=f.guess.rule)), 2) for f in rules[1:]]
-    both = [max(pair, key=lambda f: f.evidence) for pair in zip(rules[1:], lent, strict=True)]
-    return sorted([rules[0], *both], key=lambda f: -f.evidence)
+    lent = _fit(w, replace(first, guess=replace(first.guess, rule=_LENT[first.guess.rule in CLOSING])), 2)
+    return sorted([first, max(second, lent, key=lambda f: f.evidence)], key=lambda f: -f.evidence)
 
 
 def _left(w: Window, fit: Fit) -> tuple[float, float]:

@@ -18,8 +18,8 @@ __all__ = ["SLOW_H", "Window", "make_window"]
 
 F64 = NDArray[np.float64]
 SLOW_H = 0.25  # time constant of slow polarisation (quarter of an hour, from memory), hours
-_BEFORE_S, _HELD_S = 2700.0, 10800.0  # looked at before, and at most of, the constant voltage
-_STEP_S, _MOST = 120.0, 60  # a mean is a multiple of this (boards that take turns do so by the minute); about so many
+_BEFORE_S, _HELD_S = 2700.0, 7200.0  # looked at before, and at most of, the constant voltage
+_STEP_S, _MOST = 120.0, 56  # a mean is a multiple of this (boards that take turns do so by the minute); about so many
 _LOW_V = 0.30  # under full: further down the curve is not looked at
 _EDGE_S = 150.0  # around the turn to constant voltage a mean mixes two regimes
 _ONSET_S = (60.0, 300.0)  # after the charger came on: the quick part of polarisation is there, the rest rises evenly
