@@ -12,7 +12,7 @@ from evenstring.report.looks_text import second_look_of
 from evenstring.report.mend_text import mend_figures, mend_lines, room_lines
 from evenstring.report.pictures import balancing_picture, events_picture, spread_picture
 from evenstring.report.reserve_text import reserve_of
-from evenstring.report.words import BALANCING, CAUSES, ENDED, EVENTS, RIDES
+from evenstring.report.words import BALANCING, CAUSES, ENDED, EVENTS, MORE_CHARGE, RIDES
 from evenstring.session import Session
 
 __all__ = ["Finding", "findings_of", "headline_figures"]
@@ -192,11 +192,17 @@ def _events(session: Session, report: dict[str, Any]) -> Finding:
     )
 
 
+def _cause(w: dict[str, Any]) -> str:
+    if w.get("cause") == "charge_offset" and (w.get("size") or 0.0) > 0.0:
+        return MORE_CHARGE
+    return CAUSES.get(w.get("cause", ""), str(w.get("cause", "")).replace("_", " "))
+
+
 def _weakness(session: Session, report: dict[str, Any]) -> Finding:
     found = report.get("weakness") or []
     lines, pictures = [], []
     for w in found[:6]:
-        cause = CAUSES.get(w.get("cause", ""), str(w.get("cause", "")).replace("_", " "))
+        cause = _cause(w)
         size = (
             ""
             if w.get("size") is None

@@ -2,7 +2,19 @@
 
 from __future__ import annotations
 
-__all__ = ["ACTIONS", "BALANCING", "CAUSES", "CAUTIONS", "ENDED", "EVENTS", "GLOSSARY", "PHASES", "PROFILE", "RIDES"]
+__all__ = [
+    "ACTIONS",
+    "BALANCING",
+    "CAUSES",
+    "CAUTIONS",
+    "ENDED",
+    "EVENTS",
+    "GLOSSARY",
+    "MORE_CHARGE",
+    "PHASES",
+    "PROFILE",
+    "RIDES",
+]
 
 ACTIONS = {
     "ride": "Nothing measured here speaks against riding",
@@ -58,7 +70,9 @@ CAUSES = {
     "meter_offset": "is read with an offset: the meter, not the pack",
     "balancer_fault": "is drained or left out by its balancer",
     "connection": "has a resistance in a joint or a lead",
+    "cannot_tell": "stands out, and why cannot be told from this recording",
 }
+MORE_CHARGE = "holds more charge than its neighbours; balancing mends this"
 GLOSSARY = {
     "group": "Cells in parallel that share one voltage. Group 1 is at pack negative.",
     "scan": "One reading of every group. With two passes the string is read out and back.",

@@ -110,6 +110,14 @@ def test_spread_under_load_and_a_target_in_charge_are_told(day: Session) -> None
     assert "1 % of charge" in words
 
 
+@pytest.mark.parametrize(("size", "word"), [(3.7, "more charge"), (-3.7, "less charge")])
+def test_a_gap_in_charge_is_told_the_right_way_round(day: Session, size: float, word: str) -> None:
+    cause = {"group": 3, "cause": "charge_offset", "size": size, "unit": "%", "confidence": 0.95}
+    text = " ".join(parsed(render(day, a_profile(), {**a_report(day), "weakness": [cause]})).words)
+
+    assert f"Group 3 holds {word} than its neighbours" in text
+
+
 @pytest.mark.parametrize(
     "report",
     [{}, dict.fromkeys(("phases", "spread", "events", "charge", "balancing", "weakness", "verdict", "unknown"))],
