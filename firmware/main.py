@@ -7,12 +7,12 @@ import time
 
 import machine
 import micropython
-from evenboard import maintenance, power, service, unload
+from evenboard import power, service, unload
 from evenboard.boots import Boots
-from evenboard.build import make_app
 from evenstring_protocol import wire
 
 _WATCHDOG_MS = 8000
+STARTING = ("board", "build", "fit_alarms", "fit_memory", "maintenance")  # modules that are let go after the start
 _CAUSES = {machine.PWRON_RESET: wire.RESET_REASON_POWER_ON, machine.WDT_RESET: wire.RESET_REASON_WATCHDOG}
 
 
@@ -24,7 +24,8 @@ def _waiting(poll):
 
 
 def main(path="board.json"):
-    from evenboard import board as boards  # noqa: PLC0415 -- only while starting: 6 kB
+    from evenboard import board as boards  # noqa: PLC0415 -- only while starting: 9 kB together
+    from evenboard import build, maintenance  # noqa: PLC0415 -- as before
 
     told = maintenance.wanted()
     data, problem = boards.load(path)
@@ -38,15 +39,18 @@ def main(path="board.json"):
     if boots.safe:
         service.restore(path)  # if a new description did it, the next start has the old one again
         data, problem = boards.safe_defaults(), "safe mode: three resets in a row, each within a minute; RESTART it"
+    write, feed = sys.stdout.buffer.write, watchdog.feed
     boards = None
     unload("board")
-    write, feed = sys.stdout.buffer.write, watchdog.feed
-    app = make_app(data, problem, write, feed, boots.reason, boots.count, "calibration.bin")
+    app = build.make_app(data, problem, write, feed, boots.reason, boots.count, "calibration.bin")
     app.boots = boots
     if boots.agree(app.boot_count) and app.watch and app.watch.recorder:
         app.watch.recorder.memory |= wire.MEMORY_BOOTS_RESTORED
     maintenance.register(app)
     service.Service(app, path, boots)
+    build = maintenance = None
+    for name in STARTING:
+        unload(name)
     app.begin()
     poll = select.poll()
     poll.register(sys.stdin, select.POLLIN)

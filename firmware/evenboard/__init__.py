@@ -7,6 +7,14 @@ NAME = "evenboard"
 VERSION = "0.1.0"
 
 
+# A module that is loaded only when it is asked for.
+def load(name):
+    import sys  # noqa: PLC0415 -- as below
+
+    __import__(NAME + "." + name)
+    return sys.modules[NAME + "." + name]
+
+
 # Gives a module's memory back when it is done with; importing it again loads it again.
 def unload(name):
     import sys  # noqa: PLC0415 -- this file is part of every import: it has no names but its own

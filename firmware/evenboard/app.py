@@ -11,7 +11,7 @@ from array import array
 from evenstring_protocol import wire
 from micropython import const
 
-from evenboard import tell
+from evenboard import load, tell, unload
 
 _HEALTH_MS = const(10000)
 _IDENT_MS = const(60000)
@@ -47,7 +47,11 @@ class App:
         self._gap = False
         self._seen = array("h", bytes(2 * front.groups)) if front else None
         self._wanted = False  # the host (or the board description) asked for scans
-        self.handlers = {}  # command code: function(app, buffer, size) -> (status, detail); for parts that add commands
+        # Command code: function(app, buffer, size) -> (status, detail), or the name of a module whose `do` has the code
+        # besides and which is loaded only then. For parts that add commands.
+        self.handlers = {}
+        self._guest = None  # module of commands that is in memory now
+        self._guest_age = 0  # HEALTHs since it was asked for
         self.boots = None  # counts boots and ends the count of fast ones (evenboard.boots)
         self.heard = False  # a host has spoken since the start
         self.leaving = False  # the main loop is to restart the board (evenboard.maintenance)
@@ -249,10 +253,23 @@ class App:
             self.clock.set(*struct.unpack_from(wire.SET_TIME_FORMAT, rx, wire.HEADER_SIZE))
             return wire.STATUS_OK, ""
         handler = self.handlers.get(code)
+        if isinstance(handler, str):
+            return self._ask(handler, code, size)
         if handler:
             return handler(self, rx, size)
         self.link.bad = (self.link.bad + 1) & 0xFFFF
         return wire.STATUS_UNKNOWN_COMMAND, "unknown command"
+
+    # Some commands have a module of their own: in memory from the first one to the second HEALTH without one.
+    def _ask(self, name, code, size):
+        if self._guest and self._guest != name:
+            unload(self._guest)
+        self._guest = name
+        self._guest_age = 0
+        try:
+            return load(name).do(self, code, self.link.rx, size)
+        except (MemoryError, ImportError):
+            return wire.STATUS_FAILED, "too little memory to load this command: RESTART, then send it at once"
 
     def _start(self, interval_ms, quiet_ms):
         if self._problem:
@@ -368,12 +385,23 @@ class App:
         self._mark(4)
         self.link.send(self.fill_ident())
 
+    # The same into another buffer, for the head of a segment.
+    def copy_ident(self, buf):
+        n = self.fill_ident()
+        buf[:n] = memoryview(self.link.body)[:n]
+        return n
+
     # IDENT into the link's buffer, which is free between frames; returns its size.
     def fill_ident(self):
         return tell.fill_ident(self, self._board, self._reason)
 
     def send_health(self):
         self._mark(2)
+        if self._guest:
+            self._guest_age += 1
+            if self._guest_age > 1:
+                unload(self._guest)
+                self._guest = None
         size = tell.fill_health(self, self._fault, self._fault_where, self._longest_ms)
         self._longest_ms = 0
         self.link.send(size)

@@ -1,12 +1,12 @@
-# From a checked board description to an App: the only place that knows which part is behind which name.
+# From a checked board description to an App: the only place that knows which part is behind which name. Let go after
+# the start (main.py), so nothing that stays may be a function of this file or of `fit_alarms` and `fit_memory`.
 
-import time
-
-from machine import I2C, SPI, Pin
+from machine import SPI, Pin
 
 from evenboard.ads111x import ADS111x
 from evenboard.ads122c04 import ADS122C04
 from evenboard.app import App
+from evenboard.bus import Bus
 from evenboard.clock import Clock
 from evenboard.contacts import Contacts
 from evenboard.link import Link
@@ -20,22 +20,6 @@ _CONVERTERS = {"ads1115": ADS111x, "ads122c04": ADS122C04}
 # Eleven time constants of both series resistors and the bus capacitance, in us, and a little more.
 def settle_us(series_ohm, bus_pf):
     return 11 * 2 * (series_ohm // 100) * (bus_pf // 10) // 1000 + 20
-
-
-# A part that was reset in the middle of a transfer may hold the data line low: nine clocks let it finish.
-def free_bus(i2c):
-    if Pin(i2c["sda"], Pin.IN, Pin.PULL_UP).value():
-        return
-    scl = Pin(i2c["scl"], Pin.OPEN_DRAIN, value=1)
-    for _ in range(9):
-        scl.value(0)
-        time.sleep_us(5)
-        scl.value(1)
-        time.sleep_us(5)
-
-
-def open_bus(i2c):
-    return I2C(i2c["id"], scl=Pin(i2c["scl"]), sda=Pin(i2c["sda"]), freq=i2c["hz"], timeout=5000)
 
 
 def make_mux(bus, m, groups):
@@ -86,14 +70,8 @@ def make_island(island):
 
 
 def make_front(data, clock):
-    i2c = data["i2c"]
-    bus = open_bus(i2c)
-
-    # On a board the pins go from the bus to plain outputs and back.
-    def recover():
-        free_bus(i2c)
-        open_bus(i2c)
-
+    line = Bus(data["i2c"])
+    bus = line.open()
     island = make_island(data.get("island"))
     if data["front_end"] == "divider_bank":
         front = make_bank(data, bus, clock)
@@ -104,7 +82,7 @@ def make_front(data, clock):
     times = (m["relay_on_us"], m["relay_off_us"], settle_us(m["series_ohm"], m["bus_pf"]))
     mux = make_mux(bus, m, data["groups"])
     sensors = make_sensors(bus, data)
-    front = RelayScan(mux, adc, data["groups"], times, sensors, clock, data.get("calibration"), recover)
+    front = RelayScan(mux, adc, data["groups"], times, sensors, clock, data.get("calibration"), line.recover)
     front.island = island
     front.conversions = data["adc"].get("conversions", 1)
     front.contacts = Contacts(data["groups"], m["series_ohm"], m.get("zero_ohm", 1000))

@@ -4,6 +4,7 @@ import machine
 from machine import Pin
 
 from evenboard.alarms import Alarms
+from evenboard.patterns import Outputs
 from evenboard.watch import Watch
 
 
@@ -14,26 +15,17 @@ def make_watch(app, data, memory=None):
     latch = memory.latch if memory else None
     if latch:
         alarms.restore(latch.latched, latch.visited)
-    sound, light = make_signals(data)
-    watch = Watch(app, alarms, recorder, latch, sound, light)
+    outputs = make_outputs(data)
+    watch = Watch(app, alarms, recorder, latch, outputs.sound, outputs.light)
     if data.get("button_pin") is not None:
         watch.button = Pin(data["button_pin"], Pin.IN, Pin.PULL_UP)
     return watch
 
 
 # Buzzer by PWM hardware, so that it goes on while flash is written; a plain pin for the light.
-def make_signals(data):
+def make_outputs(data):
     buzzer = None
     if data.get("buzzer_pin") is not None:
         buzzer = machine.PWM(Pin(data["buzzer_pin"]), freq=2700, duty_u16=0)
     lamp = Pin(data["led_pin"], Pin.OUT, value=0) if data.get("led_pin") is not None else None
-
-    def sound(on):
-        if buzzer:
-            buzzer.duty_u16(32768 if on else 0)
-
-    def light(on):
-        if lamp:
-            lamp.value(1 if on else 0)
-
-    return sound, light
+    return Outputs(buzzer, lamp)

@@ -4,7 +4,6 @@ import gc
 
 from evenstring_protocol import wire
 
-from evenboard import segments
 from evenboard.delta import DeltaEncoder
 from evenboard.latch import FileSlot, Latch
 from evenboard.recorder import Recorder
@@ -51,13 +50,9 @@ class Memory:
         encoder = DeltaEncoder(
             front.groups, front.passes, 1 if front.currents else 0, 1 if sensors.packs else 0, sensors.temps
         )
-
-        def head(buf):
-            n = app.fill_ident()
-            buf[:n] = memoryview(app.link.body)[:n]
-            return n
-
-        recorder = Recorder(self.store, encoder, app.clock, head)
+        recorder = Recorder(self.store, encoder, app.clock, app.copy_ident)
         recorder.memory = self.flags
-        segments.register(app, recorder)
+        # Their module is in memory only while a host works with the recording.
+        for code in (wire.RECORD, wire.LIST_SEGMENTS, wire.READ_SEGMENT, wire.CHECK_SEGMENT, wire.ERASE_SEGMENT):
+            app.handlers[code] = "segments"
         return recorder

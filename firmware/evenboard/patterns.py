@@ -87,3 +87,18 @@ class Signals:
         self._test_ms += step_ms
         if self._test_ms >= 1020:
             self._testing = False
+
+
+# Buzzer (PWM) and lamp (pin), each None where not fitted.
+class Outputs:
+    def __init__(self, buzzer, lamp):
+        self._buzzer = buzzer
+        self._lamp = lamp
+
+    def sound(self, on):
+        if self._buzzer:
+            self._buzzer.duty_u16(32768 if on else 0)
+
+    def light(self, on):
+        if self._lamp:
+            self._lamp.value(1 if on else 0)

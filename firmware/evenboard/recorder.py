@@ -10,16 +10,17 @@ from struct import pack_into
 
 from evenstring_protocol import best as framing
 from evenstring_protocol import wire
+from micropython import const
 
-_REST_MS = 600000  # recording stops after so long at rest
-_REST_10MA = 20  # more is charge or load
-_MOVED_STEPS = 75  # 15 mV away from the resting voltages is charge or load too
-_STALL_MS = 20
-_POST_SCANS = 50
-_EVENT_ROOM = 512  # stuffed ALARM frames waiting for flash
-_SMALL = 560  # an IDENT with its longest texts
-_HEAD_FRAMES = 2  # IDENT and CLOCK at the head of a segment
-_RETRY_SCANS = 50  # after a failed write
+_REST_MS = const(600000)  # recording stops after so long at rest
+_REST_10MA = const(20)  # more is charge or load
+_MOVED_STEPS = const(75)  # 15 mV away from the resting voltages is charge or load too
+_STALL_MS = const(20)
+_POST_SCANS = const(50)
+_EVENT_ROOM = const(512)  # stuffed ALARM frames waiting for flash
+_SMALL = const(560)  # an IDENT with its longest texts
+_HEAD_FRAMES = const(2)  # IDENT and CLOCK at the head of a segment
+_RETRY_SCANS = const(50)  # after a failed write
 
 
 class Recorder:

@@ -2,12 +2,13 @@
 # there is a measure from 5 bits a reading at the pace in force. Called between scans, with every IDENT.
 
 from evenstring_protocol import wire
+from micropython import const
 
-_ENOUGH = 16384  # four blocks: what waits unflushed is then under an eighth of it
-_LONG = 262144  # older bytes count half, so that the measure follows what the vehicle does now
-_MOST = 65534
-_HOUR_MS = 3600000
-_BITS = 5
+_ENOUGH = const(16384)  # four blocks: what waits unflushed is then under an eighth of it
+_LONG = const(262144)  # older bytes count half, so that the measure follows what the vehicle does now
+_MOST = const(65534)
+_HOUR_MS = const(3600000)
+_BITS = const(5)
 
 
 class Room:

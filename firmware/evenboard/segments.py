@@ -6,25 +6,32 @@ import binascii
 import struct
 
 from evenstring_protocol import wire
+from micropython import const
 
-_PIECE = 512
-_LISTED = 24
+_PIECE = const(512)
+_AT = const(17)  # header and fixed part of SEGMENT_DATA
+_LISTED = const(24)
 
 
-def register(app, recorder):
-    desk = _Desk(recorder)
-    app.handlers[wire.RECORD] = desk.record
-    app.handlers[wire.LIST_SEGMENTS] = desk.listing
-    app.handlers[wire.READ_SEGMENT] = desk.read
-    app.handlers[wire.CHECK_SEGMENT] = desk.check
-    app.handlers[wire.ERASE_SEGMENT] = desk.erase
+# Loaded by the first of these commands and let go when they end: see `App._ask`.
+def do(app, code, rx, size):
+    desk = _Desk(app)
+    if code == wire.RECORD:
+        return desk.record(app, rx, size)
+    if code == wire.LIST_SEGMENTS:
+        return desk.listing(app, rx, size)
+    if code == wire.READ_SEGMENT:
+        return desk.read(app, rx, size)
+    if code == wire.CHECK_SEGMENT:
+        return desk.check(app, rx, size)
+    return desk.erase(app, rx, size)
 
 
 class _Desk:
-    def __init__(self, recorder):
-        self._recorder = recorder
-        self._store = recorder.store
-        self._piece = bytearray(_PIECE)
+    def __init__(self, app):
+        self._recorder = app.watch.recorder
+        self._store = self._recorder.store
+        self._piece = memoryview(app.link.body)[_AT : _AT + _PIECE]  # free between frames
 
     def record(self, app, rx, size):
         if size < wire.HEADER_SIZE + 1 or rx[wire.HEADER_SIZE] > wire.RECORD_MODE_ON:
@@ -61,7 +68,7 @@ class _Desk:
         number = _u32(rx, wire.HEADER_SIZE)
         offset = _u32(rx, wire.HEADER_SIZE + 4)
         wanted = min(struct.unpack_from("<H", rx, wire.HEADER_SIZE + 8)[0], _PIECE)
-        n = self._store.read(number, offset, memoryview(self._piece)[:wanted])
+        n = self._store.read(number, offset, self._piece[:wanted])
         if n < 0:
             return wire.STATUS_BAD_VALUE, "no such segment"
         link = app.link
@@ -70,8 +77,7 @@ class _Desk:
         _put_u32(link.body, at, number)
         _put_u32(link.body, at + 4, offset)
         struct.pack_into("<H", link.body, at + 8, n)
-        link.body[at + 10 : at + 10 + n] = memoryview(self._piece)[:n]
-        link.send(at + 10 + n)
+        link.send(_AT + n)
         return wire.STATUS_OK, ""
 
     def check(self, app, rx, size):
@@ -93,10 +99,10 @@ class _Desk:
         crc = 0
         at = 0
         while at < length:
-            n = self._store.read(number, at, memoryview(self._piece)[: min(_PIECE, length - at)])
+            n = self._store.read(number, at, self._piece[: min(_PIECE, length - at)])
             if n <= 0:
                 return None
-            crc = binascii.crc32(memoryview(self._piece)[:n], crc)
+            crc = binascii.crc32(self._piece[:n], crc)
             at += n
         return crc & 0xFFFFFFFF
 

@@ -10,10 +10,12 @@
 import os
 import sys
 
+from micropython import const
+
 _MICROPYTHON = sys.implementation.name == "micropython"
 _PLAIN = ".seg"
 _ALARM = ".alm"
-_BLOCK = 4096  # flash is given out in such pieces
+_BLOCK = const(4096)  # flash is given out in such pieces
 
 
 class Store:

@@ -6,10 +6,11 @@ import struct
 import sys
 
 from evenstring_protocol import wire
+from micropython import const
 
 from evenboard import NAME, VERSION
 
-_UNKNOWN = 65535
+_UNKNOWN = const(65535)
 
 
 def runtime():

@@ -8,13 +8,14 @@ import struct
 from array import array
 
 from evenstring_protocol import wire
+from micropython import const
 
 from evenboard.contacts import BAD_OHM
 from evenboard.patterns import Signals
 from evenboard.room import Room
 
-_REPORT_MS = 60000
-_NONE = -32768
+_REPORT_MS = const(60000)
+_NONE = const(-32768)
 
 
 class Watch:
