@@ -8,13 +8,12 @@
 from array import array
 
 from evenstring_protocol import wire
-from micropython import const
 
 KINDS = 10
-_GROUP_KINDS = const(5)  # below_empty to lead_open are of a group
+_GROUP_KINDS = 5  # below_empty to lead_open are of a group
 _LATCHED = (1 << wire.ALARM_BELOW_DISCARD) | (1 << wire.ALARM_REVERSED) | (1 << wire.ALARM_ABOVE_CEILING)
-_EVENTS = const(64)  # waiting for link and recorder; emptied after every scan
-_BAD_SCANS = const(5)  # scans without one believable reading before "not watching"
+_EVENTS = 64  # waiting for link and recorder; emptied after every scan
+_BAD_SCANS = 5  # scans without one believable reading before "not watching"
 
 # Most urgent first: what sounds when several are active.
 PRIORITY = bytes(
