@@ -9,12 +9,11 @@
 from struct import pack_into, unpack_from
 
 from evenstring_protocol import framing
-from micropython import const
 
 SIZE = 1024  # too long to be kept inside a directory entry
 _MAGIC = b"EVLATCH1"
 _FIXED = "<8sHHHHH8s"  # magic, generation low high, boots low high, latched, visited groups
-_FIXED_SIZE = const(26)
+_FIXED_SIZE = 26
 _FREE = SIZE - _FIXED_SIZE - 6  # bytes for calibration
 
 
