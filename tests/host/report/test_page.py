@@ -192,3 +192,13 @@ def test_eight_hours_at_ten_a_second_stay_small_and_linear() -> None:
     page = render(day, a_profile(), a_report(day))
     assert len(page.encode()) < 2_000_000
     assert time.perf_counter() - began < 30  # far above need (about 1 s): only a runaway fails here
+
+
+def test_an_interval_beyond_a_day_runs_upwards(day: Session) -> None:
+    report = a_report(day)
+    report["balancing"].update(answer="over_24_h", remaining_s=3e5, remaining_low_s=2.5e5, remaining_high_s=3.6e5)
+
+    words = " ".join(" ".join(parsed(render(day, a_profile(), report)).words).split())
+
+    assert "longer than 24 h" in words
+    assert "69 h 27 min to 100 h" in words
