@@ -91,16 +91,6 @@ class DividerBank(FrontEnd):
         except TROUBLE:
             self._bus_fault()
 
-    def scan(self):
-        self._clear()
-        try:
-            self._wake()
-            self._whole_scan()
-        except TROUBLE:
-            self._bus_fault()
-        self.open_all()
-        return self.fault == wire.FAULT_NONE
-
     def _whole_scan(self):
         self.sensors.start_scan()
         self._enable.value(1)

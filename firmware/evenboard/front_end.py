@@ -1,8 +1,8 @@
 # What every front end has. A front end fills `readings` (array of passes x groups, out pass then back pass, both in the
 # order of the groups, in steps of 200 uV or a reading code), `currents` (10 mA, one a reading or one in all) or None,
 # `step_us`, `turn_us`, `flags`, `start_low`/`start_high` (uptime of the first reading), and says its troubles in
-# `fault` and `fault_where`. It adds `kind`, `passes`, `begin()`, `scan()`, `open_all()`, `_test()` (the self-test) and
-# `scan_ms()`. `scan` allocates nothing.
+# `fault` and `fault_where`. It adds `kind`, `passes`, `begin()`, `_whole_scan()`, `open_all()`, `_test()`
+# (the self-test) and `scan_ms()`. `scan` allocates nothing.
 
 from array import array
 
@@ -70,6 +70,17 @@ class FrontEnd:
             self.open_all()
             self.island.cycle()
             self._test()
+        self.open_all()
+        return self.fault == wire.FAULT_NONE
+
+    # One scan. True when it is whole; on a fault everything is commanded open and False comes back.
+    def scan(self):
+        self._clear()
+        try:
+            self._wake()
+            self._whole_scan()
+        except TROUBLE:
+            self._bus_fault()
         self.open_all()
         return self.fault == wire.FAULT_NONE
 

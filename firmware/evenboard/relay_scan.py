@@ -12,7 +12,7 @@ from micropython import const
 
 from evenboard.ads111x import OVER
 from evenboard.clock import MASK
-from evenboard.front_end import NO_GROUP, TROUBLE, FrontEnd
+from evenboard.front_end import NO_GROUP, FrontEnd
 
 _DOUBT_UV = const(500000)  # a group this low is looked at again: dead, reversed, or a lead open
 _STUCK_UV = const(150000)  # with one relay closed there is nothing to see unless one of the other line conducts
@@ -82,17 +82,6 @@ class RelayScan(FrontEnd):
                     self._test_contacts()
         except OSError:
             self._bus_fault()
-
-    # One scan, out and back. True when it is whole; on a fault everything is commanded open and False comes back.
-    def scan(self):
-        self._clear()
-        try:
-            self._wake()
-            self._whole_scan()
-        except TROUBLE:
-            self._bus_fault()
-        self.open_all()
-        return self.fault == wire.FAULT_NONE
 
     def _whole_scan(self):
         if not self._read_zero() or not self._no_stuck():

@@ -26,10 +26,9 @@ _STEPS = ((2.0, 1.0 / 30.0), (12.0, 1.0 / 12.0), (48.0, 1.0 / 6.0), (168.0, 0.5)
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Forecast:
-    """For p draws: hours until balanced (inf: not within a week), spread now and closing rate over the last hour."""
+    """For p draws: hours until balanced (inf: not within a week), and closing rate over the last hour."""
 
     hours: F64
-    spread_v: F64
     closing_v_h: F64
     bleeding: NDArray[np.bool_]  # (p, g) now
 
@@ -62,13 +61,10 @@ def carry_on(w: Window, fit: Fit, target: Target, draws: int) -> Forecast:
     state, closing = _begin(w, fit, draws)
     hours, since, now = np.full(draws, np.inf), np.full(draws, np.nan), 0.0
     first = state.on.copy()
-    spread_now = np.zeros(draws)
     for until, step in _STEPS:
         while now < until and np.isinf(hours).any():
             gap = np.ptp(state.charge, axis=1) * state.speed
             spread = np.ptp(_advance(state, step), axis=1)
-            if now == 0.0:
-                spread_now = spread
             inside = (spread if target.share is None else gap) <= (
                 target.volts_v if target.share is None else target.share
             )
@@ -76,7 +72,7 @@ def carry_on(w: Window, fit: Fit, target: Target, draws: int) -> Forecast:
             done = inside & (now - since >= _CALM_H) & np.isinf(hours)
             hours[done] = since[done]
             now += step
-    return Forecast(hours, spread_now, closing, first)
+    return Forecast(hours, closing, first)
 
 
 def _begin(w: Window, fit: Fit, draws: int) -> tuple[_State, F64]:

@@ -86,10 +86,9 @@ class Curves:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Drive:
-    """(p, n) what all groups share: charge, current as a share of full, its slow average, polarisation in V."""
+    """(p, n) what all groups share: charge, slow average of the current (of full), polarisation in V."""
 
     charge: F64
-    share: F64
     slow: F64
     polar_v: F64
 
@@ -155,7 +154,7 @@ def run(
     (p, _, g), n = own.shape, len(w.held)
     sense = own[:, 4] - own[:, 3]  # what the board senses more than the meter
     lowest = (w.volts_v[None] + sense[:, None, :]).min(axis=2) if given is None else given[1]
-    drive = np.zeros((4, p, n)) if given is None else None
+    drive = np.zeros((3, p, n)) if given is None else None
     volts, held, slopes, on = (np.empty((p, n, g)) for _ in range(4))
     q, s, taken = np.zeros(p), np.full(p, w.slow0), np.zeros((p, g))
     decay = float(np.exp(-w.step_h / SLOW_H))
@@ -172,7 +171,7 @@ def run(
             without = (open_v - pull).mean(axis=1)
             share, move = _current(w, common, k, without, slopes[:, k].mean(axis=1), s)
             polar = common.full_v * ((1.0 - common.slow) * share + common.slow * s)
-            drive[:, :, k] = q, share, s, polar
+            drive[:, :, k] = q, s, polar
             q = q + move * w.step_h
             s = move + (s - move) * decay
         idle = open_v + ratio * (polar[:, None] - full * late * bleed * bled)

@@ -250,6 +250,8 @@ def _interval(balancing: dict[str, Any]) -> str:
     low, high = balancing.get("remaining_low_s"), balancing.get("remaining_high_s")
     if low is None or balancing.get("remaining_s") is None:
         return ""
+    if balancing["remaining_s"] == 0.0:
+        return "" if high == 0.0 else "at the target, within the uncertainty of the spread"
     # A low end over a day has its high end in hours too; else "longer than 24 h" would be the shorter of the two.
     far = high is not None and high > _DAY_S >= low
     end = "no upper end" if high is None else "longer than 24 h" if far else clock(60 * round(high / 60))
