@@ -28,6 +28,7 @@ _STATUS_S = 0.2
 _TIME_MARK_S = 60.0
 _REPLY_S = 1.0  # wait for a reply before asking again
 _TRIES = 5
+_NO_SCAN_S = 5.0  # after the last command was answered, or given up, without a scan since: the board is started again
 _RETRY_S = (0.2, 0.5, 1.0, 2.0)  # pauses between attempts to reopen; the last one repeats
 _MAX_READ = 1 << 16
 
@@ -113,6 +114,7 @@ class _Capture:
         self.began_s = time.monotonic()
         self.commands = Counter(secrets.randbelow(1 << 16))  # so that the board does not take us for the host before
         self.asked: dict[int, tuple[str, bytes, float, int]] = {}  # seq -> name, frame, when, tries
+        self.waiting_s = self.began_s  # since when nothing is left to be answered, and no scan came
         self.state = "connecting"
         self.scans = self.groups = self.uptime_ms = 0
         self.spread_mv: float | None = None
@@ -156,6 +158,7 @@ class _Capture:
 
     def ask_to_start(self) -> None:
         self.state = "starting"
+        self.waiting_s = time.monotonic()
         self.asked.clear()
         self.ask("SET_TIME", unix_ms=time.time_ns() // 1_000_000)
         self.ask("IDENTIFY")
@@ -167,6 +170,10 @@ class _Capture:
 
     def ask_again(self, line: Any) -> None:
         """Send the oldest command that has no reply yet; one at a time, so that their order holds."""
+        if self.asked:
+            self.waiting_s = time.monotonic()
+        elif self.state == "starting" and time.monotonic() - self.waiting_s > self.patience_s():
+            self.ask_to_start()
         for seq, (name, frame, when_s, tries) in list(self.asked.items())[:1]:
             now_s = time.monotonic()
             if tries and now_s - when_s < _REPLY_S:
@@ -177,6 +184,9 @@ class _Capture:
             # A lone delimiter first: it ends whatever noise the board has taken for the start of a frame.
             line.write(b"\0" + frame)
             self.asked[seq] = (name, frame, now_s, tries + 1)
+
+    def patience_s(self) -> float:
+        return max(_NO_SCAN_S, 2.0 * max(self.options.interval_ms, self.options.quiet_interval_ms) / 1000.0)
 
     def take(self, data: bytes) -> None:
         batch = self.writer.take(data)
@@ -196,8 +206,9 @@ class _Capture:
             if frame.name == "REPLY":
                 self.asked.pop(frame.values["to_seq"], None)
             elif frame.name == "IDENT":
-                self.ident = ident_of(frame.values)
-                if self.scans and frame.uptime_ms < self.uptime_ms:
+                before, self.ident = self.ident, ident_of(frame.values)
+                counted = before is not None and before.boot_count != self.ident.boot_count
+                if counted or (self.scans and frame.uptime_ms < self.uptime_ms):
                     self.uptime_ms = frame.uptime_ms
                     self.ask_to_start()  # the board was reset: it waits to be started again
         for block in batch.scans:

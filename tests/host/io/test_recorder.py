@@ -279,6 +279,32 @@ def test_a_board_that_was_reset_is_started_again(tmp_path: Path, board: FakeBoar
     assert (run.decoder.frames_damaged, run.decoder.console_pieces) == (0, 1)
 
 
+def test_a_board_that_was_reset_before_its_first_scan_is_started_again(tmp_path: Path, board: FakeBoard) -> None:
+    run = Recording(board.link, tmp_path / "a.frames")
+    board.send(recording(0, 4, boot_count=3))
+    until(started(board))
+    before = len(board.seen)
+    board.send(recording(0, 4, boot_count=4))
+    until(lambda: any(f.name == "START" for f in board.seen[before:]))
+    run.end()
+
+
+def test_a_board_that_sends_nothing_though_it_said_that_it_starts_is_asked_again(
+    tmp_path: Path, board: FakeBoard, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It was reset right after its reply, and the IDENT of the new start was lost."""
+    monkeypatch.setattr("evenstring.io.capture._NO_SCAN_S", 0.1)
+    run = Recording(board.link, tmp_path / "a.frames")
+    until(lambda: sum(f.name == "START" for f in board.seen) >= 2)
+    board.send(recording(20, 4))
+    until(lambda: run.latest is not None and run.latest.scans == 20)
+    asked = len(board.seen)
+    time.sleep(0.3)
+    run.end()
+
+    assert [f.name for f in board.seen[asked:]] == ["STOP"]
+
+
 def test_the_end_of_the_port_ends_a_recording_that_was_asked_to(tmp_path: Path, board: FakeBoard) -> None:
     run = Recording(board.link, tmp_path / "a.frames", until_closed=True)
     until(started(board))
