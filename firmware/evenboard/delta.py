@@ -13,7 +13,7 @@ from struct import pack_into
 from evenstring_protocol import wire
 from micropython import const
 
-from evenboard.prefix import SPECIAL, PrefixCode
+from evenboard.prefix import LIMIT, SPECIAL, PrefixCode
 
 _MAX_DT_MS = const(60000)
 _SIZE_AT = const(7 + 16)  # header and fixed fields, up to the extremes
@@ -79,6 +79,10 @@ class DeltaEncoder:
             self.low[g] = wire.NO_READING
             self.high[g] = wire.NO_READING
             self._code[g] = 0
+
+    # The frame of this block, stuffed, shall take at most `room` bytes. What is in it already stays.
+    def limit(self, room):
+        self._bits.limit = min(room - 2 - (room - 1) // 255, LIMIT)
 
     # Shares and drop for the next block, from what this one left unexplained.
     def _adapt(self):

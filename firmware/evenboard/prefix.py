@@ -26,6 +26,7 @@ class PrefixCode:
         self._k = bytearray(n)
         self._busy = array("i", bytes(4 * n))  # 32 x running mean of u
         self.buf = bytearray(LIMIT)
+        self.limit = LIMIT
         self.begin()
 
     def begin(self):
@@ -57,7 +58,7 @@ class PrefixCode:
             else:
                 q = v >> k
             bits += mark[i] + (q + 1 + k if q < _ESCAPE else _ESCAPE + 18)
-        return self._at + (bits >> 3) <= LIMIT - 4
+        return self._at + (bits >> 3) <= self.limit - 4
 
     def _choose(self):
         busy = self._busy

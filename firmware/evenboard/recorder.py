@@ -3,7 +3,7 @@
 # `add` takes a scan and allocates nothing. `service` runs between scans, relays open, and is the only place that
 # touches flash: mostly one append (no allocation), else its unlocked slot `rotate`, `keep`, `end` (files are opened,
 # renamed, deleted; counted in `rotations`). An alarm closes the block at once, and again 50 scans later; the segment is
-# kept. A power cut costs at most the scans not yet in a closed block: `unflushed_ms` says how many milliseconds.
+# kept. Blocks end where a piece of flash ends, so that the next append copies nothing. A power cut costs at most the scans not yet in a closed block: `unflushed_ms` says how many milliseconds.
 
 from array import array
 from struct import pack_into
@@ -11,6 +11,8 @@ from struct import pack_into
 from evenstring_protocol import best as framing
 from evenstring_protocol import wire
 from micropython import const
+
+from evenboard.store import left
 
 _REST_MS = const(600000)  # recording stops after so long at rest
 _REST_10MA = const(20)  # more is charge or load
@@ -20,6 +22,7 @@ _POST_SCANS = const(50)
 _EVENT_ROOM = const(512)  # stuffed ALARM frames waiting for flash
 _SMALL = const(560)  # an IDENT with its longest texts
 _HEAD_FRAMES = const(2)  # IDENT and CLOCK at the head of a segment
+_LEAST = const(512)  # bytes: a shorter rest of a piece of flash is filled up; holds a block of one scan in any case
 _RETRY_SCANS = const(50)  # after a failed write
 
 
@@ -49,6 +52,7 @@ class Recorder:
         self._urgent = False
         self._rotate_next = False  # the waiting block opens a new segment and is numbered so
         self._ending = False
+        self._head_n = _LEAST  # bytes of a segment's head, once known
         self.events_lost = 0
         self._post = 0
         self._retry = 0
@@ -136,6 +140,7 @@ class Recorder:
         low = clock.low
         high = clock.high
         done = self._serve()
+        self._aim()
         clock.service()
         stall = clock.since(low, high)
         if stall > self.worst_stall_ms:
@@ -205,17 +210,18 @@ class Recorder:
         pack_into(wire.CLOCK_FORMAT, self._body, wire.HEADER_SIZE, source, wall[0], wall[1], wall[2], wall[3])
         done = self._frame(wire.HEADER_SIZE + 9)
         self._seq = after
+        self._head_n = self.store.size
         return done
 
-    # The small frame in `_body` into the open segment.
-    def _frame(self, n):
+    # The small frame in `_body` into the open segment; a frame of its head goes to flash with what follows it.
+    def _frame(self, n, flush=False):
         body = self._body
         body[1] = self._seq & 0xFF
         body[2] = self._seq >> 8
         self._seq = (self._seq + 1) & 0xFFFF
         framing.put_crc(body, n)
         size = framing.encode(body, n + 4, self._stuffed)
-        return self.store.append(self._stuffed, size)
+        return self.store.append(self._stuffed, size, flush)
 
     def _write_events(self):
         one = wire.HEADER_SIZE + 11
@@ -224,7 +230,7 @@ class Recorder:
             for i in range(one):
                 self._body[i] = self._events[at + i]
             at += one
-            if not self._frame(one):
+            if not self._frame(one, True):
                 self.store.recover()
                 return False
         self._events_n = 0
@@ -237,14 +243,38 @@ class Recorder:
             if self._pending:
                 self.blocks_lost = (self.blocks_lost + 1) & 0xFFFF
             encoder.flags |= flags
-            self._rotate_next = self.store.is_full(len(self._out) + _EVENT_ROOM)
+            self._rotate_next = self.store.is_full(_LEAST)
             if self._rotate_next:
                 self._seq = _HEAD_FRAMES
             n = encoder.close(self._seq)
             self._seq = (self._seq + 1) & 0xFFFF
             framing.put_crc(encoder.buf, n)
             self._pending = framing.encode(encoder.buf, n + 4, self._out)
+            self._fill_up()
         encoder.begin(0)
+        self._aim()
+
+    # A short rest of the piece of flash that the waiting block ends in becomes empty frames (0x00).
+    def _fill_up(self):
+        rest = left(self._end_of_pending())
+        if rest < _LEAST and self._pending + rest <= len(self._out):
+            for i in range(self._pending, self._pending + rest):
+                self._out[i] = 0
+            self._pending += rest
+
+    # Where in its segment the running block will begin.
+    def _end_of_pending(self):
+        return (self._head_n if self._rotate_next else self.store.size) + self._pending
+
+    # The running block shall end where a piece of flash ends: this one, or the next if little is left of this one.
+    def _aim(self):
+        at = self._end_of_pending()
+        if at + _LEAST > self.store.segment or not (self._pending or self.store.is_open):
+            at = self._head_n
+        room = left(at)
+        if room < _LEAST:
+            room += left(at + room)
+        self.encoder.limit(room)
 
     # Charge or load starts a recording, rest ends it. Without a current sensor the voltages must tell.
     def _watch(self, readings, current):

@@ -2,7 +2,11 @@
 #
 # NUMBER.seg is an ordinary segment, NUMBER.alm holds an alarm and is deleted last, as long as such segments take no
 # more than their share of the room: they can never stop the recording. NUMBER rises over the life of the board. Every
-# append ends with a flush, so that what returned True survives a power cut whole.
+# append ends with a flush, so that what returned True survives a power cut whole, unless the caller says that the next
+# one follows at once.
+#
+# littlefs gives flash out in pieces. An append that begins in the midst of a piece copies what stands in it: `left`
+# says where pieces end, so that the recorder can end its blocks there.
 #
 # `append` allocates nothing. `begin`, `keep` and `end` open, rename and delete files, which does: they are called in
 # the recorder's unlocked slot only. OSError and MemoryError never leave this file; they come back as False.
@@ -23,7 +27,7 @@ class Store:
     def __init__(self, folder, room, segment=32768, keep_percent=25):
         self._folder = folder
         self.room = room
-        self.segment = segment
+        self.segment = _whole(segment)
         self._keep_limit = room * keep_percent // 100
         self._file = None
         self.number = 0  # of the open segment
@@ -137,13 +141,14 @@ class Store:
             self.kept_bytes -= _whole(size)
 
     # Adds buf[:n] and flushes. False: nothing of it counts, and the segment is given up.
-    def append(self, buf, n):
+    def append(self, buf, n, flush=True):
         file = self._file
         if file is None:
             return False
         try:
             done = file.write(buf, n) if _MICROPYTHON else file.write(memoryview(buf)[:n])
-            file.flush()
+            if flush:
+                file.flush()
         except (OSError, MemoryError):
             self.failed += 1
             return False
@@ -260,6 +265,22 @@ def room(folder, reserve=98304):
         for name in os.listdir(folder):
             used += _whole(os.stat(folder + "/" + name)[6])
     return max(stat[0] * stat[3] + used - reserve, 65536)
+
+
+# Bytes from the place `at` in a file to the end of the piece of flash that it falls in. Each piece but the first begins
+# with pointers to earlier ones: 4 bytes, and 4 more for each time that its number can be halved (littlefs, DESIGN.md,
+# "CTZ skip-lists").
+def left(at):
+    number = 0
+    end = _BLOCK
+    while end <= at:
+        number += 1
+        end += _BLOCK - 4
+        n = number
+        while not n & 1:
+            end -= 4
+            n >>= 1
+    return end - at
 
 
 def _whole(size):

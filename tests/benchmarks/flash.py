@@ -53,13 +53,15 @@ def run() -> list[str]:
 def _wear(day_bytes: int) -> list[str]:
     """Littlefs under the recorder, on a 1,408 kB file system (a common 2 MB board): amplification, stall, years."""
     sectors = 352
-    args = [str(sectors), "6000", str(GROUPS)]
+    args = [str(sectors), "24000", str(GROUPS), "32"]
     out = Unix64().run(RIG / "wear_script.py", path=FOLDERS, heap="64m", args=args, timeout_s=300)
     written, programmed, erased, e1, b1, e2, b2 = (int(v) for v in out[0].split())
+    fill, taken = (int(v) for v in out[1].split()[:2])
     per_byte = erased / written
     years = CYCLES * sectors / (per_byte * day_bytes * 365)
     return [
         f"littlefs programs {programmed / written:.2f} bytes a byte, erases {per_byte * 4096:.2f} sectors a 4 kB block",
+        f"segments hold {fill / written:.1%} of fill and take {taken / written:.3f} bytes of flash a byte",
         f"one block holds the board up {_stall(e1, b1)}; a new segment {_stall(e2, b2)}",
         f"{HOURS} h of it every day, over {sectors} sectors: {years:.0f} years to {CYCLES:,} erases a sector",
     ]

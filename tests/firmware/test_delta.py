@@ -259,3 +259,16 @@ def test_no_reading_however_wild_makes_an_integer_that_a_board_would_have_to_all
 def test_a_step_that_no_reading_has_is_refused(step_uv: int) -> None:
     with pytest.raises(ValueError, match="multiple"):
         DeltaEncoder(4, step_uv=step_uv)
+
+
+def test_a_limited_block_is_as_long_as_fits_and_holds_one_scan_of_the_largest_string_in_512_bytes() -> None:
+    """Stuffed sizes by the published worst case: one byte in 254, and the code and 0x00 at the ends (Cheshire, Baker)."""
+    encoder = DeltaEncoder(40, passes=2, currents=1, packs=1, temps=8)
+    for room in range(512, 4097):
+        encoder.limit(room)
+        n = encoder._bits.limit
+        assert n + n // 254 + 2 <= room < (n + 1) + (n + 1) // 254 + 2 or n == len(encoder.buf)
+
+    encoder.limit(512)
+    wild = [32766 if g % 2 else -32765 for g in range(40)] * 2
+    assert encoder.add(0, 0, wild, [-30000, 60000] + [32000] * 8)

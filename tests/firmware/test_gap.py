@@ -16,9 +16,9 @@ from tests.mp import Unix64
 SLOW = """
 class Slow(Store):
     ms = 0
-    def append(self, buf, n):
+    def append(self, buf, n, flush=True):
         vtime.sleep_ms(self.ms)
-        return Store.append(self, buf, n)
+        return Store.append(self, buf, n, flush)
 rig = Rig(keep=True, changes={"alarms": {}})
 app, _ = fit(rig)
 store = app.watch.recorder.store = Slow()

@@ -154,8 +154,8 @@ def test_an_alarm_outlives_many_turns_of_the_ring(tmp_path: Path) -> None:
 class Full(Store):  # type: ignore[misc]  # the firmware carries no types
     full = False
 
-    def append(self, buf: bytearray, n: int) -> bool:
-        return False if self.full else bool(Store.append(self, buf, n))
+    def append(self, buf: bytearray, n: int, flush: bool = True) -> bool:
+        return False if self.full else bool(Store.append(self, buf, n, flush))
 
 
 def test_a_full_flash_is_counted_and_recording_goes_on_when_it_can(tmp_path: Path) -> None:
@@ -222,19 +222,20 @@ from evenstring_protocol import wire
 from recorder_rig import Clock, head
 class Sink:
     # Takes what a store takes; opening a segment is the unlocked slot.
+    segment = 32768
     def __init__(self):
         self.size = 0
         self.number = 0
         self.is_open = False
         self.bytes = 0
     def is_full(self, n):
-        return not self.is_open or self.size + n > 32768
+        return not self.is_open or self.size + n > self.segment
     def begin(self):
         self.size = 0
         self.is_open = True
         self.number += 1
         return True
-    def append(self, buf, n):
+    def append(self, buf, n, flush=True):
         self.size += n
         self.bytes += n
         return True

@@ -20,17 +20,18 @@ LOCKED = [0]
 
 class Store:
     # Takes blocks as flash would; opening a segment is the unlocked slot.
+    segment = 32768
     def __init__(self):
         self.size = self.number = self.bytes = self.used = self.room = self.segments = self.kept = self.deleted = 0
         self.is_open = self.alarm = self.full = False
     def is_full(self, n):
-        return not self.is_open or self.size + n > 32768
+        return not self.is_open or self.size + n > self.segment
     def begin(self):
         self.size = 0
         self.is_open = not self.full
         self.number += 1
         return self.is_open
-    def append(self, buf, n):
+    def append(self, buf, n, flush=True):
         self.size += n
         self.bytes += n
         return not self.full
@@ -60,6 +61,20 @@ def fit(rig):
     app.watch.recorder = Recorder(store, encoder, app.clock, head)
     app.watch.recorder.set_mode(wire.RECORD_MODE_ON)
     return app, store
+
+# Scans of `app` with the heap locked, as many as are good; `move(i)` before each changes the string.
+def locked(app, n, move=None):
+    good = 0
+    LOCKED[0] = 1
+    micropython.heap_lock()
+    for i in range(n):
+        if move:
+            move(i)
+        if app.scan_once():
+            good += 1
+    micropython.heap_unlock()
+    LOCKED[0] = 0
+    return good
 """
 
 
@@ -69,21 +84,11 @@ def test_everything_on_allocates_nothing(runtime: Unix64 | Wasm32, groups: int) 
     script = f"""{PRELUDE}
 rig = Rig(groups={groups}, changes={{"alarms": {{}}}})
 app, store = fit(rig)
-def locked(n):
-    good = 0
-    LOCKED[0] = 1
-    micropython.heap_lock()
-    for _ in range(n):
-        if app.scan_once():
-            good += 1
-    micropython.heap_unlock()
-    LOCKED[0] = 0
-    return good
-locked(3)
+locked(app, 3)
 gc.collect()
-good = locked(40)
+good = locked(app, 40)
 rig.pack.values[3] = 2400000  # group 3 falls below discard: told, and flushed, with the heap locked too
-good += locked(80)
+good += locked(app, 80)
 print(good, app.watch.recorder.blocks, app.watch.recorder.blocks_lost, app.watch.alarms.active)
 """
     # 192 kB and 32 kB for the models, which no board holds; a 64-bit pointer is twice a board's. The 32-bit build's
@@ -101,21 +106,12 @@ def test_everything_on_allocates_nothing_for_10_000_scans(runtime: Unix64 | Wasm
     script = f"""{PRELUDE}
 rig = Rig(groups=24, changes={{"alarms": {{}}}})
 app, store = fit(rig)
-def locked(n):
-    good = 0
-    values = rig.pack.values
-    LOCKED[0] = 1
-    micropython.heap_lock()
-    for i in range(n):
-        values[i % 24] = 3700000 + i % 97 * 1000
-        if app.scan_once():
-            good += 1
-    micropython.heap_unlock()
-    LOCKED[0] = 0
-    return good
-locked(3)
+values = rig.pack.values
+def move(i):
+    values[i % 24] = 3700000 + i % 97 * 1000
+locked(app, 3)
 gc.collect()
-print(locked(10000), app.watch.recorder.blocks, app.watch.recorder.blocks_lost, store.number)
+print(locked(app, 10000, move), app.watch.recorder.blocks, app.watch.recorder.blocks_lost, store.number)
 """
     heap = "224k" if runtime.bits == 64 else "1m"
     lines = run(runtime, script, heap=heap, as_on_a_board=True, timeout_s=1200)

@@ -27,15 +27,16 @@ removals = {}  # number -> operations when its deletion began
 
 
 class Watched(Store):
-    def append(self, buf, n):
+    def append(self, buf, n, flush=True):
         if FORGETFUL:
             done = self._file.write(buf, n) == n
             self.size += n
         else:
-            done = Store.append(self, buf, n)
+            done = Store.append(self, buf, n, flush)
         if done:
             content.setdefault(self.number, bytearray()).extend(memoryview(buf)[:n])
-            commits.append((len(flash.log), self.number, len(content[self.number])))
+            if flush:
+                commits.append((len(flash.log), self.number, len(content[self.number])))
         return done
 
     def _delete_one(self):

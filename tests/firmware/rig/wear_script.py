@@ -1,6 +1,6 @@
-# Runs on MicroPython: what a recording does to flash, on the real littlefs. Arguments: sectors, scans, groups.
-# Prints bytes recorded, bytes programmed, erases, then most erases and most bytes programmed in one service that only
-# appends, and in one that opens a segment.
+# Runs on MicroPython: what a recording does to flash, on the real littlefs. Arguments: sectors, scans, groups, kB a segment.
+# Prints bytes recorded (fill not counted), bytes programmed, erases, then most erases and most bytes programmed in one
+# service that only appends, and in one that opens a segment; then bytes of fill, flash that the files take, and others.
 
 import os
 import sys
@@ -14,10 +14,11 @@ from recorder_rig import SECTOR, Clock, Flash, Noise, head, mounted
 SECTORS = int(sys.argv[1])
 SCANS = int(sys.argv[2])
 GROUPS = int(sys.argv[3])
+SEGMENT = int(sys.argv[4]) * 1024
 
 flash = Flash(SECTORS)
 mounted(flash, True)
-store = Store("/f/rec", (SECTORS - 24) * SECTOR, 32768)
+store = Store("/f/rec", (SECTORS - 24) * SECTOR, SEGMENT)
 assert store.open()
 clock = Clock()
 recorder = Recorder(store, DeltaEncoder(GROUPS, 1, 0, 0, 1), clock, head)
@@ -25,10 +26,11 @@ recorder.set_mode(wire.RECORD_MODE_ON)
 noise = Noise(99)
 readings = [0] * GROUPS
 now = (2500,)
-written = 0
+recorded = fill = taken = 0
 worst = [0, 0]  # erases, bytes, in a service that only appends
 worst_rotation = [0, 0]
 start = flash.programmed
+erased_before = flash.erased
 for _ in range(SCANS):
     clock.go(200)
     for g in range(GROUPS):
@@ -47,6 +49,12 @@ for _ in range(SCANS):
         most[1] = max(most[1], flash.programmed - programmed)
 recorder.flush()
 for name in os.listdir("/f/rec"):
-    written += os.stat("/f/rec/" + name)[6]
-print(written, flash.programmed - start, flash.erased, worst[0], worst[1], worst_rotation[0], worst_rotation[1])
-print(recorder.blocks, recorder.rotations, max(flash.wear), store.deleted)
+    with open("/f/rec/" + name, "rb") as f:
+        data = f.read()
+    useful = sum(len(piece) + 1 for piece in data.split(b"\x00") if piece)
+    recorded += useful
+    fill += len(data) - useful
+    taken += (len(data) + SECTOR - 1) // SECTOR * SECTOR
+programmed = flash.programmed - start
+print(recorded, programmed, flash.erased - erased_before, worst[0], worst[1], worst_rotation[0], worst_rotation[1])
+print(fill, taken, recorder.blocks, recorder.rotations, max(flash.wear), store.deleted)
