@@ -78,7 +78,7 @@ class App:
         self.send_ident()
         self.send_health()
         if self.calibration:
-            self.calibration.send(self.link)
+            self.link.send(self.calibration.fill())
         if self._front and self._board.get("autostart"):
             self._start(self._board.get("interval_ms", 0), self._board.get("quiet_interval_ms", 0))
 
@@ -228,7 +228,7 @@ class App:
         if code == wire.START and status == wire.STATUS_OK:
             self.send_ident()
             if self.calibration:
-                self.calibration.send(self.link)
+                self.link.send(self.calibration.fill())
 
     def _do(self, code, size):
         rx = self.link.rx
@@ -384,12 +384,6 @@ class App:
     def send_ident(self):
         self._mark(4)
         self.link.send(self.fill_ident())
-
-    # The same into another buffer, for the head of a segment.
-    def copy_ident(self, buf):
-        n = self.fill_ident()
-        buf[:n] = memoryview(self.link.body)[:n]
-        return n
 
     # IDENT into the link's buffer, which is free between frames; returns its size.
     def fill_ident(self):

@@ -33,6 +33,7 @@ class Calibration:
     # data: the board description in force; its `meter` follows the correction. latch: None where there is no memory.
     def __init__(self, app, data, path, latch=None):
         self._front = app.front
+        self._link = app.link
         self._data = data
         self._own = data.get("calibration")
         self._meter = data.get("meter")
@@ -120,7 +121,9 @@ class Calibration:
             meter["gain_u_ppm"] = gain_u_ppm
         return meter
 
-    def send(self, link):
+    # CALIBRATION into the link's buffer; returns its size.
+    def fill(self):
+        link = self._link
         copies = self._copies
         if self._record and not self._latch:
             copies |= wire.CALIBRATION_NO_SECOND
@@ -133,7 +136,7 @@ class Calibration:
         body[wire.HEADER_SIZE + 1] = copies
         at = wire.HEADER_SIZE + 2
         body[at : at + len(payload)] = payload
-        link.send(at + len(payload))
+        return at + len(payload)
 
     def _own_payload(self):
         offsets, gains = self._own_arrays()
@@ -146,7 +149,7 @@ class Calibration:
         return bytes(fixed) + bytes(offsets) + bytes(gains)
 
     def _read(self, app, rx, size):  # noqa: ARG002 -- signature of all handlers
-        self.send(app.link)
+        app.link.send(self.fill())
         return wire.STATUS_OK, ""
 
     def _write(self, app, rx, size):
@@ -155,12 +158,15 @@ class Calibration:
         if problem:
             return wire.STATUS_BAD_VALUE, problem
         record = self._made(_WRITTEN, payload[: _FIXED + 6 * self._front.groups])
-        if record != self._record and not self._exchange(record):
-            return wire.STATUS_FAILED, "flash: the calibration could not be written; the one before is in force"
+        if record != self._record:
+            _part(app)
+            if not self._exchange(record):
+                return wire.STATUS_FAILED, "flash: the calibration could not be written; the one before is in force"
         return self._tell(app)
 
     def _restore(self, app, rx, size):  # noqa: ARG002 -- signature of all handlers
         if self._was_written():
+            _part(app)
             older = self._checked(files.contents(self._path + ".old"))
             done = self._put_back(self._made(_RESTORED, older[_HEAD:-4])) if older else self._remove()
             if not done:
@@ -172,7 +178,7 @@ class Calibration:
         return len(self._record) > 0 and self._record[7] == _WRITTEN
 
     def _tell(self, app):
-        self.send(app.link)
+        app.link.send(self.fill())
         if self._copies & wire.CALIBRATION_NO_SECOND:
             return wire.STATUS_OK, "in force, but no second copy could be written"
         return wire.STATUS_OK, ""
@@ -207,6 +213,12 @@ class Calibration:
         self._latch.calibration = record
         if not self._latch.save():
             self._copies |= wire.CALIBRATION_NO_SECOND
+
+
+# Readings to come will be corrected otherwise: they begin a segment of their own, whose head says how.
+def _part(app):
+    if app.watch and app.watch.recorder:
+        app.watch.recorder.begin_anew()
 
 
 def _values(payload, groups):

@@ -50,7 +50,8 @@ class Memory:
         encoder = DeltaEncoder(
             front.groups, front.passes, 1 if front.currents else 0, 1 if sensors.packs else 0, sensors.temps
         )
-        recorder = Recorder(self.store, encoder, app.clock, app.copy_ident)
+        heads = (app.fill_ident, app.calibration.fill) if app.calibration else (app.fill_ident,)
+        recorder = Recorder(self.store, encoder, app.clock, app.link, heads)
         recorder.memory = self.flags
         # Their module is in memory only while a host works with the recording.
         for code in (wire.RECORD, wire.LIST_SEGMENTS, wire.READ_SEGMENT, wire.CHECK_SEGMENT, wire.ERASE_SEGMENT):

@@ -19,7 +19,7 @@ class Link:
         self._write = write
         self._clock = clock
         self.body = bytearray(_BODY)
-        self._stuffed = bytearray(framing.encoded_size(_BODY))
+        self.stuffed = bytearray(framing.encoded_size(_BODY))
         self._rx = bytearray(_RX)
         self._rx_n = 0
         self._rx_lost = False
@@ -52,16 +52,19 @@ class Link:
             if self._stuck:
                 self.dropped = (self.dropped + 1) & 0xFFFF
                 return False
-        framing.put_crc(self.body, n)
-        size = framing.encode(self.body, n + 4, self._stuffed)
-        self._put(self._stuffed, size)
+        self._put(self.stuffed, self.stuff(n))
         self.sent += 1
         return True
 
+    # The frame in `body`, closed, into `stuffed`; returns its size there.
+    def stuff(self, n):
+        framing.put_crc(self.body, n)
+        return framing.encode(self.body, n + 4, self.stuffed)
+
     # One 0x00: harmless to a reader, and tells whether anybody takes bytes.
     def probe(self):
-        self._stuffed[0] = 0
-        self._put(self._stuffed, 1)
+        self.stuffed[0] = 0
+        self._put(self.stuffed, 1)
 
     def _put(self, buf, n):
         clock = self._clock

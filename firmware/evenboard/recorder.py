@@ -3,7 +3,9 @@
 # `add` takes a scan and allocates nothing. `service` runs between scans, relays open, and is the only place that
 # touches flash: mostly one append (no allocation), else its unlocked slot `rotate`, `keep`, `end` (files are opened,
 # renamed, deleted; counted in `rotations`). An alarm closes the block at once, and again 50 scans later; the segment is
-# kept. Blocks end where a piece of flash ends, so that the next append copies nothing. A power cut costs at most the scans not yet in a closed block: `unflushed_ms` says how many milliseconds.
+# kept. A power cut costs at most the scans not yet in a closed block: `unflushed_ms` says how many milliseconds.
+#
+# Blocks end where a piece of flash ends (`_aim`, `_fill_up`), so that the next append begins one and copies nothing.
 
 from array import array
 from struct import pack_into
@@ -19,20 +21,21 @@ _REST_10MA = const(20)  # more is charge or load
 _MOVED_STEPS = const(75)  # 15 mV away from the resting voltages is charge or load too
 _STALL_MS = const(20)
 _POST_SCANS = const(50)
-_EVENT_ROOM = const(512)  # stuffed ALARM frames waiting for flash
-_SMALL = const(560)  # an IDENT with its longest texts
-_HEAD_FRAMES = const(2)  # IDENT and CLOCK at the head of a segment
+_EVENT_ROOM = const(512)  # bytes of ALARM frames waiting for flash
+_EVENT = const(18)  # of one, not yet stuffed
 _LEAST = const(512)  # bytes: a shorter rest of a piece of flash is filled up; holds a block of one scan in any case
 _RETRY_SCANS = const(50)  # after a failed write
 
 
 class Recorder:
-    # store: Store; head(buf): fills IDENT's frame, CRC left out, and returns its size.
-    def __init__(self, store, encoder, clock, head):
+    # store: Store. link: its buffers, free between frames, serve for small frames. heads: functions that fill a frame
+    # in `link.body`, CRC left out, and return its size: they stand at the head of each segment, and CLOCK behind them.
+    def __init__(self, store, encoder, clock, link, heads):
         self.store = store
         self.encoder = encoder
         self._clock = clock
-        self._head = head
+        self._link = link
+        self._heads = heads
         self.mode = wire.RECORD_MODE_AUTO
         self.state = wire.RECORDER_STATE_WAITING
         self.memory = 0
@@ -44,10 +47,8 @@ class Recorder:
         self.stalled = False  # the last service held the board up: the next scan has a gap before it
         self._out = bytearray(framing.encoded_size(len(encoder.buf)))
         self._pending = 0  # bytes in _out that wait for flash
-        self._body = bytearray(_SMALL)
         self._events = bytearray(_EVENT_ROOM)
         self._events_n = 0
-        self._stuffed = bytearray(framing.encoded_size(_SMALL))
         self._seq = 0
         self._urgent = False
         self._rotate_next = False  # the waiting block opens a new segment and is numbered so
@@ -97,25 +98,22 @@ class Recorder:
 
     # An alarm: five numbers as `Alarms.take` gives them, then the masks. It reaches flash at the next service.
     def alarm(self, event, active, latched):
-        body = self._body
-        pack_into(wire.HEADER_FORMAT, body, 0, wire.ALARM, 0, self._clock.low, self._clock.high)
-        pack_into(
-            wire.ALARM_FORMAT,
-            body,
-            wire.HEADER_SIZE,
-            event[0],
-            event[1],
-            event[2],
-            event[3],
-            event[4],
-            active,
-            latched,
-        )
-        n = wire.HEADER_SIZE + 11
-        if self._events_n + framing.encoded_size(n + 4) <= _EVENT_ROOM:
-            for i in range(n):
-                self._events[self._events_n + i] = body[i]
-            self._events_n += n
+        at = self._events_n
+        if at + _EVENT <= _EVENT_ROOM:
+            pack_into(wire.HEADER_FORMAT, self._events, at, wire.ALARM, 0, self._clock.low, self._clock.high)
+            pack_into(
+                wire.ALARM_FORMAT,
+                self._events,
+                at + wire.HEADER_SIZE,
+                event[0],
+                event[1],
+                event[2],
+                event[3],
+                event[4],
+                active,
+                latched,
+            )
+            self._events_n += _EVENT
         else:
             self.events_lost += 1
         if event[1] != wire.ALARM_CHANGE_CLEARED:
@@ -194,43 +192,44 @@ class Recorder:
         self.store.recover()
         return self.rotate() and self.store.append(self._out, self._pending)
 
-    # The unlocked slot: the next segment, with who is speaking and what time it is at its head.
+    # The unlocked slot: the next segment, with who is speaking, how readings are corrected and what time it is.
     def rotate(self):
         self.rotations += 1
         if not self.store.begin():
             return False
-        after = self._seq if self._pending else _HEAD_FRAMES
+        after = self._seq if self._pending else len(self._heads) + 1
         self._seq = 0
-        if not self._frame(self._head(self._body)):
-            return False
+        for fill in self._heads:
+            if not self._frame(fill()):
+                return False
         clock = self._clock
         wall = clock.wall
         source = wire.CLOCK_SOURCE_HOST if clock.wall_set else wire.CLOCK_SOURCE_NONE
-        pack_into(wire.HEADER_FORMAT, self._body, 0, wire.CLOCK, 0, clock.low, clock.high)
-        pack_into(wire.CLOCK_FORMAT, self._body, wire.HEADER_SIZE, source, wall[0], wall[1], wall[2], wall[3])
+        body = self._link.body
+        pack_into(wire.HEADER_FORMAT, body, 0, wire.CLOCK, 0, clock.low, clock.high)
+        pack_into(wire.CLOCK_FORMAT, body, wire.HEADER_SIZE, source, wall[0], wall[1], wall[2], wall[3])
         done = self._frame(wire.HEADER_SIZE + 9)
         self._seq = after
         self._head_n = self.store.size
         return done
 
-    # The small frame in `_body` into the open segment; a frame of its head goes to flash with what follows it.
+    # The frame in the link's buffer into the open segment; a frame of its head goes to flash with what follows it.
     def _frame(self, n, flush=False):
-        body = self._body
+        link = self._link
+        body = link.body
         body[1] = self._seq & 0xFF
         body[2] = self._seq >> 8
         self._seq = (self._seq + 1) & 0xFFFF
-        framing.put_crc(body, n)
-        size = framing.encode(body, n + 4, self._stuffed)
-        return self.store.append(self._stuffed, size, flush)
+        return self.store.append(link.stuffed, link.stuff(n), flush)
 
     def _write_events(self):
-        one = wire.HEADER_SIZE + 11
+        body = self._link.body
         at = 0
         while at < self._events_n:
-            for i in range(one):
-                self._body[i] = self._events[at + i]
-            at += one
-            if not self._frame(one, True):
+            for i in range(_EVENT):
+                body[i] = self._events[at + i]
+            at += _EVENT
+            if not self._frame(_EVENT, True):
                 self.store.recover()
                 return False
         self._events_n = 0
@@ -245,7 +244,7 @@ class Recorder:
             encoder.flags |= flags
             self._rotate_next = self.store.is_full(_LEAST)
             if self._rotate_next:
-                self._seq = _HEAD_FRAMES
+                self._seq = len(self._heads) + 1
             n = encoder.close(self._seq)
             self._seq = (self._seq + 1) & 0xFFFF
             framing.put_crc(encoder.buf, n)
@@ -342,6 +341,14 @@ class Recorder:
         if self.state == wire.RECORDER_STATE_RECORDING and not self._pending:
             self._close(0)
         return self.service()
+
+    # What the heads say is about to change: what was read so far goes to flash, what follows into a new segment.
+    def begin_anew(self):
+        if self._pending:
+            self.service()
+        self._close(0)
+        self._ending = True
+        self.service()
 
     # Milliseconds of scans that a power cut now would cost.
     def unflushed_ms(self):

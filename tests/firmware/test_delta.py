@@ -262,7 +262,7 @@ def test_a_step_that_no_reading_has_is_refused(step_uv: int) -> None:
 
 
 def test_a_limited_block_is_as_long_as_fits_and_holds_one_scan_of_the_largest_string_in_512_bytes() -> None:
-    """Stuffed sizes by the published worst case: one byte in 254, and the code and 0x00 at the ends (Cheshire, Baker)."""
+    """Stuffed sizes by the published worst case (Cheshire, Baker): one byte in 254, a code before and 0x00 behind."""
     encoder = DeltaEncoder(40, passes=2, currents=1, packs=1, temps=8)
     for room in range(512, 4097):
         encoder.limit(room)

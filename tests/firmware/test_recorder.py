@@ -19,6 +19,7 @@ sys.path.insert(0, str(VIRTUAL / "cpython"))
 sys.path.insert(0, str(FIRMWARE))  # the same files that a board runs
 
 from evenboard.delta import DeltaEncoder
+from evenboard.link import Link
 from evenboard.recorder import Recorder
 from evenboard.store import Store
 from evenstring_protocol import wire
@@ -43,12 +44,6 @@ class Clock:
         return self.ms - (high << 16 | low)
 
 
-def head(buf: bytearray) -> int:
-    body = bytes([wire.IDENT, 0, 0, 0, 0, 0, 0, 1, GROUPS, 200, 0]) + bytes(21)
-    buf[: len(body)] = body
-    return len(body)
-
-
 class Board:
     """A recorder with time and a folder; scans are the mean of two equal passes."""
 
@@ -58,10 +53,16 @@ class Board:
         self.store = Store(str(folder), room, segment)
         assert self.store.open()
         self.clock = Clock()
-        self.recorder = Recorder(self.store, DeltaEncoder(GROUPS, 2, 1), self.clock, head)
+        self.link = Link(None, self.clock)
+        self.recorder = Recorder(self.store, DeltaEncoder(GROUPS, 2, 1), self.clock, self.link, (self._ident,))
         self.rng = np.random.default_rng(7)
         self.folder = folder
         self.fed: list[Any] = []
+
+    def _ident(self) -> int:
+        body = bytes([wire.IDENT, 0, 0, 0, 0, 0, 0, 1, GROUPS, 200, 0]) + bytes(21)
+        self.link.body[: len(body)] = body
+        return len(body)
 
     def scans(self, n: int, level: int = 18500, current: int = 0, noise: float = 5.0) -> None:
         for _ in range(n):
@@ -217,9 +218,10 @@ LOCKED = """
 import micropython
 from array import array
 from evenboard.delta import DeltaEncoder
+from evenboard.link import Link
 from evenboard.recorder import Recorder
 from evenstring_protocol import wire
-from recorder_rig import Clock, head
+from recorder_rig import Clock, small
 class Sink:
     # Takes what a store takes; opening a segment is the unlocked slot.
     segment = 32768
@@ -246,7 +248,7 @@ class Sink:
 n = {groups}
 clock = Clock()
 sink = Sink()
-recorder = Recorder(sink, DeltaEncoder(n, 2, 1, 1, 2), clock, head)
+recorder = Recorder(sink, DeltaEncoder(n, 2, 1, 1, 2), clock, *small(clock))
 recorder.set_mode(wire.RECORD_MODE_ON)
 readings = array("h", bytes(4 * n))
 now = array("i", (0, 8000, 2500, 2600))

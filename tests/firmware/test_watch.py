@@ -48,17 +48,15 @@ def fit(rig):
     store = Store()
     encoder = DeltaEncoder(front.groups, front.passes, 1, 1, front.sensors.temps, 200)
     # At the head of a segment: the unlocked slot, where IDENT may take its texts from the heap.
-    def head(buf):
+    def head():
         locked = micropython.heap_locked() if hasattr(micropython, "heap_locked") else LOCKED[0]
         if locked:
             micropython.heap_unlock()
         n = app.fill_ident()
         if locked:
             micropython.heap_lock()
-        for i in range(n):
-            buf[i] = app.link.body[i]
         return n
-    app.watch.recorder = Recorder(store, encoder, app.clock, head)
+    app.watch.recorder = Recorder(store, encoder, app.clock, app.link, (head,))
     app.watch.recorder.set_mode(wire.RECORD_MODE_ON)
     return app, store
 

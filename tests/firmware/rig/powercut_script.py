@@ -12,7 +12,7 @@ from evenboard.delta import DeltaEncoder
 from evenboard.recorder import Recorder
 from evenboard.store import Store
 from evenstring_protocol import wire
-from recorder_rig import SECTOR, Clock, Flash, Noise, head, mounted
+from recorder_rig import SECTOR, Clock, Flash, Noise, mounted, small
 
 SECTORS = int(sys.argv[1])
 FORGETFUL = sys.argv[2] == "forgetful"
@@ -52,7 +52,7 @@ def record():
     store = Watched("/f/rec", ROOM, SEGMENT)
     assert store.open()
     clock = Clock()
-    recorder = Recorder(store, DeltaEncoder(GROUPS, 1, 0, 0, 0, 200), clock, head)
+    recorder = Recorder(store, DeltaEncoder(GROUPS, 1, 0, 0, 0, 200), clock, *small(clock))
     recorder.set_mode(wire.RECORD_MODE_ON)
     noise = Noise(12345)
     readings = [0] * GROUPS

@@ -2,6 +2,7 @@
 # a MicroPython script, not a module of the tests
 
 import vfs
+from evenboard.link import Link
 from evenstring_protocol import wire
 
 SECTOR = 4096
@@ -87,13 +88,18 @@ class Clock:
         self.high = (self.high + (total >> 16)) & 0xFFFF
 
 
-# A smallest IDENT: schema 1, no texts.
-def head(buf):
-    for i in range(32):
-        buf[i] = 0
-    buf[0] = wire.IDENT
-    buf[7] = 1
-    return 32
+# A link for its buffers, and the head of a segment: a smallest IDENT, schema 1, no texts.
+def small(clock):
+    link = Link(None, clock)
+
+    def head():
+        for i in range(32):
+            link.body[i] = 0
+        link.body[0] = wire.IDENT
+        link.body[7] = 1
+        return 32
+
+    return link, (head,)
 
 
 def mounted(flash, make):

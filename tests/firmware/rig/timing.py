@@ -103,9 +103,9 @@ def main(groups):
         (app.send_scan, ()),
         (delta, ()),
         (best.put_crc, (link.body, size)),
-        (best.encode, (link.body, size + 4, link._stuffed)),
+        (best.encode, (link.body, size + 4, link.stuffed)),
         (framing.put_crc, (link.body, size)),
-        (framing.encode, (link.body, size + 4, link._stuffed)),
+        (framing.encode, (link.body, size + 4, link.stuffed)),
     )
     _, whole, read, look, send, block, crc, stuff, plain_crc, plain_stuff = ratios(actions)
     for name, value in (

@@ -1,4 +1,5 @@
-# Runs on MicroPython: what a recording does to flash, on the real littlefs. Arguments: sectors, scans, groups, kB a segment.
+# Runs on MicroPython: what a recording does to flash, on the real littlefs. Arguments: sectors, scans, groups, kB of a
+# segment.
 # Prints bytes recorded (fill not counted), bytes programmed, erases, then most erases and most bytes programmed in one
 # service that only appends, and in one that opens a segment; then bytes of fill, flash that the files take, and others.
 
@@ -9,7 +10,7 @@ from evenboard.delta import DeltaEncoder
 from evenboard.recorder import Recorder
 from evenboard.store import Store
 from evenstring_protocol import wire
-from recorder_rig import SECTOR, Clock, Flash, Noise, head, mounted
+from recorder_rig import SECTOR, Clock, Flash, Noise, mounted, small
 
 SECTORS = int(sys.argv[1])
 SCANS = int(sys.argv[2])
@@ -21,7 +22,7 @@ mounted(flash, True)
 store = Store("/f/rec", (SECTORS - 24) * SECTOR, SEGMENT)
 assert store.open()
 clock = Clock()
-recorder = Recorder(store, DeltaEncoder(GROUPS, 1, 0, 0, 1), clock, head)
+recorder = Recorder(store, DeltaEncoder(GROUPS, 1, 0, 0, 1), clock, *small(clock))
 recorder.set_mode(wire.RECORD_MODE_ON)
 noise = Noise(99)
 readings = [0] * GROUPS

@@ -36,7 +36,7 @@ def write_trace(path: Path, seconds: int) -> None:
 
 
 @contextmanager
-def board_with_recording(tmp_path: Path, scans: int = 800) -> Iterator[tuple[Talk, str, Any]]:
+def board_with_recording(tmp_path: Path, scans: int = 160) -> Iterator[tuple[Talk, str, Any]]:
     """The virtual board after some minutes of charge, now idle, with segments in its flash (a folder here)."""
     trace = tmp_path / "charge.trace"
     write_trace(trace, 20_000)
@@ -48,9 +48,10 @@ def board_with_recording(tmp_path: Path, scans: int = 800) -> Iterator[tuple[Tal
             for _ in range(2):  # a recording that stops and one after it: two segments
                 talk.ask("RECORD", "RECORDER", mode=2)
                 talk.ask("START", "REPLY", interval_ms=200, quiet_interval_ms=200)
-                enough = talk.decoder.frames_good + scans
+                talk.ask("IDENTIFY", "IDENT")
+                enough = talk.latest["IDENT"].uptime_ms + scans * 200
                 end = time.monotonic() + 20
-                while talk.decoder.frames_good < enough and time.monotonic() < end:
+                while talk.latest["IDENT"].uptime_ms < enough and time.monotonic() < end:
                     talk.ask("IDENTIFY", "IDENT")
                 talk.ask("STOP", "REPLY")
                 talk.ask("RECORD", "RECORDER", mode=0)
@@ -78,6 +79,7 @@ def test_what_the_board_recorded_arrives_whole_and_loads(tmp_path: Path) -> None
     assert session.scans > 300
     assert len(files) >= 2
     assert session.has_current
+    assert [c.source for c in session.corrections] == ["none"]  # told by the board at the head of each segment
     # The trace: group 6 lies 15 mV above group 1; one step of the log is 1 mV.
     assert np.nanmedian(session.volts_v[:, 5] - session.volts_v[:, 0]) == pytest.approx(0.015, abs=0.0015)
 
