@@ -145,8 +145,9 @@ class Wasm32:
         args: Sequence[str] = (),
         timeout_s: float = 180,
         collect: bool = True,
+        writable: Path | None = None,
     ) -> list[str]:
-        """Run the script; the folders of `path` are mounted read only as /path0, /path1 ..."""
+        """Run the script; the folders of `path` are mounted read only as /path0, /path1 ...; `writable` as it is."""
         engine, module = _wasm()
         mounts = {f"/path{i}": str(folder) for i, folder in enumerate(path)}
         with tempfile.TemporaryDirectory() as folder:
@@ -157,6 +158,8 @@ class Wasm32:
             wasi.argv = ["micropython", "-X", f"heapsize={heap}", "/script/script.py"]
             for guest, real in {**mounts, "/script": folder}.items():
                 wasi.preopen_dir(real, guest, fs_mutable=False)
+            if writable:
+                wasi.preopen_dir(str(writable), str(writable), fs_mutable=True)
             # Files, since a callback may still run in a thread of wasmtime's while this process ends.
             wasi.stdout_file = str(out)
             wasi.stderr_file = str(err)

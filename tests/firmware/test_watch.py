@@ -7,16 +7,14 @@ from pathlib import Path
 import pytest
 
 from tests.firmware.run import run
-from tests.mp import Unix64, Wasm32
+from tests.mp import Unix64
 
 PRELUDE = """
-import gc, micropython
+import gc
 from rig import Rig
 from evenboard.delta import DeltaEncoder
 from evenboard.recorder import Recorder
 from evenstring_protocol import wire
-
-LOCKED = [0]
 
 class Store:
     # Takes blocks as flash would; opening a segment is the unlocked slot.
@@ -47,77 +45,10 @@ def fit(rig):
     front = app.front
     store = Store()
     encoder = DeltaEncoder(front.groups, front.passes, 1, 1, front.sensors.temps, 200)
-    # At the head of a segment: the unlocked slot, where IDENT may take its texts from the heap.
-    def head():
-        locked = micropython.heap_locked() if hasattr(micropython, "heap_locked") else LOCKED[0]
-        if locked:
-            micropython.heap_unlock()
-        n = app.fill_ident()
-        if locked:
-            micropython.heap_lock()
-        return n
-    app.watch.recorder = Recorder(store, encoder, app.clock, app.link, (head,))
+    app.watch.recorder = Recorder(store, encoder, app.clock, app.link, (app.fill_ident,))
     app.watch.recorder.set_mode(wire.RECORD_MODE_ON)
     return app, store
-
-# Scans of `app` with the heap locked, as many as are good; `move(i)` before each changes the string.
-def locked(app, n, move=None):
-    good = 0
-    LOCKED[0] = 1
-    micropython.heap_lock()
-    for i in range(n):
-        if move:
-            move(i)
-        if app.scan_once():
-            good += 1
-    micropython.heap_unlock()
-    LOCKED[0] = 0
-    return good
 """
-
-
-@pytest.mark.parametrize("groups", [24, 40])
-def test_everything_on_allocates_nothing(runtime: Unix64 | Wasm32, groups: int) -> None:
-    """Scan, alarms, delta, CRC, COBS, link and block buffer with the heap locked, compiled as on a board."""
-    script = f"""{PRELUDE}
-rig = Rig(groups={groups}, changes={{"alarms": {{}}}})
-app, store = fit(rig)
-locked(app, 3)
-gc.collect()
-good = locked(app, 40)
-rig.pack.values[3] = 2400000  # group 3 falls below discard: told, and flushed, with the heap locked too
-good += locked(app, 80)
-print(good, app.watch.recorder.blocks, app.watch.recorder.blocks_lost, app.watch.alarms.active)
-"""
-    # 192 kB and 32 kB for the models, which no board holds; a 64-bit pointer is twice a board's. The 32-bit build's
-    # collector misses what only its stack holds: it gets room.
-    heap = "224k" if runtime.bits == 64 else "1m"
-    good, blocks, lost, active = map(int, run(runtime, script, heap=heap, as_on_a_board=True)[-1].split())
-
-    assert (good, lost, active) == (120, 0, 0b11)
-    assert blocks == 2  # at the alarm, and with what came after it
-
-
-@pytest.mark.soak
-def test_everything_on_allocates_nothing_for_10_000_scans(runtime: Unix64 | Wasm32) -> None:
-    """The same for a charge's length: 24 groups, readings that move, segments that fill and rotate."""
-    script = f"""{PRELUDE}
-rig = Rig(groups=24, changes={{"alarms": {{}}}})
-app, store = fit(rig)
-values = rig.pack.values
-def move(i):
-    values[i % 24] = 3700000 + i % 97 * 1000
-locked(app, 3)
-gc.collect()
-print(locked(app, 10000, move), app.watch.recorder.blocks, app.watch.recorder.blocks_lost, store.number)
-"""
-    heap = "224k" if runtime.bits == 64 else "1m"
-    lines = run(runtime, script, heap=heap, as_on_a_board=True, timeout_s=1200)
-    good, blocks, lost, segments = map(int, lines[-1].split())
-
-    assert (good, lost) == (10000, 0)
-    assert blocks > 30
-    assert segments >= 2
 
 
 def test_a_warning_needs_neither_link_nor_flash(runtime64: Unix64) -> None:

@@ -1,0 +1,15 @@
+# Runs on MicroPython: the whole firmware, as `whole` makes it, with all that a board keeps in files besides: recorder,
+# latch, calibration, boots; and the commands about them.
+
+import whole
+from evenboard import build, maintenance, service
+from evenboard.boots import Boots
+
+
+def make(data, write, folder):
+    data["recorder"] = {"folder": folder + "/rec", "room_kb": 256}
+    app = build.make_app(data, "", write, int, 0, 1, folder + "/calibration.bin")
+    app.boots = Boots(folder + "/boots.json")
+    maintenance.register(app)
+    service.Service(app, folder + "/board.json", app.boots)
+    return whole.begun(app)
