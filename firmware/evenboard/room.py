@@ -50,11 +50,9 @@ class Room:
             values = encoder.groups + 1 + encoder.currents + encoder.packs + encoder.temps
             per_hour = values * _BITS * (_HOUR_MS // max(pace_ms, 1)) // 8
             basis = wire.RECORD_BASIS_ASSUMED
-        # Flash is given out in whole pieces, and the last block of a segment seldom fits its end.
+        # Flash is given out in whole pieces; a recording that ends leaves the last one part empty.
         if store.closed:
             per_hour = per_hour * store.taken // store.closed
-        else:
-            per_hour += per_hour * 4096 // store.segment
         # One segment's room is made free before it is written.
         room = max(store.room - store.segment // 2, 0)
         free = max(room - store.used - store.size, 0)

@@ -1,4 +1,11 @@
-"""Recording on flash: bits a reading against the entropy bound, hours in a budget, and what littlefs makes of it."""
+"""Recording on flash: bits a reading against the entropy bound, hours in a budget, and what littlefs makes of it.
+
+Current and pack voltage cost 5.8 and 3.0 bits a scan. Tried on the simulator's ride, without gain enough for the bar:
+the current predicted by its slope or half of it (5.9 and 6.1 bits for the last value's 6.6, counted alone; 5.8 with a
+faster mean for the choice of the code), the pack voltage by the sum of its groups (2.4 for 3.0); both together would
+bring 0.965 MB to about 0.947. Steps of 50 mA and 20 mV alone bring 0.921, of 100 mA and 50 mV 0.900, and those are
+coarser than the sensors. What is left is their noise (3.0 and 2.0 bits at 20 mA and 10 mV) and the ride itself.
+"""
 
 from __future__ import annotations
 

@@ -43,12 +43,12 @@ def run(board: Board, room: Room, seconds: int, noise: float = 5.0) -> None:
 def test_before_a_measure_the_worst_case_at_the_pace_is_stated(tmp_path: Path) -> None:
     """By hand: 8 groups, time and current are 10 values of 5 bits, 18,000 scans an hour: 112,500 bytes an hour.
 
-    400,000 bytes less half a segment of 32 kB, of which each leaves 4 kB empty at most: 3.03 h, told as 30 tenths.
+    400,000 bytes less half a segment of 32 kB: 3.41 h, told as 34 tenths.
     """
     board = Board(tmp_path / "rec")
 
-    assert Room(board.recorder, board.clock).hours(200) == (30, 30, wire.RECORD_BASIS_ASSUMED)
-    assert Room(board.recorder, board.clock).hours(1000)[0] == pytest.approx(5 * 30.3, abs=1)
+    assert Room(board.recorder, board.clock).hours(200) == (34, 34, wire.RECORD_BASIS_ASSUMED)
+    assert Room(board.recorder, board.clock).hours(1000)[0] == pytest.approx(5 * 34.1, abs=1)
 
 
 def test_after_some_blocks_the_hours_are_those_that_recording_takes(tmp_path: Path) -> None:
@@ -85,7 +85,7 @@ def test_the_measure_follows_what_the_vehicle_does_now() -> None:
             room.look()
         told.append(room.hours(200)[0])
 
-    assert told[0] == pytest.approx(10 * 983_616 / 11_250, rel=0.02)  # by hand, with an eighth lost
+    assert told[0] == pytest.approx(10 * 983_616 / 10_000, rel=0.02)  # by hand
     assert told[1] < 0.5 * told[0]
     assert told[2] == pytest.approx(told[0] / 4, rel=0.1)
 
@@ -127,7 +127,7 @@ def test_ident_carries_them_and_says_unknown_without_a_recorder(case: Callable[[
 
 
 def test_ident_of_a_board_with_memory(case: Callable[[str], dict[str, Any]], tmp_path: Path) -> None:
-    """24 groups and 4 more values at 1 s: 63,000 bytes an hour and an eighth more; 1,024 kB less 16 are 14.6 h."""
+    """24 groups and 4 more values at 1 s: 63,000 bytes an hour; 1,024 kB less 16 are 16.4 h."""
     folder = str(tmp_path / "rec")
     got = case(
         f"memory = {{'folder': {folder!r}, 'room_kb': 1024}}\n"
@@ -137,5 +137,5 @@ def test_ident_of_a_board_with_memory(case: Callable[[str], dict[str, Any]], tmp
     values = parse_payload(wire.IDENT, bytes.fromhex(got["ident"]))
 
     assert values is not None
-    assert values["record_room"] == pytest.approx(145, abs=1)
+    assert values["record_room"] == pytest.approx(164, abs=1)
     assert (values["record_free"], values["record_basis"]) == (values["record_room"], 1)
