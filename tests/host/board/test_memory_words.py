@@ -47,7 +47,7 @@ def run(*arguments: object) -> Result:
 def test_record_and_fetch_say_what_the_boards_memory_holds(tmp_path: Path) -> None:
     """By hand: 6 groups, time, current, pack and temperature are 10 values of 5 bits; at 1 s 22,500 bytes an hour.
 
-    With a piece of flash lost in each segment of 8 kB half as much again: 256 kB less 4 are 7.6 h.
+    256 kB less half a segment of 8 are 11.4 h.
     """
     trace = tmp_path / "charge.trace"
     write_trace(trace, 20_000)
@@ -58,9 +58,9 @@ def test_record_and_fetch_say_what_the_boards_memory_holds(tmp_path: Path) -> No
         listing = run("fetch", board.port, "--list")
     report = json.loads(run("report", out, "--json").output)
 
-    assert "the board's own memory: room for 7.6 h of recording" in done.output
-    assert "the board's own memory: room for 7.6 h of recording" in listing.output
-    assert report["instrument"]["record_room_h"] == pytest.approx(7.6, abs=0.1)
+    assert "the board's own memory: room for 11.4 h of recording" in done.output
+    assert "the board's own memory: room for 11.4 h of recording" in listing.output
+    assert report["instrument"]["record_room_h"] == pytest.approx(11.4, abs=0.1)
     assert report["instrument"]["record_basis"] == "assumed"
 
 
