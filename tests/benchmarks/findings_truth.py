@@ -13,6 +13,7 @@ from tests.benchmarks.findings_sessions import Case
 __all__ = [
     "NEAR_V",
     "SHORT_CV_S",
+    "STEP_V",
     "absolute_u_v",
     "end_step_v",
     "extremes_v",
@@ -24,6 +25,8 @@ __all__ = [
 ]
 
 NEAR_V = 0.008  # two standard uncertainties of the meter: truths nearer to a decision than this are not marked
+STEP_V = 3e-4  # three sigma of the pack sum, as a group's mean: ends that leave a smaller step do not show
+_STEP_S, _SETTLED_S = 30.0, 4.0  # means on both sides; the board takes a row or two to follow
 SHORT_CV_S = 30.0  # as long as a boundary may be off
 _SET_BAND_V = 0.010  # a group: the band in which a set point counts as right
 
@@ -66,10 +69,18 @@ def _in_motion(case: Case, ride: Phase) -> tuple[float, float]:
 
 
 def end_step_v(case: Case, at_s: float) -> float:
-    """What the level falls by when the charger goes: the resistive drop of its current just before."""
+    """The step of the pack sum, as a group's mean, that stays when the charger goes.
+
+    Not its current times the resistance: where a board stops bleeding with the charger, the cells' own current hardly
+    changes.
+    """
     t = case.trajectory
-    amps = float(np.interp(at_s - 5.0, t.time_s, t.current_a))
-    return abs(amps) * float(np.median(t.pack.r0_ohm))
+    level = t.volts_v.mean(axis=1)
+    before = (t.time_s > at_s - _STEP_S) & (t.time_s < at_s - _SETTLED_S)
+    after = (t.time_s > at_s + _SETTLED_S) & (t.time_s < at_s + _STEP_S)
+    if not before.any() or not after.any():
+        return float("inf")
+    return abs(float(level[before].mean() - level[after].mean()))
 
 
 def true_end(case: Case) -> tuple[str, set[int]] | None:
@@ -97,7 +108,7 @@ def true_end(case: Case) -> tuple[str, set[int]] | None:
 def _hidden(case: Case, last: Phase, volts: np.ndarray) -> bool:
     """Whether nothing shows that the plug was pulled: a group near its ceiling by the meter, or no step in voltage."""
     near_ceiling = volts.max() > case.profile.ceiling_v - 4 * absolute_u_v(case.profile.ceiling_v)
-    return bool(near_ceiling) or (not case.with_current and end_step_v(case, last.end_s) < 3e-4)
+    return bool(near_ceiling) or (not case.with_current and end_step_v(case, last.end_s) < STEP_V)
 
 
 def _tapered(case: Case, charges: list[Phase], amps: float) -> bool | None:

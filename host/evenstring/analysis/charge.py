@@ -2,7 +2,9 @@
 
 A constant voltage holds the sum: one low group barely lifts the others, the current tapers all the same, and the light
 comes on. So `full` also needs every group near full. That a charge ended *by itself* is claimed only when a group was
-at its ceiling, within the meter's absolute uncertainty; who pulled the plug does not show in voltages.
+at its ceiling, within the meter's absolute uncertainty; who pulled the plug does not show in voltages. Nor does it
+show, without a sensor, whether the charger is still there where the voltage is held to the end of the recording for
+over an hour: it may have gone while hardly any current flowed.
 """
 
 from __future__ import annotations
@@ -23,6 +25,9 @@ __all__ = ["charge_spans", "find_charges", "light_at_s", "near_full_v"]
 F64 = NDArray[np.float64]
 _NEAR_FULL_V, _NEAR_FULL_CHARGE = 0.030, 0.03  # every group this near to full, or the charge was not full
 _PLATEAU_S = 600.0  # a plateau held this long counts as full where no current tells
+# Held for longer, a charge may have ended without a step to be seen: so few end within these times (simulated). By
+# charge: the curve is steep at its top, so the current dies away within minutes.
+_SEEN_S, _SEEN_BY_CHARGE_S = 3900.0, 900.0
 _EDGE_S = 10.0
 _AT_CEILING_U = 2.6  # absolute standard uncertainties: 99 of 100 cuts at the ceiling are read this near to it
 
@@ -109,7 +114,7 @@ def _how(
     u: float,
 ) -> tuple[str, tuple[int, ...]]:
     if inside[-1] >= len(signals.time_s) - 2:
-        return "still_charging", ()
+        return "cannot_tell" if _end_may_hide(signals, profile, span[-1]) else "still_charging", ()
     top = float(np.nanmax(peak))
     if top >= profile.ceiling_v - max(_AT_CEILING_U * u, 3e-3) and _wanted_more(signals, profile, inside):
         # Any group within two uncertainties of a difference of the highest may have been the one.
@@ -119,6 +124,12 @@ def _how(
     if not _tapered(signals, profile, span):
         return "interrupted_in_cv", ()
     return _when_tapered(profile, volts)
+
+
+def _end_may_hide(signals: Signals, profile: PackProfile, last: Phase) -> bool:
+    """Whether a voltage held to the end of the recording may be that of a pack whose charger went unseen."""
+    seen_s = _SEEN_BY_CHARGE_S if by_charge(profile) else _SEEN_S
+    return signals.current_a is None and last.kind == "charge_cv" and last.end_s - last.start_s > seen_s
 
 
 def near_full_v(profile: PackProfile) -> float:

@@ -150,6 +150,9 @@ def _unknowns(found: Findings) -> tuple[Unknown, ...]:
         out.append(Unknown("ride", "there is no ride in this recording", "a ride, best with the current sensor"))
     if charge.ended == "none":
         out.append(Unknown("charge", "there is no charge in this recording", "a whole charge, an hour past the light"))
+    if charge.ended == "cannot_tell":
+        why = "the voltage was held to the end, and a charger that goes while hardly any current flows leaves no step"
+        out.append(Unknown("charge.ended", why, "the same with a current sensor"))
     if charger is None:
         out.append(Unknown("charger", "no constant-voltage part was recorded", "a charge to its end"))
     elif charger.set == "unknown":

@@ -93,7 +93,8 @@ class Event:
 class Charge:
     """How one charge went and how it ended."""
 
-    # full, stopped_early, ended_uneven, charger_low, interrupted_in_cv, stopped_before_cv, still_charging, none
+    # full, stopped_early, ended_uneven, charger_low, interrupted_in_cv, stopped_before_cv, still_charging, none;
+    # cannot_tell: held to the end of a recording without current, for so long that the charger may have gone unseen
     ended: str
     cause_group: int | None = None
     cause_groups: tuple[int, ...] = ()  # all that may have been the cause, within the meter's uncertainty

@@ -15,8 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.arrays import rolling_mean, runs_of
-from evenstring.analysis.plateaus import keeps_rising, leaves_top, plateau_charges
+from evenstring.analysis.plateaus import keeps_rising, plateau_charges
 from evenstring.analysis.signals import Signals
+from evenstring.analysis.steps import half_rows, steps_of, without_end_leads
+from evenstring.analysis.tops import find_top
 
 __all__ = ["labels_from_voltage"]
 
@@ -26,7 +28,6 @@ _ROUGH_ROWS = 4  # so many of them near each other make a ride; one step makes t
 _STEP_V = 0.4e-3  # least step that is taken for a current that starts or stops
 _RISING_V_H = 8e-3  # a rise slower than this is no charge
 _FLAT_V_H = 3e-3
-_DRIFT_V_H = 1e-3  # what a meter's gain drifts by: 10 ppm/K and ten kelvin an hour make half of it (our choice)
 _SPARSE_S = 4.0  # rows this far apart show no single step
 _CHARGE_STEP_V, _SURE_STEP_V, _SMALL_STEP_V = 4e-3, 2e-3, 0.3e-3  # a charger lifts the level by its current's drop
 _REST, _RIDE, _CC, _CV = "rest", "ride", "charge_cc", "charge_cv"
@@ -43,15 +44,17 @@ def labels_from_voltage(signals: Signals) -> NDArray[np.str_]:
     if pace < 1.5 * signals.step_s:
         return _labels(signals)
     grid = np.arange(t[0], t[-1] + pace / 2, pace)
-    even = replace(signals, time_s=grid, level_v=np.interp(grid, t, signals.level_v), step_s=pace)
+    volts = np.stack([np.interp(grid, t, v) for v in signals.volts_v.T], axis=1)
+    even = replace(signals, time_s=grid, level_v=np.interp(grid, t, signals.level_v), volts_v=volts, step_s=pace)
     return np.asarray(_labels(even)[np.clip(np.rint((t - t[0]) / pace).astype(int), 0, len(grid) - 1)])
 
 
 def _labels(signals: Signals) -> NDArray[np.str_]:
-    t, v = signals.time_s, signals.level_v
-    labels = np.full(len(t), _REST, dtype="U9")
+    labels = np.full(len(signals.time_s), _REST, dtype="U9")
     rough = _rough(signals)
     labels[rough] = _RIDE
+    signals = replace(signals, level_v=without_end_leads(signals, rough))
+    t, v = signals.time_s, signals.level_v
     for first, last in runs_of(~rough):
         # Close behind a ride a step is the ride's own end.
         clear_s = t[first] + (30.0 if first > 0 else 0.0)
@@ -60,7 +63,7 @@ def _labels(signals: Signals) -> NDArray[np.str_]:
         for (a, b), state in zip(pairwise(cuts), states, strict=True):
             labels[a:b] = _NAMES[state]
     for first, last in _together(labels):
-        turn, end = _top(t[first:last], v[first:last], signals.noise_v)
+        turn, end = find_top(t[first:last], v[first:last], signals.noise_v)
         labels[first : first + turn] = _CC
         labels[first + turn : first + end] = _CV
         labels[first + end : last] = _REST
@@ -112,42 +115,11 @@ def _rough(signals: Signals) -> NDArray[np.bool_]:
 
 
 def _steps(signals: Signals, first: int, last: int) -> list[int]:
-    """Rows at which the smooth level jumps: lines fitted to both sides do not meet."""
-    v = signals.level_v[first:last]
-    half = int(np.clip(round(20.0 / signals.step_s), 2, 20))
-    if len(v) < 2 * half + 1:
-        return []
-    jump = _two_sided(v, half)
+    """Rows of a smooth stretch at which the level jumps."""
+    half = half_rows(signals)
     # Standard deviation of the value of a line at its end: sigma * 2 / sqrt(half), two sides.
     least = max(_STEP_V, 6 * signals.noise_v * 2 * np.sqrt(2.0 / half))
-    big = np.abs(jump) > least
-    cuts: list[int] = []
-    for a, b in runs_of(big):
-        k = a + int(np.argmax(np.abs(jump[a:b])))
-        # A bend of the curve is as strong a little way off; a step is not.
-        beside = max(abs(float(jump[max(0, k - half)])), abs(float(jump[min(len(v) - 1, k + half)])))
-        if abs(float(jump[k])) < 2.5 * beside:
-            continue
-        # The largest single difference near by is the instant itself.
-        lo, hi = max(1, k - half), min(len(v) - 1, k + half)
-        single = np.abs(np.diff(v[lo - 1 : hi + 1]))
-        cut = lo + int(np.argmax(single)) if single.max() > 5 * signals.noise_v + 1e-4 else k
-        if cuts and cut - cuts[-1] < half:
-            continue
-        cuts.append(cut)
-    return [first + c for c in cuts if 1 < c < len(v) - 1]
-
-
-def _two_sided(v: F64, half: int) -> F64:
-    """(m,) value of the line through the `half` rows from here on, less that of the line through those before."""
-    k = np.arange(half)
-    spread = float(((k - k.mean()) ** 2).sum())
-    weight = 1.0 / half + (-0.5 - k.mean()) * (k - k.mean()) / spread  # the line's value half a row before its start
-    after = np.convolve(v, weight[::-1], mode="valid")  # after[i]: rows i .. i+half-1
-    before = np.convolve(v, weight, mode="valid")
-    out = np.zeros(len(v))
-    out[half : len(v) - half + 1] = after[half:] - before[: len(v) - 2 * half + 1]
-    return out
+    return [first + c for c in steps_of(signals.level_v[first:last], half, least, signals.noise_v)]
 
 
 def _jump(v: F64, at: int) -> float:
@@ -167,12 +139,24 @@ def _states(signals: Signals, cuts: list[int], *, after_ride: bool) -> list[int]
         trend = _trend(t[a:b], v[a:b], signals.noise_v)
         if jump > _CHARGE_STEP_V and not (state == 0 and trend < 0 and b - a > 30):
             state = min(1, state + 1)
+        elif state == 1 and jump > -_SURE_STEP_V and _rises_before(t, v, a, signals.noise_v):
+            pass  # constant current still flowed: a charger that goes then takes its whole drop with it
         elif jump < -_SMALL_STEP_V and not (state == 1 and trend > 0):
             state = max(-1, state - 1) if jump < -_SURE_STEP_V or state == 1 else state
         elif state == 0 and _held_at_end(t[a:b], v[a:b], signals.noise_v):
             state = 1
         states.append(state)
     return states
+
+
+def _rises_before(t: F64, v: F64, at: int, noise_v: float) -> bool:
+    """Whether the level climbed towards a row, in the minute before it, as in a charge before its held top."""
+    first = int(np.searchsorted(t, t[at] - 60.0))
+    part = slice(first, at - 1)
+    if at - first < 6:
+        return False
+    error = 3600.0 * noise_v * 12**0.5 / ((at - first) ** 0.5 * 60.0)
+    return bool(_slope(t[part], v[part]) > _RISING_V_H + 4 * error)
 
 
 def _first_state(t: F64, v: F64, next_jump: float, after_ride: bool, noise_v: float) -> int:
@@ -217,69 +201,16 @@ def _held_at_end(t: F64, v: F64, noise_v: float) -> bool:
 def _slopes(t: F64, v: F64) -> tuple[float, float]:
     """Slopes of the earlier and of the later half, V/h; the first tenth is left to the quick part of a transient."""
     a, m = len(t) // 10, len(t) // 2
+    return _slope(t[a:m], v[a:m]), _slope(t[m:], v[m:])
 
-    def slope(x: F64, y: F64) -> float:
-        if len(x) < 2 or x[-1] <= x[0]:
-            return 0.0
-        x = x - x.mean()
-        return float((x * (y - y.mean())).sum() / (x * x).sum() * 3600.0)
 
-    return slope(t[a:m], v[a:m]), slope(t[m:], v[m:])
+def _slope(t: F64, v: F64) -> float:
+    """V/h of the least-squares line; 0 for less than two rows."""
+    if len(t) < 2 or t[-1] <= t[0]:
+        return 0.0
+    x = t - t.mean()
+    return float((x * (v - v.mean())).sum() / (x * x).sum() * 3600.0)
 
 
 def _together(labels: NDArray[np.str_]) -> list[tuple[int, int]]:
     return runs_of((labels == _CC) | (labels == _CV))
-
-
-def _top(t: F64, v: F64, noise_v: float) -> tuple[int, int]:
-    """Rows until the held top of a charge and until its end; all rows twice when it has none.
-
-    A charger that goes while almost no current flows makes no step: then the top ends where the level leaves it.
-    """
-    n = len(v)
-    turn = _turn(t, v, noise_v)
-    if n < 100:
-        return turn, n
-    if turn == n:
-        smooth = rolling_mean(v, 5)
-        inside = np.flatnonzero(smooth > float(np.quantile(smooth, 0.98)) - max(1e-3, 4 * noise_v))
-        first, last = int(inside[0]), int(inside[-1])
-        climbed = v[first] - v[max(0, first - 300)] > 2e-3
-        middle = slice(first + (last - first) // 4, last)
-        flat = t[last] - t[first] >= 300.0 and abs(_slopes(t[middle], v[middle])[1]) < 2 * _FLAT_V_H
-        if not (flat and climbed and len(inside) > 0.9 * (last - first)):
-            return n, n
-        turn = first
-    end = turn + leaves_top(t[turn:], v[turn:], noise_v)
-    if end < n:  # once more without what came after: its slope is not the top's
-        turn = min(_turn(t[:end], v[:end], noise_v), end - 1)
-    return turn, end
-
-
-def _turn(t: F64, v: F64, noise_v: float) -> int:
-    """Rows until the held top of a charge; all rows when it has none.
-
-    The top is held when the last part is flat, and flatter by far than the rise before it. What slope is left in it is
-    the meter's drift, and is taken off before the turn is looked for.
-    """
-    n = len(v)
-    width = max(1, min(n // 20, 5))
-    for share in (0.5, 0.25, 0.1, 0.05, 0.03):
-        tail = slice(int(n * (1 - share)), n)
-        span = t[n - 1] - t[tail.start]
-        if n - tail.start < 4 or span < 60.0:
-            continue
-        _, late = _slopes(t[tail], v[tail])
-        error = 3600.0 * noise_v * 12**0.5 / ((n - tail.start) ** 0.5 * span)
-        if abs(late) > _FLAT_V_H + 3 * error:
-            continue
-        drift = float(np.clip(late, -_DRIFT_V_H, _DRIFT_V_H)) if abs(late) > 3 * error else 0.0
-        level = rolling_mean(v - drift / 3600.0 * (t - t[tail.start]), width)
-        top = float(np.median(level[tail]))
-        below = np.flatnonzero(level < top - max(0.5e-3, 3 * noise_v / np.sqrt(width)))
-        below = below[below < n - 5] if n > 100 else below  # the last rows may hold the charger's going
-        turn = int(below[-1]) + 1 if len(below) else 0
-        rise = v[turn - 1] - v[max(0, turn - max(5, n // 10))] if turn else 1.0
-        if rise > 2e-3 or turn == 0:
-            return turn
-    return n

@@ -49,6 +49,7 @@ ENDED = {
     "charger_low": "The charge ran to its end below full: the charger is set low, or a group is missing.",
     "interrupted_in_cv": "The charge was interrupted in its constant-voltage part.",
     "still_charging": "The recording ends while charging.",
+    "cannot_tell": "The voltage was held to the end of the recording; whether the charger was still on does not show.",
     "none": "No charge in this recording.",
 }
 BALANCING = {
