@@ -69,18 +69,19 @@ def _in_motion(case: Case, ride: Phase) -> tuple[float, float]:
 
 
 def end_step_v(case: Case, at_s: float) -> float:
-    """The step of the pack sum, as a group's mean, that stays when the charger goes.
+    """The step of the pack sum, as a group's mean, that stays when the charger goes, and is the charger's.
 
-    Not its current times the resistance: where a board stops bleeding with the charger, the cells' own current hardly
-    changes.
+    No more than the drop of its current just before: what else changes then are bleeders. Less where a board stops
+    bleeding with the charger, for then the cells' own current hardly changes.
     """
     t = case.trajectory
+    drop = abs(float(np.interp(at_s - 5.0, t.time_s, t.current_a))) * float(np.median(t.pack.r0_ohm))
     level = t.volts_v.mean(axis=1)
     before = (t.time_s > at_s - _STEP_S) & (t.time_s < at_s - _SETTLED_S)
     after = (t.time_s > at_s + _SETTLED_S) & (t.time_s < at_s + _STEP_S)
     if not before.any() or not after.any():
-        return float("inf")
-    return abs(float(level[before].mean() - level[after].mean()))
+        return drop
+    return min(drop, abs(float(level[before].mean() - level[after].mean())))
 
 
 def true_end(case: Case) -> tuple[str, set[int]] | None:

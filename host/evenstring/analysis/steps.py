@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from evenstring.analysis.arrays import column_means, runs_of
 from evenstring.analysis.signals import Signals
 
-__all__ = ["half_rows", "steps_of", "without_end_leads"]
+__all__ = ["by_taps_v", "half_rows", "steps_of", "without_end_leads"]
 
 F64 = NDArray[np.float64]
 _LEAST_GROUPS = 6
@@ -61,15 +61,12 @@ def two_sided(v: F64, half: int) -> F64:
 def without_end_leads(signals: Signals, riding: NDArray[np.bool_]) -> F64:
     """(m,) the level; by the slope of the line through all taps where the plain mean steps with an end tap's lead.
 
-    A lead's drop shifts one tap, which the least-squares slope hardly feels: it is the mean of the groups with weights
-    k (n + 1 - k), at 5 % more noise. The plain mean is the level elsewhere, for that is what a charger holds.
+    The plain mean is the level elsewhere, for that is what a charger holds.
     """
     level, groups = signals.level_v, signals.volts_v.shape[1]
     if groups < _LEAST_GROUPS or not np.isfinite(signals.volts_v).all():
         return level
-    k = np.arange(1, groups + 1)
-    weights = k * (groups + 1.0 - k)
-    by_taps = signals.volts_v @ (weights / weights.sum())
+    by_taps = by_taps_v(signals.volts_v)
     apart = level - by_taps
     half = half_rows(signals)
     noise = 0.45 * signals.noise_v  # of `apart`: the weights differ from those of the plain mean by so much
@@ -78,17 +75,28 @@ def without_end_leads(signals: Signals, riding: NDArray[np.bool_]) -> F64:
         for c in steps_of(apart[first:last], half, least, noise):
             before, after = slice(max(first, first + c - half), first + c - 1), slice(first + c + 1, first + c + half)
             change = column_means(signals.volts_v[after]) - column_means(signals.volts_v[before])
-            if _moves_an_end(change, weights / weights.sum()):
+            if _moves_an_end(change):
                 return np.asarray(by_taps + float(np.median(apart)))
     return level
 
 
-def _moves_an_end(change: F64, weights: F64) -> bool:
+def by_taps_v(volts_v: F64) -> F64:
+    """(m,) slope, V a group, of the least-squares line through the potentials of all taps, of groups (m, g) V.
+
+    It is the mean of the groups with weights k (g + 1 - k). A lead's drop shifts one tap, which the slope hardly feels;
+    its noise is 10 % more than that of the plain mean.
+    """
+    k = np.arange(1, volts_v.shape[1] + 1)
+    weights = k * (volts_v.shape[1] + 1.0 - k)
+    return np.asarray(volts_v @ (weights / weights.sum()))
+
+
+def _moves_an_end(change: F64) -> bool:
     """Whether a change of the groups (g,) V moves their mean and not the taps' slope, as an end tap's shift does.
 
     The group at that end moves by the shift at least, whatever its neighbour does.
     """
-    of_mean, of_taps = float(change.mean()), float(change @ weights)
+    of_mean, of_taps = float(change.mean()), float(by_taps_v(change[None])[0])
     apart = abs(of_mean - of_taps)
     at_ends = float(np.abs(change[[0, -1]] - np.median(change)).max())
     return apart > 0.6 * max(abs(of_mean), abs(of_taps)) and at_ends > 0.4 * apart * len(change)
