@@ -18,6 +18,7 @@ from evenstring.analysis.top_curves import SLOW_SHARE, Near, nearest
 from evenstring.analysis.top_model import (
     BLEED,
     GRID_V,
+    KNOTS_V,
     LEVEL,
     NC,
     NG,
@@ -46,6 +47,7 @@ _GOOD_V = 0.00015  # left over of groups against their mean: a fit is good, and 
 # What is left over, times this: for the parameters; and for their uncertainty, for it runs on from mean to mean.
 _CLOSE, _NOT_INDEPENDENT = 1.5, 3.0
 _SLOPE_U = 0.15  # of the slope against a published curve's, over some 30 mV
+_TAIL = 2.0  # degrees of freedom: now and then a curve has a dip of its own (a phase change near the top)
 _SLOW_SHARE_U = 0.12
 _CAPACITY_U = 0.012
 _SENSE_U_V = 0.0012  # a board's own voltage sensing, group against group (from memory)
@@ -98,7 +100,7 @@ def _judged(w: Window, fit: Fit, scales: Scales) -> Fit:
     """The same parameters, with the precision and evidence that they have when errors run on from mean to mean."""
     cost, left = _cost(w, fit, fit.z, scales)
     wide = _jacobian(w, fit, scales)
-    return _summed_up(fit, fit.z, (cost, left), wide.T @ wide + np.eye(len(fit.z)))
+    return _summed_up(fit, fit.z, (cost, left), wide.T @ wide + np.diag(_pull(fit.z)))
 
 
 def _rules(w: Window, profile: PackProfile, start: Fit) -> list[Fit]:
@@ -166,7 +168,7 @@ def _start(w: Window, profile: PackProfile, channel_u_v: float, near: Near) -> F
     z[NC : NC + groups] = np.clip(height / top / own_sd[0], -3.0, 3.0)
     z[SPEED] = np.clip((np.log(speed) - mean[SPEED]) / sd[SPEED], -2.0, 2.0)
     all_mean, all_sd = np.concatenate([mean, own_mean.ravel()]), np.concatenate([sd, own_sd.ravel()])
-    guess = Guess("above_lowest", log_slope, profile.full_v)
+    guess = Guess("above_lowest", log_slope, profile.full_v, polar_v=near.polar_v)
     return Fit(guess, all_mean, all_sd, z, np.eye(len(z)), -np.inf, np.inf, np.zeros_like(w.volts_v))
 
 
@@ -188,8 +190,9 @@ def _fit(w: Window, start: Fit, stage: int, scales: Scales | None = None) -> Fit
     curvature = np.eye(len(z))
     for _ in range(_ITERATIONS):
         wide = _jacobian(w, replace(start, z=z), scales)
-        curvature = wide.T @ wide + np.eye(len(z))
-        down = wide.T @ _whitened(w, left, scales).ravel() - z
+        pull = _pull(z)
+        curvature = wide.T @ wide + np.diag(pull)
+        down = wide.T @ _whitened(w, left, scales).ravel() - pull * z
         for _ in range(9):
             step = np.linalg.solve(curvature + damping * np.diag(np.diag(curvature)), down)
             step /= max(1.0, float(np.abs(step).max()) / 2.5)
@@ -216,7 +219,16 @@ def _summed_up(of: Fit, z: F64, found: tuple[float, F64], curvature: F64) -> Fit
 
 def _cost(w: Window, start: Fit, z: F64, scales: Scales) -> tuple[float, F64]:
     left = w.volts_v - _volts(w, replace(start.guess, soft_v=scales[2]), (start.mean + start.sd * z)[None])[0]
-    return float((_whitened(w, left, scales) ** 2).sum() + (z**2).sum()), left
+    slopes = z[: len(KNOTS_V)]
+    penalty = float((z[len(KNOTS_V) :] ** 2).sum() + (_TAIL + 1.0) * np.log1p(slopes**2 / _TAIL).sum())
+    return float((_whitened(w, left, scales) ** 2).sum()) + penalty, left
+
+
+def _pull(z: F64) -> F64:
+    """How strongly each prior holds its parameter: normal, but for slopes Student's t, as its weight at z."""
+    out = np.ones(len(z))
+    out[: len(KNOTS_V)] = (_TAIL + 1.0) / (_TAIL + z[: len(KNOTS_V)] ** 2)
+    return out
 
 
 def _volts(w: Window, guess: Guess, x: F64) -> F64:

@@ -25,7 +25,7 @@ __all__ = [
 ]  # fmt: skip
 
 F64 = NDArray[np.float64]
-KNOTS_V = np.array([-0.38, -0.28, -0.22, -0.17, -0.135, -0.105, -0.075, -0.045, -0.015, 0.02, 0.08])  # of full
+KNOTS_V = np.array([-0.38, -0.28, -0.22, -0.18, -0.15, -0.13, -0.115, -0.10, -0.085, -0.07, -0.055, -0.04, -0.025, -0.01, 0.005, 0.03, 0.08])  # of full
 _K = len(KNOTS_V)
 # Common parameters: logarithm of the slope over a published curve's, at the knots; then these.
 SPEED, QUICK, SLOW, BLEED, THRESHOLD, LEVEL = range(_K, _K + 6)
@@ -54,6 +54,7 @@ class Guess:
     log_slope: F64
     full_v: float
     soft_v: float = SOFT_V
+    polar_v: float | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -126,7 +127,10 @@ def curves_of(w: Window, x: F64, guess: Guess) -> Curves:
     out = np.empty((len(x), _NODES))
     first, width = np.empty(len(x)), np.empty(len(x))
     for p, row in enumerate(x):
-        hours_per_v = np.exp(-guess.log_slope - row[SPEED] - np.interp(GRID_V, KNOTS_V, row[:_K]))
+        log_slope = guess.log_slope
+        if guess.polar_v is not None:
+            log_slope = np.interp(GRID_V + common.full_v[p] - guess.polar_v, GRID_V, log_slope)
+        hours_per_v = np.exp(-log_slope - row[SPEED] - np.interp(GRID_V, KNOTS_V, row[:_K]))
         charge = np.concatenate([[0.0], np.cumsum((hours_per_v[1:] + hours_per_v[:-1]) / 2.0 * np.diff(grid))])
         charge -= np.interp(level[p] + row[LEVEL], grid, charge)
         nodes = np.linspace(charge[0], charge[-1], _NODES)
