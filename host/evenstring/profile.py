@@ -14,7 +14,7 @@ from typing import Any
 
 from evenstring.errors import InputError
 
-__all__ = ["CHEMISTRIES", "PackProfile", "load_profile", "parse_profile", "to_toml"]
+__all__ = ["BLEED_RULES", "CHEMISTRIES", "PackProfile", "load_profile", "parse_profile", "to_toml"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +32,7 @@ class PackProfile:
     discard_v: float = 2.50
     bleed_ma: float = 50.0
     threshold_v: float = 4.18
+    bleed_rule: str | None = None  # one of BLEED_RULES
     charger_current_a: float | None = None
     done_light_a: float = 0.5
     load_a: float | None = None  # discharge, for which the reserve is asked besides the ride's own
@@ -40,6 +41,10 @@ class PackProfile:
     strict_discard: bool = False  # any visit below discard, however short and loaded, means do not charge
     defaults: tuple[str, ...] = ()  # names ("limits.full_v") of the values that were not given
 
+
+# What decides that a group bleeds: the threshold alone; and a few mV above the lowest group, which is left alone; the
+# same, odd and even groups taking turns.
+BLEED_RULES = ("threshold", "above_lowest", "odd_even")
 
 # Volts of one group. 4.2 V rows: common practice; LFP row: common practice, from memory.
 CHEMISTRIES: dict[str, dict[str, float]] = {
@@ -118,6 +123,7 @@ def parse_profile(text: str, where: str = "pack.toml") -> PackProfile:
         name=str(pack.get("name", "")),
         parallel_strings=_strings(pack.get("parallel_strings", 1), where),
         strict_discard=_switch(_table(data, "limits", where), "strict_discard", where),
+        bleed_rule=_rule(_table(data, "balancer", where).get("rule"), where),
         defaults=tuple(defaults),
     )
     if not profile.discard_v <= profile.empty_v < profile.full_v <= profile.ceiling_v:
@@ -139,6 +145,15 @@ def _strings(value: object, where: str) -> int:
     if isinstance(value, bool) or not isinstance(value, int) or not 1 <= value <= 40:
         raise InputError(f"{where}: [pack] parallel_strings must be a whole number from 1 to 40, not {str(value)[:40]}")
     return value
+
+
+def _rule(value: object, where: str) -> str | None:
+    if value is not None and value not in BLEED_RULES:
+        raise InputError(
+            f"{where}: [balancer] rule must be one of {', '.join(BLEED_RULES)} (leave it out where it is not known),"
+            f" not {str(value)[:40]!r}"
+        )
+    return value  # type: ignore[return-value]  # one of the three texts, or None
 
 
 def _switch(table: dict[str, Any], key: str, where: str) -> bool:
@@ -164,8 +179,14 @@ def to_toml(profile: PackProfile) -> str:
             table = section
         lines.append(f"{key} = {getattr(profile, name)!r}")
     if profile.strict_discard:
-        if table != "limits":
-            lines += ["", "[limits]"] if not any(line == "[limits]" for line in lines) else []
-        at = lines.index("[limits]") + 1
-        lines.insert(at, "strict_discard = true")
+        _add(lines, "limits", "strict_discard = true")
+    if profile.bleed_rule:
+        _add(lines, "balancer", f'rule = "{profile.bleed_rule}"')
     return "\n".join(lines) + "\n"
+
+
+def _add(lines: list[str], table: str, line: str) -> None:
+    """A line more at the head of a table, which is begun where there is none."""
+    if f"[{table}]" not in lines:
+        lines += ["", f"[{table}]"]
+    lines.insert(lines.index(f"[{table}]") + 1, line)

@@ -1,7 +1,7 @@
 """What a random session is made of, and what the tool is told of it: cells, boards, chargers, meters.
 
 Held back from the tool: the cells' curve (another paper's, or aged: its window slipped by 2 to 4 %), the meter's
-patterns and drift, the charger's set point, and in half of the sessions threshold and bleed current (the rule always).
+patterns and drift, the charger's set point, and in half of the sessions the board's rule, threshold and bleed current.
 """
 
 from __future__ import annotations
@@ -153,6 +153,7 @@ def make_profile(rng: np.random.Generator, pack: Pack, kind: str) -> PackProfile
         return replace(profile, defaults=("balancer.bleed_ma", "balancer.threshold_v"))
     return replace(
         profile,
+        bleed_rule=pack.balancer.rule,
         bleed_ma=pack.balancer.bleed_a * 1000.0 * float(rng.uniform(0.8, 1.2)),
         threshold_v=pack.balancer.threshold_v,
     )

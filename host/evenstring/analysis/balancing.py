@@ -29,8 +29,11 @@ F64 = NDArray[np.float64]
 _LEAST_S = 900.0  # of constant voltage, for a rate
 _DAY_S = 86400.0
 _DRAWS = 160
-_CLEAR = 8.0  # nats: below this an explanation is not taken to be told from another
-_DOUBT = "as it is: if the board also bleeds the lowest group once that reaches the threshold, the gap stays open"
+_CLEAR = 5.0  # nats: below this an explanation is not taken to be told from another
+_DOUBT = {
+    "threshold": "as it is: if the board also bleeds the lowest group once that reaches the threshold, the gap stays open",
+    "none": "as it is: the recording hardly tells whether anything bleeds; if nothing does, the gap stays open",
+}
 
 
 def find_balancing(
@@ -115,17 +118,17 @@ def _forecast(
         why = _why_not_closing(chosen, bleeding, float(window.set_v), profile)
         return replace(found, state="not_converging", answer="never", reasons=(why,))
     answer = "over_24_h" if middle > _DAY_S else "time"
-    caution = (_DOUBT,) if doubt else ()
+    caution = (_DOUBT[doubt],) if doubt else ()
     return replace(found, state="converging", remaining_s=float(middle), answer=answer, reasons=caution)
 
 
-def _choose(fits: list[Fit]) -> tuple[Fit, bool]:
-    """The explanation to carry on, and whether one that never gets even explains the recording about as well."""
-    closing = next(f for f in fits if f.guess.rule in CLOSING)
-    other = next(f for f in fits if f.guess.rule not in CLOSING)
-    if other.evidence > closing.evidence + _CLEAR:
-        return other, False
-    return closing, other.evidence > closing.evidence - _CLEAR
+def _choose(fits: list[Fit]) -> tuple[Fit, str]:
+    """The explanation to carry on, and the rule that never gets even but explains the recording about as well, or ""."""
+    closing = [f for f in fits if f.guess.rule in CLOSING]
+    others = [f for f in fits if f.guess.rule not in CLOSING]
+    if not closing or not others or others[0].evidence > closing[0].evidence + _CLEAR:
+        return fits[0], ""
+    return closing[0], others[0].guess.rule if others[0].evidence > closing[0].evidence - _CLEAR else ""
 
 
 def _end(seconds: float) -> float | None:

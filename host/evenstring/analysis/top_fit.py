@@ -51,8 +51,8 @@ _TAIL = 2.0  # degrees of freedom: now and then a curve has a dip of its own (a 
 _SLOW_SHARE_U = 0.12
 _CAPACITY_U = 0.012
 _SENSE_U_V = 0.0012  # a board's own voltage sensing, group against group (from memory)
-_PRIOR = {"above_lowest": 0.6, "turns": 0.15, "threshold": 0.245, "none": 0.005}  # our choice: what boards do
-CLOSING = ("above_lowest", "turns")  # rules under which a string gets even
+_PRIOR = {"above_lowest": 0.6, "odd_even": 0.15, "threshold": 0.245, "none": 0.005}  # our choice: what boards do
+CLOSING = ("above_lowest", "odd_even")  # rules under which a string gets even
 _LENT = {True: "threshold", False: "above_lowest"}  # by whether the better one closes: what else it may be
 _STARTS_V = {"above_lowest": (-0.045, -0.01), "threshold": (-0.02,)}  # of full, where it is not given
 _ITERATIONS = 12  # a stage
@@ -80,7 +80,9 @@ class Fit:
 
 
 def explain(w: Window, profile: PackProfile, channel_u_v: float) -> list[Fit]:
-    """The best explanation by a rule that gets even and by one that does not; `evidence` includes what boards do."""
+    """The best explanation by a rule that gets even and by one that does not, better first; where the profile gives the
+    rule, by it and by no bleeding at all. `evidence` includes what boards do.
+    """
     tries = []
     for near in nearest(w, profile):
         tries.append(_rules(w, profile, _start(w, profile, channel_u_v, near)))
@@ -119,8 +121,17 @@ def _rules(w: Window, profile: PackProfile, start: Fit) -> list[Fit]:
         (_fit(w, max(kind, key=lambda f: f.evidence), 2) for kind in kinds), key=lambda f: -f.evidence
     )
     # What one rule found may help another out of a corner.
-    lent = _fit(w, replace(first, guess=replace(first.guess, rule=_LENT[first.guess.rule in CLOSING])), 2)
-    return sorted([first, max(second, lent, key=lambda f: f.evidence)], key=lambda f: -f.evidence)
+    lent = _under(w, first, _LENT[first.guess.rule in CLOSING])
+    best = sorted([first, max(second, lent, key=lambda f: f.evidence)], key=lambda f: -f.evidence)
+    if profile.bleed_rule is None:
+        return best
+    known = max((_under(w, f, profile.bleed_rule) for f in best), key=lambda f: f.evidence)
+    return sorted([known, *(f for f in best if f.guess.rule == "none")], key=lambda f: -f.evidence)
+
+
+def _under(w: Window, fit: Fit, rule: str) -> Fit:
+    """A fit taken on under another rule."""
+    return fit if fit.guess.rule == rule else _fit(w, replace(fit, guess=replace(fit.guess, rule=rule)), 2)
 
 
 def _left(w: Window, fit: Fit) -> tuple[float, float]:

@@ -43,7 +43,7 @@ class Guess:
     """What is not fitted but tried: a board's rule, and a published curve.
 
     Attributes:
-        rule: above_lowest; turns (the same, but groups take turns: the bleed current is the average, half of what pulls
+        rule: above_lowest; odd_even (the same, but groups take turns: the bleed current is the average, half of what pulls
             a group down); threshold; none (nothing bleeds).
         log_slope: of the curve on `GRID_V`, V per 1.0 of SoC.
         full_v: of a group.
@@ -209,9 +209,9 @@ def _on(common: Common, seen_v: F64, lowest_v: F64, guess: Guess) -> F64:
         return np.zeros_like(seen_v)
     soft = guess.soft_v
     on = 0.5 * (1.0 + np.tanh((seen_v - common.threshold_v[:, None] + SOFT_V) / (2.0 * soft)))
-    if guess.rule in ("above_lowest", "turns"):
+    if guess.rule in ("above_lowest", "odd_even"):
         quick = (1.0 - common.slow) * common.full_v * common.bleed
-        pull = (2.0 if guess.rule == "turns" else 1.0) * quick[:, None] + soft / 2.0
+        pull = (2.0 if guess.rule == "odd_even" else 1.0) * quick[:, None] + soft / 2.0
         on = on * _ramp((seen_v - lowest_v[:, None] - ABOVE_LOWEST_V) / pull, soft / 2.0 / pull)
     return np.asarray(on)
 

@@ -117,6 +117,7 @@ PROFILE = (
     ("discard_v", "limits.discard_v", "V", "not to be charged again below this"),
     ("bleed_ma", "balancer.bleed_ma", "mA", "bleed current"),
     ("threshold_v", "balancer.threshold_v", "V", "bleeding starts"),
+    ("bleed_rule", "balancer.rule", "", "what decides that a group bleeds"),
     ("charger_current_a", "charger.current_a", "A", "charger's current"),
     ("done_light_a", "charger.done_light_a", "A", "the charger's done light"),
     ("repair_a", "repair.current_a", "A", "bench supply or load for single groups"),

@@ -6,11 +6,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.errors import InputError
+from evenstring.profile import BLEED_RULES
 from evenstring.sim.pack import Balancer
 
-__all__ = ["RULES", "wanted_bleed"]
+__all__ = ["wanted_bleed"]
 
-RULES = ("threshold", "above_lowest", "odd_even")
 
 
 def wanted_bleed(
@@ -23,10 +23,10 @@ def wanted_bleed(
     """(k, g) which groups should bleed, at k instants with volts (k, g), given those that bleed now (g,).
 
     Raises:
-        InputError: the rule is not one of `RULES`.
+        InputError: the rule is not one of `BLEED_RULES`.
     """
-    if balancer.rule not in RULES:
-        raise InputError(f"balancer rule {balancer.rule!r} is not known; use one of {', '.join(RULES)}")
+    if balancer.rule not in BLEED_RULES:
+        raise InputError(f"balancer rule {balancer.rule!r} is not known; use one of {', '.join(BLEED_RULES)}")
     sensed = volts_v + balancer.sense_offset_v
     want = sensed > balancer.threshold_v - np.where(bleeding, balancer.hysteresis_v, 0.0)
     if balancer.rule != "threshold":

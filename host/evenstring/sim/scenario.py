@@ -13,9 +13,8 @@ import numpy as np
 
 from evenstring.errors import InputError
 from evenstring.ocv import CURVES, curve, default_curve, slipped
-from evenstring.profile import CHEMISTRIES
+from evenstring.profile import BLEED_RULES, CHEMISTRIES
 from evenstring.session import Meter
-from evenstring.sim.balance import RULES
 from evenstring.sim.checked_toml import Checked, Rule
 from evenstring.sim.engine import simulate
 from evenstring.sim.faults import KINDS, Fault, changes, with_meter_faults
@@ -42,7 +41,7 @@ _RULES: dict[str, dict[str, Rule]] = {
         "gradient_k": _ANY, "gradient": Rule(choices=("linear", "middle", "folded")),
     },
     "balancer": {
-        "rule": Rule(choices=RULES), "threshold_v": _POSITIVE, "bleed_ma": Rule(low=0), "above_lowest_mv": Rule(low=0),
+        "rule": Rule(choices=BLEED_RULES), "threshold_v": _POSITIVE, "bleed_ma": Rule(low=0), "above_lowest_mv": Rule(low=0),
         "at_rest": _FLAG,
     },
     "charger": {"current_a": _POSITIVE, "set_v": _POSITIVE, "done_light_a": _POSITIVE, "off_at_light": _FLAG},
