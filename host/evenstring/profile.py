@@ -153,7 +153,7 @@ def _rule(value: object, where: str) -> str | None:
             f"{where}: [balancer] rule must be one of {', '.join(BLEED_RULES)} (leave it out where it is not known),"
             f" not {str(value)[:40]!r}"
         )
-    return value  # type: ignore[return-value]  # one of the three texts, or None
+    return None if value is None else str(value)
 
 
 def _switch(table: dict[str, Any], key: str, where: str) -> bool:

@@ -10,9 +10,11 @@ import sys
 import time
 from collections import defaultdict
 from collections.abc import Iterator
+from contextlib import contextmanager
 from itertools import pairwise
 
 import numpy as np
+from evenstring.analysis import top_curves
 from evenstring.analysis.findings import what_happened
 from evenstring.analysis.model import Findings
 from evenstring.analysis.spread import trusted_scans
@@ -38,7 +40,8 @@ REPORT_FROM = 300_000
 
 def mark(case: Case) -> Marks:
     """All marks of one session."""
-    found = what_happened(case.session, case.profile)
+    with cells_unknown(case):
+        found = what_happened(case.session, case.profile)
     marks: Marks = defaultdict(list)
     sensor = "current" if case.with_current else "no current"
     _mark_phases(case, found, marks, sensor)
@@ -50,6 +53,19 @@ def mark(case: Case) -> Marks:
     if case.kind == "hour_in_cv":
         _mark_balancing(case, found, marks)
     return dict(marks)
+
+
+@contextmanager
+def cells_unknown(case: Case) -> Iterator[None]:
+    """The paper of the session's cells taken out of what the forecast knows; of iron phosphate there is one only."""
+    known = top_curves.CURVES
+    paper = case.trajectory.pack.curve.name.split(",")[0]
+    if case.profile.chemistry != "lfp":
+        top_curves.CURVES = tuple(name for name in known if name != paper)
+    try:
+        yield
+    finally:
+        top_curves.CURVES = known
 
 
 def _cells(case: Case, sensor: str) -> str:

@@ -1,7 +1,8 @@
 """What a random session is made of, and what the tool is told of it: cells, boards, chargers, meters.
 
-Held back from the tool: the cells' curve (another paper's, or aged: its window slipped by 2 to 4 %), the meter's
-patterns and drift, the charger's set point, and in half of the sessions the board's rule, threshold and bleed current.
+Held back from the tool: the cells' curve (the forecast does not know its paper; half of them aged as well, their window
+slipped by 2 to 4 %), the meter's patterns and drift, the charger's set point, and in half of the sessions the board's
+rule, threshold and bleed current.
 """
 
 from __future__ import annotations

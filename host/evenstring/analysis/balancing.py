@@ -31,7 +31,8 @@ _DAY_S = 86400.0
 _DRAWS = 160
 _CLEAR = 5.0  # nats: below this an explanation is not taken to be told from another
 _DOUBT = {
-    "threshold": "as it is: if the board also bleeds the lowest group once that reaches the threshold, the gap stays open",
+    "threshold": "as it is: if the board also bleeds the lowest group once that reaches the threshold,"
+    " the gap stays open",
     "none": "as it is: the recording hardly tells whether anything bleeds; if nothing does, the gap stays open",
 }
 
@@ -123,7 +124,7 @@ def _forecast(
 
 
 def _choose(fits: list[Fit]) -> tuple[Fit, str]:
-    """The explanation to carry on, and the rule that never gets even but explains the recording about as well, or ""."""
+    """The explanation to carry on, and the rule that explains about as well but never gets even, or ""."""
     closing = [f for f in fits if f.guess.rule in CLOSING]
     others = [f for f in fits if f.guess.rule not in CLOSING]
     if not closing or not others or others[0].evidence > closing[0].evidence + _CLEAR:

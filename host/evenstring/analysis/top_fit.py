@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.top_curves import SLOW_SHARE, Near, nearest
+from evenstring.analysis.top_curves import SLOW_SHARE, Base, bases
 from evenstring.analysis.top_model import (
     BLEED,
     GRID_V,
@@ -46,8 +46,8 @@ _LEAST_U_V, _MOST_U_V = 0.00005, 0.005
 _GOOD_V = 0.00015  # left over of groups against their mean: a fit is good, and no other curve is tried
 # What is left over, times this: for the parameters; and for their uncertainty, for it runs on from mean to mean.
 _CLOSE, _NOT_INDEPENDENT = 1.5, 3.0
-_SLOPE_U = 0.15  # of the slope against a published curve's, over some 30 mV
-_TAIL = 2.0  # degrees of freedom: now and then a curve has a dip of its own (a phase change near the top)
+_SLOPE_U = 0.15  # of the slope against its base's, over some 15 mV
+_TAIL = 2.0  # degrees of freedom of that: now and then a curve has a dip that its base has not (a phase change)
 _SLOW_SHARE_U = 0.12
 _CAPACITY_U = 0.012
 _SENSE_U_V = 0.0012  # a board's own voltage sensing, group against group (from memory)
@@ -80,12 +80,13 @@ class Fit:
 
 
 def explain(w: Window, profile: PackProfile, channel_u_v: float) -> list[Fit]:
-    """The best explanation by a rule that gets even and by one that does not, better first; where the profile gives the
-    rule, by it and by no bleeding at all. `evidence` includes what boards do.
+    """The best explanation by a rule that gets even and by one that does not; the better first.
+
+    Where the profile gives the rule: by it, and by no bleeding at all. `evidence` includes what boards do.
     """
     tries = []
-    for near in nearest(w, profile):
-        tries.append(_rules(w, profile, _start(w, profile, channel_u_v, near)))
+    for base in bases(w, profile):
+        tries.append(_rules(w, profile, _start(w, profile, channel_u_v, base)))
         if _left(w, tries[-1][0])[0] < _GOOD_V:
             break
     rules = max(tries, key=lambda fits: fits[0].evidence)
@@ -106,7 +107,7 @@ def _judged(w: Window, fit: Fit, scales: Scales) -> Fit:
 
 
 def _rules(w: Window, profile: PackProfile, start: Fit) -> list[Fit]:
-    """The best of the rules that get a string even, and of the others, along one published curve; the better first."""
+    """The best of the rules that get a string even, and of the others, along one curve; the better first."""
     thin = w.thinned()
     lead = _fit(thin, start, 0)
     rules = []
@@ -153,9 +154,9 @@ def bleed_a(w: Window, fit: Fit, profile: PackProfile) -> float:
     return float(np.exp(fit.x[BLEED])) * full_a
 
 
-def _start(w: Window, profile: PackProfile, channel_u_v: float, near: Near) -> Fit:
+def _start(w: Window, profile: PackProfile, channel_u_v: float, base: Base) -> Fit:
     """Priors (see the constants), and a first guess of each group's lead or lag."""
-    groups, speed, log_slope = w.volts_v.shape[1], near.speed, near.log_slope
+    groups, speed, log_slope = w.volts_v.shape[1], base.speed, base.log_slope
     mean, sd = np.zeros(NC), np.full(NC, _SLOPE_U)
     known_speed = w.full_current_a is not None
     mean[SPEED] = np.log(speed if w.full_current_a is None else w.full_current_a / profile.capacity_ah)
@@ -179,7 +180,7 @@ def _start(w: Window, profile: PackProfile, channel_u_v: float, near: Near) -> F
     z[NC : NC + groups] = np.clip(height / top / own_sd[0], -3.0, 3.0)
     z[SPEED] = np.clip((np.log(speed) - mean[SPEED]) / sd[SPEED], -2.0, 2.0)
     all_mean, all_sd = np.concatenate([mean, own_mean.ravel()]), np.concatenate([sd, own_sd.ravel()])
-    guess = Guess("above_lowest", log_slope, profile.full_v, polar_v=near.polar_v)
+    guess = Guess("above_lowest", log_slope, profile.full_v, polar_v=base.polar_v)
     return Fit(guess, all_mean, all_sd, z, np.eye(len(z)), -np.inf, np.inf, np.zeros_like(w.volts_v))
 
 

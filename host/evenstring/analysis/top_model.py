@@ -3,9 +3,9 @@
 Group k holds charge q + lambda_k (1: full current for an hour), less what its bleeder took. Its voltage is
 OCV(charge) + (1 + rho_k) x polarisation + the meter's offset; polarisation is quick and slow resistance (G. Plett,
 Battery Management Systems, Vol. I, 2015: equivalent circuit) times the current through the group. At constant voltage
-without a sensor the current is what keeps the string's mean at the voltage held. The curve is a published one whose
-slope is free at a few voltages: a charge runs through its own curve, and no table knows it as well. A bleeder pulls its
-own group down, so near its limit it flickers, and the mean of minutes sees a part of it.
+without a sensor the current is what keeps the string's mean at the voltage held. The curve is a base (`top_curves`)
+whose slope is free at some voltages: a charge runs through its own curve, and no table knows it as well. A bleeder
+pulls its own group down, so near its limit it flickers, and the mean of minutes sees a part of it.
 
 Everything is computed for many parameter sets at once: leading axis p.
 """
@@ -25,29 +25,51 @@ __all__ = [
 ]  # fmt: skip
 
 F64 = NDArray[np.float64]
-KNOTS_V = np.array([-0.38, -0.28, -0.22, -0.18, -0.15, -0.13, -0.115, -0.10, -0.085, -0.07, -0.055, -0.04, -0.025, -0.01, 0.005, 0.03, 0.08])  # of full
+KNOTS_V = np.array(
+    [
+        -0.38,
+        -0.28,
+        -0.22,
+        -0.18,
+        -0.15,
+        -0.13,
+        -0.115,
+        -0.10,
+        -0.085,
+        -0.07,
+        -0.055,
+        -0.04,
+        -0.025,
+        -0.01,
+        0.005,
+        0.03,
+        0.08,
+    ]
+)  # of full
 _K = len(KNOTS_V)
-# Common parameters: logarithm of the slope over a published curve's, at the knots; then these.
+# Common parameters: logarithm of the slope over the base's, at the knots; then these.
 SPEED, QUICK, SLOW, BLEED, THRESHOLD, LEVEL = range(_K, _K + 6)
 NC = _K + 6
 NG = 5  # parameters of a group: lambda, rho, kappa (of charge moved), meter's offset, board's own sensing
 ABOVE_LOWEST_V = 0.005  # boards leave groups this near to the lowest alone (our choice, from memory)
 SOFT_V = 0.0012  # a board's check is a step in time; a mean of minutes sees it blurred
-GRID_V = np.arange(-0.5, 0.1601, 0.0025)  # of full: where a published curve's slope is kept
+GRID_V = np.arange(-0.5, 0.1601, 0.0025)  # of full: where a base's slope is kept
 _NODES = 640
 _TAIL_V = 0.02  # polarisation somewhere in the constant voltage, where its start was not recorded
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Guess:
-    """What is not fitted but tried: a board's rule, and a published curve.
+    """What is not fitted but tried: a board's rule, and a base for the curve.
 
     Attributes:
-        rule: above_lowest; odd_even (the same, but groups take turns: the bleed current is the average, half of what pulls
-            a group down); threshold; none (nothing bleeds).
+        rule: above_lowest; odd_even (the same, but groups take turns: the bleed current is the average, half of what
+            pulls a group down); threshold; none (nothing bleeds).
         log_slope: of the curve on `GRID_V`, V per 1.0 of SoC.
         full_v: of a group.
         soft_v: how blurred a board's decision is seen.
+        polar_v: polarisation at full current with which the base was read off: with another the base is shifted by the
+            difference. None: the base stays where it is.
     """
 
     rule: str

@@ -12,7 +12,6 @@ from evenstring.sim.pack import Balancer
 __all__ = ["wanted_bleed"]
 
 
-
 def wanted_bleed(
     balancer: Balancer,
     volts_v: NDArray[np.float64],

@@ -41,8 +41,8 @@ _RULES: dict[str, dict[str, Rule]] = {
         "gradient_k": _ANY, "gradient": Rule(choices=("linear", "middle", "folded")),
     },
     "balancer": {
-        "rule": Rule(choices=BLEED_RULES), "threshold_v": _POSITIVE, "bleed_ma": Rule(low=0), "above_lowest_mv": Rule(low=0),
-        "at_rest": _FLAG,
+        "rule": Rule(choices=BLEED_RULES), "threshold_v": _POSITIVE, "bleed_ma": Rule(low=0),
+        "above_lowest_mv": Rule(low=0), "at_rest": _FLAG,
     },
     "charger": {"current_a": _POSITIVE, "set_v": _POSITIVE, "done_light_a": _POSITIVE, "off_at_light": _FLAG},
     "protection": {

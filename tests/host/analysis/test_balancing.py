@@ -10,7 +10,7 @@ from evenstring.analysis.balancing import find_balancing
 from evenstring.analysis.model import Balancing, Charge, Phase
 from evenstring.analysis.phases import phases_of
 from evenstring.analysis.signals import Signals, make_signals
-from evenstring.analysis.top_curves import nearest
+from evenstring.analysis.top_curves import bases
 from evenstring.analysis.top_fit import _jacobian, _start, _volts, _whitened
 from evenstring.analysis.top_model import NC
 from evenstring.analysis.top_window import make_window
@@ -150,7 +150,7 @@ def test_the_fits_derivatives_are_those_of_its_voltages() -> None:
     phases = phases_of(signals, profile())
     w = make_window(signals, phases, next(p for p in phases if p.kind == "charge_cv"), 4.2)
     assert w is not None
-    start = _start(w, profile(), 0.001, nearest(w, profile())[0])
+    start = _start(w, profile(), 0.001, bases(w, profile())[0])
     scales = (0.001, 0.002, 0.004)
     at = replace(start, z=start.z + 0.1 * np.random.default_rng(5).normal(size=len(start.z)))
     jacobian = _jacobian(w, at, scales)
