@@ -191,10 +191,17 @@ def test_the_displays_offset_is_folded_in_as_told_or_one_volt():
     assert told.loaded_pack_v_by_display == pytest.approx(told.loaded_pack_v - 0.4)
 
 
-def test_load_and_display_are_read_from_the_profile_and_written_back():
-    text = "[pack]\ngroups = 20\n\n[ride]\nload_a = 60.0\ndisplay_offset_v = -0.5\n"
+@pytest.mark.parametrize(
+    ("text", "values"),
+    [
+        ("[ride]\nload_a = 60.0\ndisplay_offset_v = -0.5\n", {"load_a": 60.0, "display_offset_v": -0.5}),
+        ("[limits]\nstrict_discard = true\n", {"strict_discard": True}),
+        ("[balancer]\nrule = 'odd_even'\n", {"bleed_rule": "odd_even"}),
+        ("[balancer]\nbleed_ma = 60\nrule = 'threshold'\n", {"bleed_ma": 60.0, "bleed_rule": "threshold"}),
+    ],
+)
+def test_what_the_owner_knows_is_read_from_the_profile_and_written_back(text, values):
+    profile = parse_profile("[pack]\ngroups = 20\n" + text)
 
-    profile = parse_profile(text)
-
-    assert (profile.load_a, profile.display_offset_v) == (60.0, -0.5)
+    assert {name: getattr(profile, name) for name in values} == values
     assert parse_profile(to_toml(profile)) == profile

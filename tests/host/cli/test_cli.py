@@ -76,6 +76,8 @@ def test_import_refuses_a_bad_table_in_one_line(
         ("[pack]\ngroups = 3\nparallel_strings = 'two'\n", "parallel_strings must be"),
         ("[pack]\ngroups = 3\ncapacity_ah = 1" + "0" * 400 + "\n", "above 0"),
         ("[pack]\ngroups = 3\ncapacity_ah = inf\n", "above 0"),
+        ("[pack]\ngroups = 3\n[balancer]\nrule = 'highest'\n", "threshold, above_lowest, odd_even"),
+        ("[pack]\ngroups = 3\n[balancer]\nrule = 3\n", "threshold, above_lowest, odd_even"),
         ("[pack]\ngroups = 3\n[limits]\nstrict_discard = 'no'\n", "true or false"),
         ("x = " + "[" * 5000 + "]" * 5000, "not valid TOML"),
     ],
