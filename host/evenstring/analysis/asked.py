@@ -2,7 +2,8 @@
 
 A cell that loses charge by itself, a bleeder at fault and a bad joint do not mend by charging or balancing, and get
 worse: they ask for an inspection once they are said with confidence. Charging below 0 degC may plate lithium, which no
-later charge undoes (common practice: not below 0 degC; IEC 62133-2 leaves the limits to the cell's maker).
+later charge undoes (common practice: not below 0 degC; IEC 62133-2 leaves the limits to the cell's maker). A group with
+less capacity or more resistance changes no action: it is a reason to know where it ends the ride.
 """
 
 from __future__ import annotations
@@ -31,6 +32,16 @@ _CAUSES = {
     "balancer_fault": "Group {g} is drained or left out by its balancer ({detail}).",
     "connection": "Group {g} has {size:.0f} % more resistance in a joint, link or lead: a bad joint gets hot.",
 }
+_LESS = (
+    "Group {g} holds about {size:.0f} % less charge than the others ({low:.0f} to {high:.0f} %): it tends to be empty"
+    " first, and no balancing mends that."
+)
+_MORE = (
+    "Group {g} has about {size:.0f} % more resistance than the others ({low:.0f} to {high:.0f} %): it sags deepest under"
+    " load, most of all when nearly empty or cold."
+)
+# From this size on, in per cent, it matters for riding whichever group is empty first.
+_RIDES = {"low_capacity": (5.0, _LESS), "high_resistance": (20.0, _MORE)}
 
 
 def with_temperatures(found: Findings) -> Findings:
@@ -44,7 +55,7 @@ def with_temperatures(found: Findings) -> Findings:
 
 
 def with_causes(found: Findings) -> Findings:
-    """Findings whose verdict counts causes that neither charging nor balancing mends."""
+    """Findings whose verdict counts causes that neither charging nor balancing mends, and names what limits a ride."""
     shown = [w for w in found.weakness if w.cause != "cannot_tell"]  # as report.json lists them
     asked = [
         (
@@ -54,6 +65,12 @@ def with_causes(found: Findings) -> Findings:
         for k, w in enumerate(shown)
         if w.cause in _CAUSES and w.confidence >= _SURE
     ]
+    limits = None if found.reserve is None else found.reserve.group
+    for k, w in enumerate(shown):
+        least, text = _RIDES.get(w.cause, (0.0, ""))
+        if text and w.confidence >= _SURE and (w.size >= least or w.group == limits):
+            said = text.format(g=w.group, size=w.size, low=max(0.0, w.size_low), high=w.size_high)
+            asked.append(("ride", Evidence(said, f"weakness[{k}]", "weakness")))
     return with_more(found, asked)
 
 
