@@ -37,8 +37,8 @@ _LESS = (
     " first, and no balancing mends that."
 )
 _MORE = (
-    "Group {g} has about {size:.0f} % more resistance than the others ({low:.0f} to {high:.0f} %): it sags deepest under"
-    " load, most of all when nearly empty or cold."
+    "Group {g} has about {size:.0f} % more resistance than the others ({low:.0f} to {high:.0f} %): it sags deepest"
+    " under load, most of all when nearly empty or cold."
 )
 # From this size on, in per cent, it matters for riding whichever group is empty first.
 _RIDES = {"low_capacity": (5.0, _LESS), "high_resistance": (20.0, _MORE)}
