@@ -9,18 +9,20 @@ over an hour: it may have gone while hardly any current flowed.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.arrays import column_means, column_medians
 from evenstring.analysis.evenness import by_charge
-from evenstring.analysis.model import Charge, Phase
+from evenstring.analysis.model import Balancing, Charge, Phase
 from evenstring.analysis.signals import Signals
 from evenstring.analysis.uncertainty import MeterError
 from evenstring.ocv import default_curve
 from evenstring.profile import PackProfile
 
-__all__ = ["charge_spans", "find_charges", "light_at_s", "near_full_v"]
+__all__ = ["charge_spans", "find_charges", "light_at_s", "near_full_v", "without_standstill"]
 
 F64 = NDArray[np.float64]
 _NEAR_FULL_V, _NEAR_FULL_CHARGE = 0.030, 0.03  # every group this near to full, or the charge was not full
@@ -85,6 +87,17 @@ def _one(
         short_ah=_short_ah(profile, low) if ended in ("ended_uneven", "stopped_early") else None,
         light_at_s=light_at_s(signals, profile, span),
     )
+
+
+def without_standstill(balancing: Balancing, charge: Charge) -> Balancing:
+    """No "never" where the charger may have gone unseen: a spread that stands still tells nothing then."""
+    if charge.ended != "cannot_tell" or balancing.answer not in ("never", "over_24_h"):
+        return balancing
+    why = "the charger may have gone unseen before the end, so a spread that stands still tells nothing"
+    return replace(
+        balancing, state="not_reached", answer="none", remaining_s=None, remaining_low_s=None, remaining_high_s=None,
+        reasons=(*balancing.reasons, why),
+    )  # fmt: skip
 
 
 def _settled_end(signals: Signals, inside: NDArray[np.int64]) -> tuple[F64, F64]:

@@ -9,7 +9,7 @@ from evenstring.analysis.asked import with_causes, with_temperatures
 from evenstring.analysis.balancer_faults import find_balancer_faults, without_consequences
 from evenstring.analysis.balancing import find_balancing
 from evenstring.analysis.bleed_steps import SharedLeads, doubted, find_shared_leads, widened, without_lead_drops
-from evenstring.analysis.charge import find_charges
+from evenstring.analysis.charge import find_charges, without_standstill
 from evenstring.analysis.charger import find_charger
 from evenstring.analysis.evenness import with_rest
 from evenstring.analysis.events import find_events, not_excluded, shortest_visible_s
@@ -87,6 +87,7 @@ def _what_happened(look: _Look) -> tuple[Findings, Unknown | None]:
     charge = charges[-1] if charges else Charge("none")
     spread, no_rest = own_rest(widened(find_spread(session, signals, phases), look.shared, phases), profile)
     balancing = doubted(find_balancing(look.level, profile, phases, charge, meter), look.shared)
+    balancing = without_standstill(balancing, charge)
     balancing = with_rest(balancing, spread, profile, signals, phases)
     rides = find_rides(signals, profile, phases, events)
     found = Findings(

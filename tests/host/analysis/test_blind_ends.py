@@ -6,7 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from evenstring.analysis.charge import without_standstill
 from evenstring.analysis.findings import analyse
+from evenstring.analysis.model import Balancing, Charge
 from evenstring.analysis.phases import find_phases
 from evenstring.analysis.signals import make_signals
 from evenstring.analysis.steps import by_taps_v, without_end_leads
@@ -57,6 +59,16 @@ def test_without_a_sensor_a_charge_that_ended_is_never_said_to_go_on(hours: floa
         said = next(u for u in found.unknown if u.what == "charge.ended")
         assert said.why
         assert said.record_next
+
+
+def test_nothing_is_said_never_to_get_even_where_the_charger_may_have_gone_unseen() -> None:
+    never = Balancing("not_converging", answer="never", spread_mv=40.0)
+    soon = replace(never, state="converging", answer="time", remaining_s=3600.0)
+
+    assert without_standstill(never, Charge("cannot_tell")).state == "not_reached"
+    assert without_standstill(never, Charge("cannot_tell")).answer == "none"
+    assert without_standstill(never, Charge("full")) == never
+    assert without_standstill(soon, Charge("cannot_tell")) == soon
 
 
 def test_a_recording_that_ends_soon_after_the_voltage_is_held_ends_while_charging() -> None:
