@@ -130,6 +130,24 @@ def test_a_cell_with_a_dip_in_its_curve_that_no_known_curve_has_is_read_off_the_
     assert found.remaining_s == pytest.approx(truth, rel=0.25)
 
 
+def test_a_string_that_has_come_to_its_target_is_balanced_though_nothing_bleeds_any_more() -> None:
+    """What is left is what the board leaves alone; by the meter it is about the target."""
+    pack = string(lag=0.006, threshold_v=4.10)
+    trajectory = simulate(pack, Plan().rest(minutes=8).charge(hours=CC_H + 5.0), step_s=2.0)
+    offsets = np.zeros(GROUPS)
+    end_v = trajectory.volts_v[-1]
+    offsets[end_v.argmax()] = 0.0135 - np.ptp(end_v)  # as the meter shows it: over the target
+    rng = np.random.default_rng(35)
+    meter = replace(MeterModel.random(rng, GROUPS), offset_v=offsets)
+    session = measure(trajectory, meter, rng, scans_per_s=1.0, quiet_s=1.0)
+
+    found = balancing(session, profile())
+
+    assert np.ptp(end_v) < 0.010
+    assert 11.0 < found.spread_mv < 12.5
+    assert found.state == "balanced"
+
+
 def test_a_charger_under_the_threshold_is_given_as_the_reason() -> None:
     session, _ = an_hour_in(string(threshold_v=4.19, set_v=4.15))
 
