@@ -14,7 +14,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.top_model import GRID_V
+from evenstring.analysis.top_parameters import GRID_V
 from evenstring.analysis.top_window import SLOW_H, Window
 from evenstring.ocv import CURVES, OcvCurve, curve, slipped
 from evenstring.profile import PackProfile

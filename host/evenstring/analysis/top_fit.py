@@ -8,14 +8,14 @@ errors that all groups share are larger.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
-from typing import Any
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.top_curves import SLOW_SHARE, Base, bases
-from evenstring.analysis.top_model import (
+from evenstring.analysis.top_model import CLOSING, run
+from evenstring.analysis.top_parameters import (
     BLEED,
     GRID_V,
     KNOTS_V,
@@ -29,7 +29,6 @@ from evenstring.analysis.top_model import (
     THRESHOLD,
     Guess,
     curves_of,
-    run,
     split,
 )  # fmt: skip
 from evenstring.analysis.top_window import Window
@@ -52,7 +51,6 @@ _SLOW_SHARE_U = 0.12
 _CAPACITY_U = 0.012
 _SENSE_U_V = 0.0012  # a board's own voltage sensing, group against group (from memory)
 _PRIOR = {"above_lowest": 0.6, "odd_even": 0.15, "threshold": 0.245, "none": 0.005}  # our choice: what boards do
-CLOSING = ("above_lowest", "odd_even")  # rules under which a string gets even
 _LENT = {True: "threshold", False: "above_lowest"}  # by whether the better one closes: what else it may be
 _STARTS_V = {"above_lowest": (-0.045, -0.01), "threshold": (-0.02,)}  # of full, where it is not given
 _ITERATIONS = 12  # a stage
@@ -246,7 +244,7 @@ def _pull(z: F64) -> F64:
 def _volts(w: Window, guess: Guess, x: F64) -> F64:
     """(p, n, g) voltages of parameters (p, ...)."""
     common, own = split(x, w.volts_v.shape[1])
-    return run(w, curves_of(w, x, guess), common, own, guess)[1].volts_v
+    return run(w, curves_of(w, x, guess), common, own, guess).volts_v
 
 
 def _whitened(w: Window, left_v: F64, scales: Scales) -> F64:
@@ -258,21 +256,18 @@ def _whitened(w: Window, left_v: F64, scales: Scales) -> F64:
 def _jacobian(w: Window, at: Fit, scales: Scales) -> F64:
     """(n g, parameters) of whitened voltages by z: all by differences; a group's own with what all share held fixed."""
     n, groups = w.volts_v.shape
-    x, h = at.x[None], 0.02
+    h, many = 0.02, len(_OWN_STEPS)
     guess = replace(at.guess, soft_v=scales[2])
-    varied = np.repeat(x, NC + 1, axis=0)
+    varied = np.repeat(at.x[None], NC + 1, axis=0)
     varied[np.arange(1, NC + 1), np.arange(NC)] += h * at.sd[:NC]
-    common, own = split(varied, groups)
-    curves = curves_of(w, varied, guess)
-    drive, parts, lowest = run(w, curves, common, own, guess)
-    volts = parts.volts_v
+    # The last sets are the first again, all groups' parameters of one kind moved at once.
+    rows = np.append(np.arange(NC + 1), np.zeros(many, dtype=np.int64))
+    common, own = split(varied[rows], groups)
+    own[np.arange(NC + 1, NC + 1 + many), np.arange(many)] += _OWN_STEPS[:, None]
+    volts = run(w, curves_of(w, varied, guess).sets(rows), common, own, guess, follow=many).volts_v
     out = np.empty((n, groups, len(at.z)))
-    out[:, :, :NC] = np.moveaxis(_whitened(w, (volts[1:] - volts[0]) / h, scales), 0, 2)
-    many = len(_OWN_STEPS)
-    moved = np.repeat(own[:1], many, axis=0)
-    moved[np.arange(many), np.arange(many)] += _OWN_STEPS[:, None]
-    fixed = (_first(drive, many), lowest[:1].repeat(many, axis=0))
-    by_own = run(w, _first(curves, many), _first(common, many), moved, guess, fixed)[1].volts_v - volts[0]
+    out[:, :, :NC] = np.moveaxis(_whitened(w, (volts[1 : NC + 1] - volts[0]) / h, scales), 0, 2)
+    by_own = volts[NC + 1 :] - volts[0]
     for p, by in enumerate(by_own / _OWN_STEPS[:, None, None]):
         block = np.zeros((n, groups, groups))
         block[:, np.arange(groups), np.arange(groups)] = by
@@ -282,8 +277,3 @@ def _jacobian(w: Window, at: Fit, scales: Scales) -> F64:
         wide = np.moveaxis(_whitened(w, np.moveaxis(block, 2, 0), scales), 0, 2)
         out[:, :, NC + p * groups : NC + (p + 1) * groups] = wide * at.sd[NC + p * groups : NC + (p + 1) * groups]
     return out.reshape(n * groups, -1)
-
-
-def _first(of: Any, times: int) -> Any:
-    """A dataclass of arrays (p, ...) as one that holds its first set `times` times."""
-    return type(of)(*(np.repeat(getattr(of, f.name)[:1], times, axis=0) for f in fields(of)))

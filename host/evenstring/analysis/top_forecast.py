@@ -12,7 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.top_fit import Fit
-from evenstring.analysis.top_model import ABOVE_LOWEST_V, BLEED, SPEED, Common, Curves, curves_of, run, split
+from evenstring.analysis.top_model import ABOVE_LOWEST_V, run
+from evenstring.analysis.top_parameters import BLEED, SPEED, Common, Curves, curves_of, split
 from evenstring.analysis.top_window import SLOW_H, Window
 
 __all__ = ["Forecast", "Target", "carry_on"]
@@ -83,7 +84,7 @@ def _begin(w: Window, fit: Fit, draws: int) -> tuple[_State, F64]:
     x[:, BLEED] += _MODEL_U * rng.normal(size=draws)
     common, own = split(x, w.volts_v.shape[1])
     curves = curves_of(w, x, fit.guess)
-    drive, parts, _ = run(w, curves, common, own, fit.guess)
+    parts = run(w, curves, common, own, fit.guess)
     true = parts.volts_v[:, -1] - own[:, 3]
     on, rows = parts.on[:, -1], np.arange(draws)
     high, low = true.argmax(axis=1), true.argmin(axis=1)
@@ -98,7 +99,7 @@ def _begin(w: Window, fit: Fit, draws: int) -> tuple[_State, F64]:
         own[:, 4],
         w.set_v,
         parts.charge[:, -1],
-        drive.slow[:, -1],
+        parts.slow,
         parts.bled,
         on > 0.5,
     )

@@ -12,7 +12,7 @@ from evenstring.analysis.model import Balancing, Charge, Phase
 from evenstring.analysis.phases import phases_of
 from evenstring.analysis.signals import Signals, make_signals
 from evenstring.analysis.top_fit import _jacobian, _start, _volts, _whitened
-from evenstring.analysis.top_model import GRID_V, NC
+from evenstring.analysis.top_parameters import GRID_V, NC
 from evenstring.analysis.top_window import make_window
 from evenstring.analysis.uncertainty import meter_error
 from evenstring.ocv import CURVES, curve, slipped
