@@ -6,9 +6,9 @@ Battery Management Systems, Vol. I, 2015: equivalent circuit) times the current 
 without a sensor the current is what keeps the string's mean at the voltage held. A bleeder pulls its own group down, so
 near its limit it flickers, and the mean of minutes sees a part of it.
 
-Everything is computed for many parameter sets at once: leading axis p. A report takes some fifty steps hundreds of times
-with arrays so small that a call costs more than its sums: what does not change from step to step is worked out first, and
-for each group. `tests/host/analysis/test_top_model.py` has the same model written out plainly.
+Everything is computed for many parameter sets at once: leading axis p. A report takes some fifty steps hundreds of
+times, with arrays so small that a call costs more than its sums: what does not change from step to step is worked out
+first, and for each group. `tests/host/analysis/test_top_model.py` has the same model written out plainly.
 """
 
 from __future__ import annotations
@@ -184,4 +184,5 @@ def run(w: Window, curves: Curves, common: Common, own: F64, guess: Guess, follo
         pull = quick + late
     bled = np.tensordot((1.0 - decay) * decay ** np.arange(n - 1, -1, -1), on, axes=1)
     parts = volts + own[:, 3], (places - curves.zero) * curves.width, rises / curves.width, on
-    return Parts(*(np.swapaxes(part, 0, 1) for part in parts), bled, slow)
+    volts, charge, slope, on = (np.swapaxes(part, 0, 1) for part in parts)
+    return Parts(volts, charge, slope, on, bled, slow)
