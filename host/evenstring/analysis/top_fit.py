@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.top_curves import SLOW_SHARE, Base, bases
-from evenstring.analysis.top_model import CLOSING, run
+from evenstring.analysis.top_model import CLOSING
+from evenstring.analysis.top_normal import Scales, normal, voltages, whitened
 from evenstring.analysis.top_parameters import (
     BLEED,
     GRID_V,
@@ -28,8 +29,6 @@ from evenstring.analysis.top_parameters import (
     SPEED,
     THRESHOLD,
     Guess,
-    curves_of,
-    split,
 )  # fmt: skip
 from evenstring.analysis.top_window import Window
 from evenstring.profile import PackProfile
@@ -54,8 +53,10 @@ _PRIOR = {"above_lowest": 0.6, "odd_even": 0.15, "threshold": 0.245, "none": 0.0
 _LENT = {True: "threshold", False: "above_lowest"}  # by whether the better one closes: what else it may be
 _STARTS_V = {"above_lowest": (-0.045, -0.01), "threshold": (-0.02,)}  # of full, where it is not given
 _ITERATIONS = 12  # a stage
-Scales = tuple[float, float, float]
-_OWN_STEPS = np.array([1e-4, 1e-4, 1e-4, 1e-5, 1e-5])  # for derivatives by a group's parameters
+# More damping, step by step, until the cost falls; a few are tried at once, which takes no longer than one. A step of a
+# parameter is no longer than a stride, in its standard deviations.
+_TRIES, _AT_ONCE, _STIFFER, _STRIDE = 9, 3, 6.0, 2.5
+_MORE = np.array([_STIFFER**k for k in range(_AT_ONCE)])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -99,9 +100,9 @@ def explain(w: Window, profile: PackProfile, channel_u_v: float) -> list[Fit]:
 
 def _judged(w: Window, fit: Fit, scales: Scales) -> Fit:
     """The same parameters, with the precision and evidence that they have when errors run on from mean to mean."""
-    cost, left = _cost(w, fit, fit.z, scales)
-    wide = _jacobian(w, fit, scales)
-    return _summed_up(fit, fit.z, (cost, left), wide.T @ wide + np.diag(_pull(fit.z)))
+    (cost,), (left,) = _costs(w, fit, fit.z[None], scales)
+    curvature, _ = normal(w, fit.guess, (fit.x, fit.sd), left, scales)
+    return _summed_up(fit, fit.z, (float(cost), left), curvature + np.diag(_pull(fit.z)))
 
 
 def _rules(w: Window, profile: PackProfile, start: Fit) -> list[Fit]:
@@ -196,27 +197,39 @@ def _lead_u(height_v: F64, slope_v: float, channel_u_v: float, wide: F64) -> F64
 def _fit(w: Window, start: Fit, stage: int, scales: Scales | None = None) -> Fit:
     scales = scales or _STAGES[stage]
     z, damping = start.z, 1e-2
-    cost, left = _cost(w, start, z, scales)
+    (cost,), (left,) = _costs(w, start, z[None], scales)
     curvature = np.eye(len(z))
     for _ in range(_ITERATIONS):
-        wide = _jacobian(w, replace(start, z=z), scales)
+        curvature, down = normal(w, start.guess, (start.mean + start.sd * z, start.sd), left, scales)
         pull = _pull(z)
-        curvature = wide.T @ wide + np.diag(pull)
-        down = wide.T @ _whitened(w, left, scales).ravel() - pull * z
-        for _ in range(9):
-            step = np.linalg.solve(curvature + damping * np.diag(np.diag(curvature)), down)
-            step /= max(1.0, float(np.abs(step).max()) / 2.5)
-            tried, tried_left = _cost(w, start, z + step, scales)
-            if tried < cost:
+        curvature, down = curvature + np.diag(pull), down - pull * z
+        for _ in range(_TRIES // _AT_ONCE):
+            dampings = damping * _MORE
+            tried = z + _steps(curvature, down, dampings)
+            costs, lefts = _costs(w, start, tried, scales)
+            if (costs < cost).any():
                 break
-            damping *= 6.0
+            damping *= _STIFFER**_AT_ONCE
         else:
             break
-        small = cost - tried < _ENOUGH[stage]
-        z, cost, left, damping = z + step, tried, tried_left, max(damping / 6.0, 1e-7)
+        first = int((costs < cost).argmax())
+        small = cost - costs[first] < _ENOUGH[stage]
+        z, cost, left, damping = (
+            tried[first],
+            float(costs[first]),
+            lefts[first],
+            max(float(dampings[first]) / _STIFFER, 1e-7),
+        )
         if small:
             break
     return _summed_up(start, z, (cost, left), curvature)
+
+
+def _steps(curvature: F64, down: F64, dampings: F64) -> F64:
+    """(k, parameters) damped steps, none of a parameter longer than `_STRIDE`."""
+    damped = curvature + dampings[:, None, None] * np.diag(np.diag(curvature))
+    step = np.linalg.solve(damped, down[:, None])[..., 0]
+    return np.asarray(step / np.maximum(1.0, np.abs(step).max(axis=1, keepdims=True) / _STRIDE))
 
 
 def _summed_up(of: Fit, z: F64, found: tuple[float, F64], curvature: F64) -> Fit:
@@ -227,11 +240,12 @@ def _summed_up(of: Fit, z: F64, found: tuple[float, F64], curvature: F64) -> Fit
     return replace(of, z=z, root=root, evidence=evidence, cost=cost, residual_v=left)
 
 
-def _cost(w: Window, start: Fit, z: F64, scales: Scales) -> tuple[float, F64]:
-    left = w.volts_v - _volts(w, replace(start.guess, soft_v=scales[2]), (start.mean + start.sd * z)[None])[0]
-    slopes = z[: len(KNOTS_V)]
-    penalty = float((z[len(KNOTS_V) :] ** 2).sum() + (_TAIL + 1.0) * np.log1p(slopes**2 / _TAIL).sum())
-    return float((_whitened(w, left, scales) ** 2).sum()) + penalty, left
+def _costs(w: Window, start: Fit, z: F64, scales: Scales) -> tuple[F64, F64]:
+    """(k,) costs of parameters (k, ...), and what each leaves over (k, n, g)."""
+    left = w.volts_v - voltages(w, start.guess, start.mean + start.sd * z, scales)
+    slopes = z[:, : len(KNOTS_V)]
+    penalty = (z[:, len(KNOTS_V) :] ** 2).sum(axis=1) + (_TAIL + 1.0) * np.log1p(slopes**2 / _TAIL).sum(axis=1)
+    return (whitened(w, left, scales) ** 2).sum(axis=(1, 2)) + penalty, left
 
 
 def _pull(z: F64) -> F64:
@@ -239,41 +253,3 @@ def _pull(z: F64) -> F64:
     out = np.ones(len(z))
     out[: len(KNOTS_V)] = (_TAIL + 1.0) / (_TAIL + z[: len(KNOTS_V)] ** 2)
     return out
-
-
-def _volts(w: Window, guess: Guess, x: F64) -> F64:
-    """(p, n, g) voltages of parameters (p, ...)."""
-    common, own = split(x, w.volts_v.shape[1])
-    return run(w, curves_of(w, x, guess), common, own, guess).volts_v
-
-
-def _whitened(w: Window, left_v: F64, scales: Scales) -> F64:
-    """Residuals (..., n, g): own parts by their scale, the mean's by its."""
-    middle = left_v.mean(axis=-1, keepdims=True)
-    return np.asarray(((left_v - middle) / scales[0] + middle / scales[1]) * w.weight[:, None])
-
-
-def _jacobian(w: Window, at: Fit, scales: Scales) -> F64:
-    """(n g, parameters) of whitened voltages by z: all by differences; a group's own with what all share held fixed."""
-    n, groups = w.volts_v.shape
-    h, many = 0.02, len(_OWN_STEPS)
-    guess = replace(at.guess, soft_v=scales[2])
-    varied = np.repeat(at.x[None], NC + 1, axis=0)
-    varied[np.arange(1, NC + 1), np.arange(NC)] += h * at.sd[:NC]
-    # The last sets are the first again, all groups' parameters of one kind moved at once.
-    rows = np.append(np.arange(NC + 1), np.zeros(many, dtype=np.int64))
-    common, own = split(varied[rows], groups)
-    own[np.arange(NC + 1, NC + 1 + many), np.arange(many)] += _OWN_STEPS[:, None]
-    volts = run(w, curves_of(w, varied, guess).sets(rows), common, own, guess, follow=many).volts_v
-    out = np.empty((n, groups, len(at.z)))
-    out[:, :, :NC] = np.moveaxis(_whitened(w, (volts[1 : NC + 1] - volts[0]) / h, scales), 0, 2)
-    by_own = volts[NC + 1 :] - volts[0]
-    for p, by in enumerate(by_own / _OWN_STEPS[:, None, None]):
-        block = np.zeros((n, groups, groups))
-        block[:, np.arange(groups), np.arange(groups)] = by
-        if p == 0:  # lambda counts without its mean
-            block -= by[:, :, None] / groups
-        # Groups are the middle axis here, parameters the last.
-        wide = np.moveaxis(_whitened(w, np.moveaxis(block, 2, 0), scales), 0, 2)
-        out[:, :, NC + p * groups : NC + (p + 1) * groups] = wide * at.sd[NC + p * groups : NC + (p + 1) * groups]
-    return out.reshape(n * groups, -1)

@@ -89,12 +89,13 @@ class _Board:
         """(p, g) share of mean k that a group bleeds whose voltage would be idle_v if it did not."""
         if not self.bleeds:
             return np.zeros_like(idle_v)
-        on = self.scale + self.scale * np.tanh((idle_v - self.level_v) * (self.per_v / 4.0))
-        if self.floor_v is None:
-            return on
-        # From 0 to 1 while a group comes up by what it pulls itself down, corners rounded: log(1 + exp) twice, in one.
-        far = np.exp(np.minimum((idle_v - self.floor_v[k]) * self.per_v, self.most))
-        return np.asarray(on * np.log((1.0 + far) / (1.0 + far * self.back)))
+        above = np.tanh((idle_v - self.level_v) * (self.per_v / 4.0))
+        on = self.scale
+        if self.floor_v is not None:
+            # From 0 to 1 while a group comes up by what it pulls itself down, corners rounded.
+            far = np.exp(np.minimum((idle_v - self.floor_v[k]) * self.per_v, self.most))
+            on = on * (np.log1p(far) - np.log1p(far * self.back))
+        return np.asarray(on + on * above)
 
 
 @dataclass(slots=True, eq=False)
@@ -103,6 +104,7 @@ class _Charger:
 
     Attributes:
         known: (n,) share of full current at a mean and its average until the next; None: what keeps the string's level.
+        evenly: (g,) weights of the string's mean.
         quick_v, late_v: (p,) polarisation of full current.
         half: (p,) half a step at full current, in nodes of a curve.
         slow: (p,) slow average of the current, of full.
@@ -110,6 +112,7 @@ class _Charger:
     """
 
     known: list[tuple[float, float] | None]
+    evenly: F64
     set_v: float
     quick_v: F64
     late_v: F64
@@ -125,8 +128,18 @@ class _Charger:
         if w.share is not None:
             known = list(zip(w.share, 0.5 * (w.share + np.append(w.share[1:], w.share[-1])), strict=True))
         late = common.full_v * common.slow
-        half, slow = w.step_h / 2.0 / curves.width[:, 0], np.full(len(late), w.slow0)
-        return cls(known, w.set_v, common.full_v - late, late, half, slow, float(np.exp(-w.step_h / SLOW_H)), follow)
+        groups = w.volts_v.shape[1]
+        return cls(
+            known,
+            np.full(groups, 1.0 / groups),
+            w.set_v,
+            common.full_v - late,
+            late,
+            w.step_h / 2.0 / curves.width[:, 0],
+            np.full(len(late), w.slow0),
+            float(np.exp(-w.step_h / SLOW_H)),
+            follow,
+        )
 
     def step(self, k: int, open_v: F64, rise: F64) -> tuple[F64, F64]:
         """(p,) polarisation at mean k in V, and the average current until the next, of full.
@@ -135,8 +148,7 @@ class _Charger:
         """
         known, late = self.known[k], self.late_v * self.slow
         if known is None:
-            mean = np.full(open_v.shape[1], 1.0 / open_v.shape[1])
-            level, rising = open_v @ mean, rise @ mean
+            level, rising = open_v @ self.evenly, rise @ self.evenly
             behind = len(level) - self.follow
             level[behind:], rising[behind:] = level[0], rising[0]
             left = np.maximum(self.set_v - level - late, 0.0)

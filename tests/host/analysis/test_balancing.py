@@ -11,9 +11,10 @@ from evenstring.analysis.balancing import find_balancing
 from evenstring.analysis.model import Balancing, Charge, Phase
 from evenstring.analysis.phases import phases_of
 from evenstring.analysis.signals import Signals, make_signals
-from evenstring.analysis.top_fit import _jacobian, _start, _volts, _whitened
-from evenstring.analysis.top_parameters import GRID_V, NC
-from evenstring.analysis.top_window import make_window
+from evenstring.analysis.top_fit import Fit, _start
+from evenstring.analysis.top_normal import normal, slopes, voltages, whitened
+from evenstring.analysis.top_parameters import GRID_V, NC, NG
+from evenstring.analysis.top_window import Window, make_window
 from evenstring.analysis.uncertainty import meter_error
 from evenstring.ocv import CURVES, curve, slipped
 from evenstring.profile import PackProfile
@@ -196,25 +197,59 @@ def test_groups_that_are_not_read_for_a_while_leave_a_hole_and_no_more() -> None
 
 
 def test_the_fits_derivatives_are_those_of_its_voltages() -> None:
-    """Every column of the Jacobian against a central difference; the shared drive is held for a group's own."""
+    """Each parameter against a central difference; the shared drive is held for a group's own."""
+    w, at, scales = a_fit()
+    common, own = slopes(w, at.guess, (at.x, at.sd), scales)
+    step = 0.01
+    lowest = int(w.volts_v[-1].argmin())  # its readings move what others are compared with: held fixed in the fit
+    columns = [k for k in range(0, len(at.z), 7) if k < NC or (k - NC) % GROUPS != lowest]
+    for k in columns:
+        ends = [voltages(w, at.guess, replace(at, z=at.z + by).x[None], scales)[0]
+                for by in step * np.array([[1.0], [-1.0]]) * np.eye(len(at.z))[k]]  # fmt: skip
+        expected = (ends[0] - ends[1]) / (2 * step)
+        if k < NC:
+            found = common[k]
+        else:
+            kind, group = divmod(k - NC, GROUPS)
+            found = np.zeros_like(expected)
+            found[:, group] = own[kind, :, group]
+            if kind == 0:  # lambda counts without its mean
+                found -= own[0] / at.sd[NC : NC + GROUPS] * at.sd[k] / GROUPS
+        most = float(np.abs(expected).max())
+        # The curve's table moves with its slopes: some 3 uV of its straight pieces show in the difference.
+        np.testing.assert_allclose(found, expected, atol=0.15 * max(scales[0], most), err_msg=f"parameter {k}")
+
+
+def test_the_normal_equations_are_those_of_the_matrix_written_out() -> None:
+    w, at, scales = a_fit()
+    common, own = slopes(w, at.guess, (at.x, at.sd), scales)
+    wide = np.zeros((len(at.z), *w.volts_v.shape))
+    wide[:NC] = common
+    for kind in range(NG):
+        for group in range(GROUPS):
+            wide[NC + kind * GROUPS + group, :, group] = own[kind, :, group]
+    lead, sd = wide[NC : NC + GROUPS], at.sd[NC : NC + GROUPS, None, None]
+    lead -= (lead / sd).mean(axis=0) * sd
+    matrix = whitened(w, wide, scales).reshape(len(at.z), -1)
+    left = 0.001 * np.random.default_rng(6).normal(size=w.volts_v.shape)
+
+    curvature, down = normal(w, at.guess, (at.x, at.sd), left, scales)
+
+    size = np.sqrt(1.0 + (matrix**2).sum(axis=1))
+    np.testing.assert_allclose(curvature / np.outer(size, size), matrix @ matrix.T / np.outer(size, size), atol=1e-9)
+    np.testing.assert_allclose(down / size, matrix @ whitened(w, left, scales).ravel() / size, rtol=1e-9, atol=1e-9)
+
+
+def a_fit() -> tuple[Window, Fit, tuple[float, float, float]]:
+    """Somewhere near the start of a fit."""
     session, _ = an_hour_in(string())
     signals = make_signals(session)
     phases = phases_of(signals, profile())
     w = make_window(signals, phases, next(p for p in phases if p.kind == "charge_cv"), 4.2)
     assert w is not None
     start = _start(w, profile(), 0.001, top_curves.bases(w, profile())[0])
-    scales = (0.001, 0.002, 0.004)
-    at = replace(start, z=start.z + 0.1 * np.random.default_rng(5).normal(size=len(start.z)))
-    jacobian = _jacobian(w, at, scales)
-    step = 0.01
-    lowest = int(w.volts_v[-1].argmin())  # its readings move what others are compared with: held fixed in the Jacobian
-    columns = [k for k in range(0, len(at.z), 7) if k < NC or (k - NC) % GROUPS != lowest]
-    for k in columns:
-        ends = []
-        for sign in (1.0, -1.0):
-            z = at.z.copy()
-            z[k] += sign * step
-            ends.append(_volts(w, replace(at.guess, soft_v=scales[2]), replace(at, z=z).x[None])[0])
-        expected = _whitened(w, (ends[0] - ends[1]) / (2 * step), scales).ravel()
-        # The curve's table moves with its slopes: some 3 uV of its straight pieces show in the difference.
-        np.testing.assert_allclose(jacobian[:, k], expected, atol=0.15 * max(1.0, float(np.abs(expected).max())))
+    return (
+        w,
+        replace(start, z=start.z + 0.1 * np.random.default_rng(5).normal(size=len(start.z))),
+        (0.001, 0.002, 0.004),
+    )
