@@ -106,7 +106,7 @@ class _Charger:
         known: (n,) share of full current at a mean and its average until the next; None: what keeps the string's level.
         evenly: (g,) weights of the string's mean.
         quick_v, late_v: (p,) polarisation of full current.
-        half: (p,) half a step at full current, in nodes of a curve.
+        half: (p,) charge of half a mean at full current, in steps of a curve.
         slow: (p,) slow average of the current, of full.
         follow: see `run`.
     """
@@ -144,7 +144,7 @@ class _Charger:
     def step(self, k: int, open_v: F64, rise: F64) -> tuple[F64, F64]:
         """(p,) polarisation at mean k in V, and the average current until the next, of full.
 
-        open_v, rise: (p, g) voltages without polarisation, and V per node of the curve there.
+        open_v, rise: (p, g) voltages without polarisation, and V per step of the curve there.
         """
         known, late = self.known[k], self.late_v * self.slow
         if known is None:

@@ -7,7 +7,7 @@ Everything is computed for many parameter sets at once: leading axis p.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,7 +30,7 @@ NG = 5  # parameters of a group: lambda, rho, kappa (of charge moved), meter's o
 SOFT_V = 0.0012  # a board's check is a step in time; a mean of minutes sees it blurred
 GRID_V = np.arange(-0.5, 0.1601, 0.0025)  # of full: where a base's slope is kept
 _BETWEEN_KNOTS = np.array([np.interp(GRID_V, KNOTS_V, one) for one in np.eye(_K)])  # (knots, grid): straight lines
-_NODES = 640
+_STEPS = 1024  # of charge along a curve
 _TAIL_V = 0.02  # polarisation somewhere in the constant voltage, where its start was not recorded
 
 
@@ -67,43 +67,64 @@ class Common:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Curves:
-    """p curves for g groups each, as straight lines between m even nodes of charge.
+    """p curves for g groups each, as straight lines between nodes that are even in voltage.
 
-    All their nodes stand in one row, so that one number is a place on a curve and one look finds it.
+    Charge is counted in even steps, all curves' one after the other, so that one number is a place on a curve. What
+    line holds where a step begins is kept; of the few lines that may begin within it the right one is counted up to.
 
     Attributes:
-        at_zero_v, rise_v: (c m,) the line that holds from a node on, V, and V per node.
-        low, high: (p, g) first node, and last with a line, of the set's curve.
+        line: (c m,) the line that holds where a step begins.
+        end, at_zero_v, rise_v: (c l,) of each line: the place where it ends, V at place 0, V per step.
+        within: the most lines that begin within one step.
+        low, high: (p, g) first and last step of the set's curve.
         zero: (p, g) place of charge 0.
-        width: (p, g) of the nodes, CC hours.
+        width: (p, g) of a step, CC hours.
     """
 
+    line: NDArray[np.int64]
+    end: F64
     at_zero_v: F64
     rise_v: F64
+    within: int
     low: F64
     high: F64
     zero: F64
     width: F64
 
     @classmethod
-    def of(cls, table_v: F64, first: F64, width: F64, groups: int) -> Curves:
-        """table_v (p, m) V on even nodes of charge; first node and width (p,)."""
-        p, m = table_v.shape
-        rise = np.diff(table_v, axis=1, append=0.0)  # no line holds from the last node on
-        at_zero = table_v - rise * np.arange(p * m).reshape(p, m)
-        low = np.arange(p) * float(m)
-        each = (np.repeat(one[:, None], groups, axis=1) for one in (low, low + (m - 2), low - first / width, width))
-        return cls(at_zero.ravel(), rise.ravel(), *each)
+    def of(cls, charge: F64, volts: F64, groups: int) -> Curves:
+        """Charge (p, l + 1) CC hours, rising, at volts (l + 1,)."""
+        p, lines = len(charge), charge.shape[1] - 1
+        width = (charge[:, -1] - charge[:, 0]) / _STEPS
+        low = np.arange(p) * float(_STEPS)
+        node = (charge - charge[:, :1]) / width[:, None] + low[:, None]
+        rise = np.diff(volts) / np.diff(node, axis=1)
+        at_zero = volts[:-1] - rise * node[:, :-1]
+        begun = np.bincount(node[:, 1:-1].astype(np.int64).ravel(), minlength=p * _STEPS).reshape(p, _STEPS)
+        line = np.cumsum(begun, axis=1) - begun + np.arange(p)[:, None] * lines
+        node[:, -1] = np.inf  # the last line goes on
+        each = (low, low + (_STEPS - 1), low - charge[:, 0] / width, width)
+        return cls(
+            line.ravel(),
+            node[:, 1:].ravel(),
+            at_zero.ravel(),
+            rise.ravel(),
+            int(begun.max()),
+            *(np.repeat(one[:, None], groups, axis=1) for one in each),
+        )
 
     def sets(self, rows: NDArray[np.int64]) -> Curves:
         """For some of the sets, in another order or more than once; tables stay where they are."""
-        return Curves(self.at_zero_v, self.rise_v, self.low[rows], self.high[rows], self.zero[rows], self.width[rows])
+        each = {name: getattr(self, name)[rows] for name in ("low", "high", "zero", "width")}
+        return replace(self, **each)
 
     def at(self, place: F64) -> tuple[F64, F64]:
-        """V and V per node at places (p, g); beyond the table its last line goes on."""
-        node = np.minimum(np.maximum(place, self.low), self.high).astype(np.intp)
-        rise = self.rise_v.take(node)
-        return self.at_zero_v.take(node) + rise * place, rise
+        """V and V per step at places (p, g); beyond its ends a curve goes straight on."""
+        line = self.line.take(np.minimum(np.maximum(place, self.low), self.high).astype(np.intp))
+        for _ in range(self.within):
+            line += place >= self.end.take(line)
+        rise = self.rise_v.take(line)
+        return self.at_zero_v.take(line) + rise * place, rise
 
     def place(self, charge: F64) -> F64:
         """(p, g) places of charge (p, g)."""
@@ -139,6 +160,4 @@ def curves_of(w: Window, x: F64, guess: Guess) -> Curves:
     charge = np.zeros((len(x), len(GRID_V)))
     np.cumsum((hours_per_v[:, 1:] + hours_per_v[:, :-1]) / 2.0 * np.diff(GRID_V), axis=1, out=charge[:, 1:])
     charge -= [[np.interp(v, GRID_V, row)] for v, row in zip(level + x[:, LEVEL] - guess.full_v, charge, strict=True)]
-    nodes = np.linspace(charge[:, 0], charge[:, -1], _NODES, axis=1)
-    table = np.array([np.interp(at, row, GRID_V) for at, row in zip(nodes, charge, strict=True)]) + guess.full_v
-    return Curves.of(table, nodes[:, 0], nodes[:, 1] - nodes[:, 0], groups)
+    return Curves.of(charge, GRID_V + guess.full_v, groups)

@@ -88,7 +88,7 @@ class Plain:
         self.nodes, self.node_v = self._curve()
 
     def _curve(self) -> tuple[np.ndarray, np.ndarray]:
-        """Charge over voltage by the trapezoid rule along the published slope times the fitted factor; even nodes."""
+        """Charge over voltage, by the trapezoid rule along the published slope times the fitted factor."""
         volts = FULL_V + GRID_V
         hours_per_v = []
         for v in GRID_V:
@@ -102,8 +102,7 @@ class Plain:
         polar_v = self.full_v * ((1.0 - self.slow) + self.slow * w.slow0)
         level = w.volts_v[0].mean() - polar_v if w.before > 3 else w.set_v - 0.02
         start = np.interp(level + self.x[LEVEL], volts, charge)
-        nodes = np.linspace(charge[0] - start, charge[-1] - start, 640)
-        return nodes, np.interp(nodes, np.array(charge) - start, volts)
+        return np.array(charge) - start, volts
 
     def open(self, charge: float) -> tuple[float, float]:
         k = int(np.clip(np.searchsorted(self.nodes, charge, side="right") - 1, 0, len(self.nodes) - 2))
