@@ -11,7 +11,7 @@ from evenstring.analysis.balancing import find_balancing
 from evenstring.analysis.model import Balancing, Charge, Phase
 from evenstring.analysis.phases import phases_of
 from evenstring.analysis.signals import Signals, make_signals
-from evenstring.analysis.top_fit import Fit, _start
+from evenstring.analysis.top_fit import Fit, _start, explain
 from evenstring.analysis.top_normal import normal, slopes, voltages, whitened
 from evenstring.analysis.top_parameters import GRID_V, NC, NG
 from evenstring.analysis.top_window import Window, make_window
@@ -237,6 +237,18 @@ def test_the_normal_equations_are_those_of_the_matrix_written_out() -> None:
     size = np.sqrt(1.0 + (matrix**2).sum(axis=1))
     np.testing.assert_allclose(curvature / np.outer(size, size), matrix @ matrix.T / np.outer(size, size), atol=1e-9)
     np.testing.assert_allclose(down / size, matrix @ whitened(w, left, scales).ravel() / size, rtol=1e-9, atol=1e-9)
+
+
+def test_what_a_fit_finds_does_not_hang_on_the_last_bit_of_its_numbers() -> None:
+    """Another machine rounds otherwise; its report is to be the same."""
+    w, _, _ = a_fit()
+    rounded = replace(w, volts_v=w.volts_v * (1.0 + 1e-13 * np.random.default_rng(7).normal(size=w.volts_v.shape)))
+
+    found, again = explain(w, profile(), 0.001), explain(rounded, profile(), 0.001)
+
+    for one, other in zip(found, again, strict=True):
+        assert one.guess.rule == other.guess.rule
+        assert one.evidence == pytest.approx(other.evidence, abs=0.01)
 
 
 def a_fit() -> tuple[Window, Fit, tuple[float, float, float]]:
