@@ -30,7 +30,6 @@ _LEAST_S = 900.0  # of constant voltage, for a rate
 _DAY_S = 86400.0
 _DRAWS = 160
 _CLEAR = 5.0  # nats: below this an explanation is not taken to be told from another
-_AT_TARGET = 0.2  # probability of being even already, above which a gap that stays is not held against the string
 _DOUBT = {
     "threshold": "as it is: if the board also bleeds the lowest group once that reaches the threshold,"
     " the gap stays open",
@@ -115,7 +114,7 @@ def _forecast(
         remaining_high_s=_end(high),
     )
     # What stays as it is and cannot be told from the target is at the target.
-    there = not np.isfinite(middle) and (ahead.hours <= 0.0).mean() > _AT_TARGET
+    there = low <= 0.0 and not np.isfinite(middle)
     if middle <= 0.0 or there or (by_charge(profile) and base.even_in_charge):
         return replace(found, state="balanced", remaining_s=0.0, answer="time")
     if not np.isfinite(middle):
