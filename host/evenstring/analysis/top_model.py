@@ -69,9 +69,8 @@ class _Board:
     def of(cls, w: Window, common: Common, own: F64, guess: Guess, follow: int) -> _Board:
         """See `run`."""
         closing, turns = guess.rule in CLOSING, 2.0 if guess.rule == "odd_even" else 1.0
-        lowest = (w.volts_v[:, None] + (own[:, 4] - own[:, 3])).min(
-            axis=2
-        )  # (n, p); the meter's readings, as it senses
+        sensed = w.volts_v[:, None] + (own[:, 4] - own[:, 3])  # the meter's readings, as the board has them
+        lowest = sensed.min(axis=2)  # (n, p)
         lowest[:, len(own) - follow :] = lowest[:, :1]
         pull = 1.0 + turns * (1.0 - common.slow) * common.full_v * common.bleed * (2.0 / guess.soft_v)
         pull = np.repeat(pull[:, None], own.shape[2], axis=1)
