@@ -230,7 +230,8 @@ def _mark_balancing(case: Case, found: Findings, marks: Marks) -> None:
         over = b.answer in ("never", "over_24_h")
         t = case.trajectory
         lowest_bleeds = t.bleeding[-600:, int(t.volts_v[-1].argmin())].mean() > 0.5
-        later = "freezes later, when the lowest reaches the threshold"
+        known = "rule given" if case.profile.bleed_rule else "rule not given"
+        later = f"freezes later, when the lowest reaches the threshold, {known}"
         which = "frozen already" if lowest_bleeds else later if truth is None else "24 to 48 h"
         if truth is not None and truth <= 32.0 * 3600.0 and b.remaining_s is not None:
             over |= abs(b.remaining_s - truth) <= 0.3 * truth  # near to a day a time that is about right is right too
