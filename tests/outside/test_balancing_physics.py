@@ -2,7 +2,7 @@
 
 The table was made by make_pybamm_balancing.py, which carries the string on, unchanged, until it is even: 4680 s after
 the table's end. The cells' curve is none that the tool knows. The forecast runs long on them (host/METHODS.md says by
-how much and why); how it is bounded here is what it reaches, not what is wanted.
+how much); how it is bounded here is what it reaches, not what is wanted.
 """
 
 from __future__ import annotations
