@@ -87,7 +87,9 @@ class Room:
 
 def find_usable(evidence: Evidence | None, profile: PackProfile, with_ah: bool) -> tuple[Usable | None, Unknown | None]:
     """Usable charge of the string, or why it is not known."""
-    record = "a ride below half and a whole charge in one recording, with the current sensor"
+    record = "a ride below half, then a whole charge in one recording" + (
+        "" if with_ah else ", with the current sensor"
+    )
     if evidence is None:
         return None, Unknown("usable", "charge and capacity of the groups are not known", record)
     u = np.sqrt(np.median(np.einsum("gkk->gk", evidence.covariance), axis=0))
