@@ -7,7 +7,9 @@ confidence 0.8 or more of another group or cause. A healthy group that truly lie
 
 from __future__ import annotations
 
+import os
 import sys
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -128,9 +130,12 @@ def true_reserve(case: Case, amps: float) -> float:
     return limit
 
 
-def collect(part: float, first: int) -> list[Mark]:
-    """Marks of a share of all sessions, in this process."""
-    return [mark(job) for job in jobs(part, first)]
+def collect(part: float, first: int, processes: int = 1) -> list[Mark]:
+    """Marks of a share of all sessions."""
+    if processes == 1:
+        return [mark(job) for job in jobs(part, first)]
+    with ProcessPoolExecutor(processes) as pool:
+        return list(pool.map(mark, jobs(part, first), chunksize=8))
 
 
 if __name__ == "__main__":
@@ -138,7 +143,7 @@ if __name__ == "__main__":
 
     share_of_all = float(sys.argv[1]) if len(sys.argv) > 1 else 1.0
     start = int(sys.argv[2]) if len(sys.argv) > 2 else REPORT_FROM
-    results = collect(share_of_all, start)
+    results = collect(share_of_all, start, os.cpu_count() or 1)
     made = table(results)
     print("\n".join(made))
     if start >= REPORT_FROM:
