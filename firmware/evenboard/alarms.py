@@ -10,7 +10,6 @@ from array import array
 from evenstring_protocol import wire
 
 KINDS = 10
-_GROUP_KINDS = 5  # below_empty to lead_open are of a group
 _LATCHED = (1 << wire.ALARM_BELOW_DISCARD) | (1 << wire.ALARM_REVERSED) | (1 << wire.ALARM_ABOVE_CEILING)
 _EVENTS = 64  # waiting for link and recorder; emptied after every scan
 _BAD_SCANS = 5  # scans without one believable reading before "not watching"

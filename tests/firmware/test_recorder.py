@@ -222,32 +222,10 @@ from evenboard.link import Link
 from evenboard.recorder import Recorder
 from evenstring_protocol import wire
 from recorder_rig import Clock, small
-class Sink:
-    # Takes what a store takes; opening a segment is the unlocked slot.
-    segment = 32768
-    def __init__(self):
-        self.size = 0
-        self.number = 0
-        self.is_open = False
-        self.bytes = 0
-    def is_full(self, n):
-        return not self.is_open or self.size + n > self.segment
-    def begin(self):
-        self.size = 0
-        self.is_open = True
-        self.number += 1
-        return True
-    def append(self, buf, n, flush=True):
-        self.size += n
-        self.bytes += n
-        return True
-    def keep(self):
-        return True
-    def end(self):
-        self.is_open = False
+from taker import Taker
 n = {groups}
 clock = Clock()
-sink = Sink()
+sink = Taker()
 recorder = Recorder(sink, DeltaEncoder(n, 2, 1, 1, 2), clock, *small(clock))
 recorder.set_mode(wire.RECORD_MODE_ON)
 readings = array("h", bytes(4 * n))
