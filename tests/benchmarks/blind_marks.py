@@ -13,11 +13,11 @@ from collections import defaultdict
 from dataclasses import replace
 
 import numpy as np
-from evenstring.analysis.balancer_faults import find_balancer_faults
-from evenstring.analysis.phases import find_phases
-from evenstring.analysis.signals import make_signals
-from evenstring.analysis.uncertainty import meter_error
-from evenstring.analysis.weakness import diagnose
+from evenstring.analysis.causes.bleeders import find_balancer_faults
+from evenstring.analysis.causes.diagnosis import diagnose
+from evenstring.analysis.phases.segment import find_phases
+from evenstring.analysis.series.signals import make_signals
+from evenstring.analysis.series.uncertainty import meter_error
 from evenstring.profile import PackProfile
 from evenstring.sim import MeterModel, Pack, Plan, measure, simulate
 from scipy.stats import binomtest

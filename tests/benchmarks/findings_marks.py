@@ -16,10 +16,10 @@ from contextlib import contextmanager
 from itertools import pairwise, repeat, takewhile
 
 import numpy as np
-from evenstring.analysis import top_curves
-from evenstring.analysis.findings import what_happened
-from evenstring.analysis.model import Findings
-from evenstring.analysis.spread import trusted_scans
+from evenstring.analysis.balancing import charge_curve as top_curves
+from evenstring.analysis.readings.spread import trusted_scans
+from evenstring.analysis.results import Findings
+from evenstring.analysis.run import what_happened
 
 from tests.benchmarks.findings_sessions import KINDS, Case, make_case
 from tests.benchmarks.findings_table import Collected, add_by_kind, table, write

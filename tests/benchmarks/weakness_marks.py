@@ -13,9 +13,9 @@ from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
-from evenstring.analysis.phases import find_phases
-from evenstring.analysis.reserve import find_reserve
-from evenstring.analysis.weakness import SCATTER, Diagnosis, diagnose
+from evenstring.analysis.causes.diagnosis import SCATTER, Diagnosis, diagnose
+from evenstring.analysis.phases.segment import find_phases
+from evenstring.analysis.riding.reserve import find_reserve
 from evenstring.sim.cells import resistance_scale
 
 from tests.benchmarks.weakness_sessions import CAUSES, CLASSES, GRADIENTS, STORE, Case, make_case

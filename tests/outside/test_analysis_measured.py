@@ -11,8 +11,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from evenstring.analysis.charge import charge_spans
-from evenstring.analysis.phases import find_phases
+from evenstring.analysis.charging.charge_end import charge_spans
+from evenstring.analysis.phases.segment import find_phases
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 

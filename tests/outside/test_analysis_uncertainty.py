@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from evenstring.analysis.uncertainty import MeterError, draw_departures
+from evenstring.analysis.series.uncertainty import MeterError, draw_departures
 from GTC import uncertainty, ureal
 from scipy import integrate, stats
 

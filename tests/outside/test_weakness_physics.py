@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import cache
 
 import numpy as np
-from evenstring.analysis.weakness import Weakness, find_weakness
+from evenstring.analysis.causes.diagnosis import Weakness, find_weakness
 
 from tests.outside.weakness_physics import CAUSES, FIRST, SESSIONS, Case, make_case
 

@@ -8,11 +8,11 @@ from dataclasses import asdict, fields, is_dataclass
 from typing import Any
 
 from evenstring import __version__
-from evenstring.analysis.findings import analyse
-from evenstring.analysis.looks import find_second_look
-from evenstring.analysis.model import Capacity
-from evenstring.analysis.weakness import PREVALENCE, SCATTER
-from evenstring.analysis.weakness_fit import CAUSES
+from evenstring.analysis.causes.between_recordings import find_second_look
+from evenstring.analysis.causes.diagnosis import PREVALENCE, SCATTER
+from evenstring.analysis.causes.estimates import CAUSES
+from evenstring.analysis.results import Capacity
+from evenstring.analysis.run import analyse
 from evenstring.ocv import default_curve, mean_voltage_v
 from evenstring.profile import PackProfile
 from evenstring.session import Session

@@ -11,7 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from evenstring.analysis.findings import analyse
+from evenstring.analysis.run import analyse
 from evenstring.profile import CHEMISTRIES, PackProfile
 from evenstring.report.build import build_report
 from evenstring.session import Meter, Quality, Session

@@ -1,0 +1,1 @@
+"""Do the groups get even, how fast, and how much longer?"""

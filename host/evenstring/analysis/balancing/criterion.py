@@ -1,0 +1,114 @@
+"""Even in voltage is not even in charge: the gap between groups as charge, and what counts as balanced.
+
+A curve that is nearly flat hides charge, one that is steep shows it: lithium iron phosphate looks even over most of its
+range, and hardly ever at its top. So its strings count as balanced when the groups lie within 1 % of charge at the top
+of charge; the others by their spread, with the charge gap beside it. At a rest anywhere else a string may be even
+there, which is said in these words, and no more. Charge is read from the assumed curve; the interval is that of Monte
+Carlo draws of the groups' departures (JCGM 101:2008).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evenstring.analysis.results import Balancing, Phase, Spread
+from evenstring.analysis.series.signals import Signals
+from evenstring.analysis.series.uncertainty import draw_departures
+from evenstring.ocv import default_curve
+from evenstring.profile import PackProfile
+
+__all__ = ["EVEN_CHARGE", "FLAT_V", "ChargeGap", "at_top", "by_charge", "charge_gap", "goal_v", "too_flat", "with_rest"]
+
+F64 = NDArray[np.float64]
+EVEN_CHARGE = 0.01  # gap, as a share of capacity, up to which groups count as even in charge
+FLAT_V = 0.2  # V per 1.0 of SoC: flatter than this, a voltage says little about charge
+_TOP_SOC = 0.95  # at this and above a voltage speaks of the top of charge
+_DRAWS = 1000
+
+
+@dataclass(frozen=True, slots=True)
+class ChargeGap:
+    """Charge of the highest less that of the lowest group, as a share of capacity, with its 95 % interval."""
+
+    best: float
+    low: float
+    high: float
+
+
+def by_charge(profile: PackProfile) -> bool:
+    """Whether balance is judged by charge: where the spread in millivolts says next to nothing."""
+    return profile.chemistry == "lfp"
+
+
+def goal_v(profile: PackProfile, level_v: float, spread_v: float) -> float | None:
+    """The spread in V, near `level_v`, at which a string counts as balanced; None where the curve is too flat to tell.
+
+    `spread_v` is the target of chemistries that are judged by their spread.
+    """
+    if not by_charge(profile):
+        return spread_v
+    slope = _slope_v(profile, level_v)
+    return EVEN_CHARGE * slope if slope >= FLAT_V else None
+
+
+def too_flat(level_v: float) -> str:
+    """The sentence for a level at which charge does not show."""
+    return f"at {level_v:.2f} V the curve is too flat to tell charge from voltage"
+
+
+def at_top(profile: PackProfile, level_v: float) -> bool:
+    """Whether a level of the median group belongs to the top of charge, by the assumed curve."""
+    return float(default_curve(profile.chemistry).soc(level_v)) >= _TOP_SOC
+
+
+def charge_gap(volts_v: F64, u_v: float, profile: PackProfile) -> ChargeGap | None:
+    """The gap of groups read at (g,) V with standard uncertainty `u_v`; None where the curve is too flat to tell."""
+    known = volts_v[np.isfinite(volts_v)]
+    if len(known) < 2 or _slope_v(profile, float(np.median(known))) < FLAT_V:
+        return None
+    draws = draw_departures(known, u_v, np.random.default_rng(22), _DRAWS)
+    gap = np.ptp(default_curve(profile.chemistry).soc(draws), axis=1)
+    low, best, high = np.quantile(gap, [0.025, 0.5, 0.975])
+    return ChargeGap(float(best), float(low), float(high))
+
+
+def with_rest(
+    found: Balancing, spread: Spread, profile: PackProfile, signals: Signals, phases: tuple[Phase, ...]
+) -> Balancing:
+    """What a rest adds where no held charge could tell: balanced at the top, elsewhere no more than even here."""
+    claim = next((c for c in spread.claims if c.where == "rest"), None)
+    rest_level_v = _rest_level_v(signals, phases)
+    if claim is None or rest_level_v is None:
+        return found
+    goal = goal_v(profile, rest_level_v, found.target_mv / 1e3)
+    even = None if goal is None else claim.high_mv <= goal * 1e3
+    found = replace(found, even_here=even)
+    if found.state != "not_reached":
+        return found
+    if goal is None:
+        return replace(found, reasons=(*found.reasons, f"at rest: {too_flat(rest_level_v)}"))
+    if not even:
+        return found
+    if at_top(profile, rest_level_v):
+        after = "" if spread.rest_after_s is None else f" after {spread.rest_after_s / 60:.0f} min"
+        why = f"judged at rest{after}, at {rest_level_v:.2f} V, where the charge had ended"
+        return replace(found, state="balanced", spread_mv=claim.best_mv, at_s=claim.at_s, reasons=(why,))
+    why = f"even here: {claim.best_mv:.0f} mV at rest at {rest_level_v:.2f} V; the top of charge may tell another story"
+    return replace(found, reasons=(*found.reasons, why))
+
+
+def _rest_level_v(signals: Signals, phases: tuple[Phase, ...]) -> float | None:
+    """Level at the end of the last rest."""
+    rest = next((p for p in reversed(phases) if p.kind == "rest"), None)
+    if rest is None:
+        return None
+    inside = (signals.time_s >= rest.start_s) & (signals.time_s <= rest.end_s)
+    return float(np.median(signals.level_v[inside][-20:])) if inside.any() else None
+
+
+def _slope_v(profile: PackProfile, level_v: float) -> float:
+    curve = default_curve(profile.chemistry)
+    return float(curve.slope_v(curve.soc(level_v)))

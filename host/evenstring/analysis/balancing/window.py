@@ -1,0 +1,142 @@
+"""The end of a charge in a few dozen means, and what is known beforehand of each group: input of `top_fit`.
+
+From up to three quarters of an hour before the constant voltage to its end. Charge is counted in hours of the charger's
+full current ("CC hours"), so that nothing here needs a current sensor or the pack's capacity.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evenstring.analysis.results import Phase
+from evenstring.analysis.series.signals import Signals
+
+__all__ = ["SLOW_H", "Window", "make_window"]
+
+F64 = NDArray[np.float64]
+SLOW_H = 0.25  # time constant of slow polarisation (quarter of an hour, from memory), hours
+_BEFORE_S, _HELD_S = 2700.0, 7200.0  # looked at before, and at most of, the constant voltage
+_STEP_S, _MOST = 120.0, 56  # a mean is a multiple of this (boards that take turns do so by the minute); about so many
+_LOW_V = 0.30  # under full: further down the curve is not looked at
+_EDGE_S = 150.0  # around the turn to constant voltage a mean mixes two regimes
+_ONSET_S = (60.0, 300.0)  # after the charger came on: the quick part of polarisation is there, the rest rises evenly
+_RHO_U, _RHO_UNKNOWN_U = 0.015, 0.06  # of relative resistance: as seen from the charger coming on, or not seen
+_LEAST_STEP_V = 0.01
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Window:
+    """n means of g groups.
+
+    Attributes:
+        step_h: length of a mean, hours. held: (n,) at constant voltage. weight: (n,) of each mean, 0 to 1.
+        volts_v: (n, g). share: (n,) current as a share of the charger's full current, or None without a sensor.
+        set_v: a group's share of the voltage held. full_current_a: or None.
+        slow0: slow polarisation at the first mean, as a share of its final value.
+        rho, rho_u: (g,) relative resistance departures as far as seen before, and their standard uncertainty.
+        quick_v, quick_u: polarisation of full current without its slow part, V, and its relative uncertainty.
+    """
+
+    step_h: float
+    held: NDArray[np.bool_]
+    weight: F64
+    volts_v: F64
+    share: F64 | None
+    set_v: float
+    full_current_a: float | None
+    slow0: float
+    rho: F64
+    rho_u: float
+    quick_v: float
+    quick_u: float
+
+    @property
+    def before(self) -> int:
+        """Means before the constant voltage."""
+        return int((~self.held).sum())
+
+    def thinned(self) -> Window:
+        """Every second mean, for a first look."""
+        share = None if self.share is None else self.share[1::2]
+        return replace(self, step_h=2.0 * self.step_h, held=self.held[1::2], weight=self.weight[1::2],
+                       volts_v=self.volts_v[1::2], share=share)  # fmt: skip
+
+
+def make_window(signals: Signals, phases: tuple[Phase, ...], held: Phase, full_v: float) -> Window | None:
+    """The window that ends with `held`; None where too little was read."""
+    joined = [p for p in phases if p.kind == "charge_cc" and abs(p.end_s - held.start_s) < 5.0]
+    start = max(held.start_s, held.end_s - _HELD_S)
+    seen = _onset(signals, phases, joined[-1]) if joined else None
+    if joined and start == held.start_s:
+        start = max(start - _BEFORE_S, joined[-1].start_s + 300.0)
+        polar_v = 0.07 if seen is None else seen[2] * 1.4
+        high = signals.time_s[(signals.level_v > full_v - _LOW_V + polar_v) & (signals.time_s > start)]
+        start = min(max(start, float(high[0]) if len(high) else start), max(start, held.start_s - 900.0))
+    rows = np.flatnonzero(
+        (signals.time_s >= start) & (signals.time_s <= held.end_s) & np.isfinite(signals.volts_v).all(axis=1)
+    )
+    step_s = _STEP_S * max(1.0, np.ceil((held.end_s - start) / _STEP_S / _MOST))
+    n = int((held.end_s - start) / step_s)
+    if n < 5 or len(rows) < 10:
+        return None
+    which = n - 1 - np.floor((held.end_s - signals.time_s[rows]) / step_s).astype(np.int64)
+    rows, which = rows[which >= 0], which[which >= 0]
+    volts, weight = _means(signals.volts_v[rows], which, n)
+    middle = held.end_s - (n - 0.5 - np.arange(n)) * step_s
+    is_held = middle > held.start_s
+    weight = np.where(np.abs(middle - held.start_s) < _EDGE_S, 0.1, 1.0) * weight
+    share, full = None, None
+    if signals.current_a is not None:
+        amps = _means(signals.current_a[rows, None], which, n)[0][:, 0]
+        full = max(float(np.median(amps[~is_held]) if (~is_held).sum() > 3 else amps.max()), 1e-3)
+        share = amps / full
+    groups = volts.shape[1]
+    return Window(
+        step_h=step_s / 3600.0,
+        held=is_held,
+        weight=weight,
+        volts_v=volts,
+        share=share,
+        set_v=float(np.median(volts[is_held].mean(axis=1))),
+        full_current_a=full,
+        slow0=float(-np.expm1(-(middle[0] - joined[-1].start_s) / 3600.0 / SLOW_H)) if joined else 0.8,
+        rho=np.zeros(groups) if seen is None else seen[0],
+        rho_u=_RHO_UNKNOWN_U if seen is None else seen[1],
+        quick_v=0.05 if seen is None else seen[2],
+        quick_u=0.6 if seen is None else 0.05,
+    )
+
+
+def _means(values: F64, which: NDArray[np.int64], n: int) -> tuple[F64, F64]:
+    """(n, c) means of rows by number, holes filled from the neighbours; (n,) 1 where there were rows, else 0."""
+    count = np.bincount(which, minlength=n)
+    known = count > 0
+    total = np.column_stack([np.bincount(which, values[:, k], minlength=n) for k in range(values.shape[1])])
+    means = total / np.maximum(count, 1)[:, None]
+    at = np.arange(n)
+    if not known.all():
+        means = np.column_stack([np.interp(at, at[known], column[known]) for column in means.T])
+    return np.asarray(means), known.astype(np.float64)
+
+
+def _onset(signals: Signals, phases: tuple[Phase, ...], charge: Phase) -> tuple[F64, float, float] | None:
+    """Relative resistances, their uncertainty and the quick polarisation, from the charger coming on after a rest."""
+    if not any(p.kind == "rest" and abs(p.end_s - charge.start_s) < 5.0 for p in phases):
+        return None
+    since = signals.time_s - charge.start_s
+    before = np.flatnonzero((since > -60.0) & (since < -8.0))
+    after = np.flatnonzero((since > _ONSET_S[0]) & (since < _ONSET_S[1]))
+    if len(before) < 5 or len(after) < 5:
+        return None
+    # A straight line back to the moment it came on: what the charge has added by then does not count.
+    line = np.linalg.lstsq(np.column_stack([np.ones(len(after)), since[after]]), signals.volts_v[after], rcond=None)[0]
+    step = line[0] - signals.volts_v[before].mean(axis=0)
+    middle = float(step.mean())
+    if not np.isfinite(step).all() or middle < _LEAST_STEP_V:
+        return None
+    # The line's end is 2.8 times as uncertain as a mean of its readings (from 60 to 300 s back to 0).
+    random = signals.reading_noise_v * np.sqrt(1.0 / len(before) + 8.0 / len(after)) / middle
+    return step / middle - 1.0, float(np.hypot(_RHO_U, random)), middle

@@ -1,0 +1,1 @@
+"""Why does a group lag, how much, and how surely?"""

@@ -1,0 +1,209 @@
+"""A bleeder that never conducts, and one that never stops, told apart from cells.
+
+*Dead*: at constant voltage groups that bleed fall against those that do not, all at one rate (bleed current over
+capacity). Boards choose by height, so a group that stands above others which bleed, and does not fall, has no bleeder.
+*Stuck on*: the other way round, a low group that falls with the bleeding ones while higher groups do not; or, at a rest
+well below the bleed threshold, one group that falls as fast as a bleeder draws. A cell's leak is far slower (a bleeder
+of 50 mA takes 42 % of 20 Ah in a week), a charge offset does not move at all.
+
+Rates by least squares with terms that die away after the taper; two classes at one common distance by their likelihood.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evenstring.analysis.causes.diagnosis import Weakness
+from evenstring.analysis.results import Phase
+from evenstring.analysis.series.signals import Signals
+from evenstring.analysis.series.uncertainty import MeterError
+from evenstring.ocv import default_curve
+from evenstring.profile import PackProfile
+
+__all__ = ["find_balancer_faults", "without_consequences"]
+
+F64 = NDArray[np.float64]
+
+_LEAST_CV_S, _LEAST_REST_S = 3600.0, 2700.0
+_SETTLE_S = 1200.0  # after the taper or the load: left out
+_SLOW_S, _QUICK_S = 1200.0, 400.0
+_WANDER_V_H = 0.25e-3  # a healthy group's own
+_SURE = 0.95
+_FLAT_V = 0.3  # V per 1.0 of SoC
+_BELOW_THRESHOLD_V = 0.03
+_MARGIN_V = 0.005  # a board's own sensing of two groups, and this meter's
+_CLEAR = 8.0  # log likelihood by which two classes must beat one
+_MOST = 0.97
+_Z90 = 1.645
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Classes:
+    """(g,) heights at begin and end in V; rates in V/h with uncertainty; chance to bleed; the bleeders' rate, V/h."""
+
+    begin_v: F64
+    height_v: F64
+    rate_v_h: F64
+    u_v_h: F64
+    bleeds: F64
+    bleed_v_h: float
+
+
+def find_balancer_faults(
+    signals: Signals, profile: PackProfile, phases: tuple[Phase, ...], meter: MeterError
+) -> tuple[Weakness, ...]:
+    """Groups whose bleeder is dead or stuck, as far as a constant-voltage part or a rest shows it."""
+    if signals.volts_v.shape[1] < 4 or profile.bleed_ma <= 0:
+        return ()
+    found: dict[int, Weakness] = {}
+    for phase in phases:
+        seconds = phase.end_s - phase.start_s
+        if phase.kind == "charge_cv" and seconds >= _LEAST_CV_S + _SETTLE_S:
+            new = _at_constant_voltage(signals, profile, phase, meter)
+        elif phase.kind == "rest" and seconds >= _LEAST_REST_S + _SETTLE_S:
+            new = _at_rest(signals, profile, phase)
+        else:
+            continue
+        for w in new:
+            if w.group not in found or found[w.group].confidence < w.confidence:
+                found[w.group] = w
+    return tuple(sorted(found.values(), key=lambda w: -w.confidence))
+
+
+def without_consequences(weakness: tuple[Weakness, ...], faults: tuple[Weakness, ...]) -> tuple[Weakness, ...]:
+    """All statements, less those on charge, capacity, leak or meter of a group whose bleeder explains them."""
+    blamed = {f.group for f in faults}
+    follows = ("charge_offset", "low_capacity", "self_discharge", "meter_offset", "balancer_fault", "cannot_tell")
+    kept = [w for w in weakness if w.group not in blamed or w.cause not in follows]
+    return tuple(sorted((*faults, *kept), key=lambda w: -w.confidence))
+
+
+def _at_constant_voltage(signals: Signals, profile: PackProfile, phase: Phase, meter: MeterError) -> list[Weakness]:
+    classes = _classes(signals, profile, phase)
+    if classes is None:
+        return []
+    height, bleeds = classes.height_v, classes.bleeds
+    begin = classes.begin_v
+    margin = max(_MARGIN_V, 3.0 * np.sqrt(2.0) * min(meter.channel_v, 0.002))
+    out = []
+    for g in range(len(height)):
+        lower = (height < height[g] - margin) & (begin < begin[g] - margin)
+        higher = (height > height[g] + margin) & (begin > begin[g] + margin)
+        if bleeds[g] < 1.0 - _SURE and np.sum(lower & (bleeds > _SURE)) >= 2:
+            sure = min(_MOST, 1.0 - float(bleeds[g]))
+            out.append(_statement(g, classes, profile, sure, "dead: it stands above groups that bleed, and does not"))
+        elif bleeds[g] > _SURE and np.sum(higher & (bleeds < 1.0 - _SURE)) >= 2 and not np.any(lower):
+            sure = min(_MOST, float(bleeds[g]))
+            out.append(_statement(g, classes, profile, sure, "stuck on: the lowest falls while higher groups do not"))
+    return out if len(out) <= 2 else []  # more than two: the board's rule is another one, not a fault
+
+
+def _classes(signals: Signals, profile: PackProfile, phase: Phase) -> _Classes | None:
+    """Who bleeds, by rate alone; None when one class explains the rates as well as two."""
+    rows = _rows(signals, phase)
+    if len(rows) < 60:
+        return None
+    t = signals.time_s[rows]
+    curve = default_curve(profile.chemistry)
+    level = float(np.median(signals.level_v[rows]))
+    slope = float(curve.slope_v(curve.soc(level)))
+    if slope < _FLAT_V:
+        return None
+    since = t - phase.start_s
+    dying = [np.exp(-since / _SLOW_S), np.exp(-since / _QUICK_S)]
+    height, rate, u = _lines(t, signals.volts_v[rows], dying)
+    expected = profile.bleed_ma / 1e3 / profile.capacity_ah * slope
+    given = "balancer.bleed_ma" not in profile.defaults
+    best = _two_classes(rate, u, expected, 0.35 if given else 0.7)
+    if best is None:
+        return None
+    return _Classes(height - rate * (t[-1] - t[0]) / 3600.0, height, rate, u, best[1], best[0])
+
+
+def _two_classes(rate: F64, u: F64, expected: float, doubt: float) -> tuple[float, F64] | None:
+    """The bleeders' rate and (g,) chances to bleed; None when one class is enough."""
+    grid = expected * np.exp(np.linspace(-1.2, 0.9, 43))
+    one = max(_log(rate - c, u) for c in np.median(rate) + np.linspace(-1, 1, 21) * np.median(u))
+    best: tuple[float, float, F64] | None = None
+    for step in grid:
+        for base in np.quantile(rate, np.linspace(0.05, 0.95, 19)):
+            quiet, falls = -0.5 * ((rate - base) / u) ** 2, -0.5 * ((rate - base + step) / u) ** 2
+            score = float(np.sum(np.logaddexp(quiet, falls) - np.log(2.0)))
+            score -= 0.5 * (np.log(step / expected) / doubt) ** 2
+            if best is None or score > best[0]:
+                best = (score, float(step), 1.0 / (1.0 + np.exp(np.clip(quiet - falls, -50.0, 50.0))))
+    if best is None or best[0] - one < _CLEAR:
+        return None
+    return best[1], best[2]
+
+
+def _log(left: F64, u: F64) -> float:
+    return float(np.sum(-0.5 * (left / u) ** 2))
+
+
+def _rows(signals: Signals, phase: Phase) -> NDArray[np.int64]:
+    inside = (signals.time_s >= phase.start_s + _SETTLE_S) & (signals.time_s <= phase.end_s)
+    return np.flatnonzero(inside & np.isfinite(signals.volts_v).all(axis=1))
+
+
+def _lines(t: F64, volts: F64, dying: list[F64]) -> tuple[F64, F64, F64]:
+    """Heights at the end, V, and rates against the mean group, V/h, with standard uncertainty; (g,) each."""
+    y = volts - volts.mean(axis=1, keepdims=True)
+    hours = (t - t[-1]) / 3600.0
+    # A prior on what dies away keeps it from taking the place of a steady rate: a few mV and no more.
+    design = np.column_stack([np.ones_like(t), hours, *dying])
+    noise = max(float(np.median(np.std(np.diff(y, axis=0), axis=0))) / np.sqrt(2.0), 5e-5)
+    prior = np.diag([0.0, 0.0, *[(noise / 0.003) ** 2] * len(dying)])
+    inverse = np.linalg.inv(design.T @ design + prior)
+    found = inverse @ (design.T @ y)
+    u = np.hypot(noise * np.sqrt(inverse[1, 1]), _WANDER_V_H)
+    return found[0], found[1], np.full(y.shape[1], u)
+
+
+def _at_rest(signals: Signals, profile: PackProfile, phase: Phase) -> list[Weakness]:
+    """One group that falls as fast as a bleeder draws, where no board bleeds on purpose."""
+    rows = _rows(signals, phase)
+    if len(rows) < 60:
+        return []
+    level = float(np.median(signals.level_v[rows]))
+    curve = default_curve(profile.chemistry)
+    slope = float(curve.slope_v(curve.soc(level)))
+    if slope < _FLAT_V or float(signals.volts_v[rows].max()) > profile.threshold_v - _BELOW_THRESHOLD_V:
+        return []
+    t = signals.time_s[rows]
+    height, rate, u = _lines(t, signals.volts_v[rows], [np.exp(-(t - phase.start_s) / _SLOW_S)])
+    rate = rate - np.median(rate)
+    expected = profile.bleed_ma / 1e3 / profile.capacity_ah * slope
+    others = 1.4826 * float(np.median(np.abs(rate)))
+    away = np.hypot(u, others)
+    out = []
+    for g in np.flatnonzero((rate < -0.5 * expected) & (rate > -1.8 * expected) & (rate < -5.0 * away)):
+        classes = _Classes(height, height, rate, away, (rate < -0.5 * expected).astype(np.float64), float(-rate[g]))
+        sure = min(_MOST, 1.0 - float(np.exp(-0.5 * (rate[g] / away[g]) ** 2)))
+        text = "stuck on: at rest, below the bleed threshold, it falls as fast as a bleeder draws"
+        out.append(_statement(int(g), classes, profile, sure, text))
+    return out if len(out) <= 2 else []
+
+
+def _statement(g: int, classes: _Classes, profile: PackProfile, confidence: float, text: str) -> Weakness:
+    """Size is the current that the bleeder draws, by what the others' rate says of 1 mA."""
+    quiet = classes.bleeds < 0.5
+    base = float(np.median(classes.rate_v_h[quiet])) if quiet.any() else 0.0
+    per_ma = classes.bleed_v_h / profile.bleed_ma
+    draws = float(base - classes.rate_v_h[g]) / per_ma
+    half = _Z90 * float(classes.u_v_h[g]) / per_ma
+    return Weakness(
+        group=g + 1,
+        cause="balancer_fault",
+        size=round(max(draws, 0.0), 2),
+        unit="mA",
+        confidence=round(confidence, 3),
+        size_low=round(max(draws - half, 0.0), 2),
+        size_high=round(max(draws + half, 0.0), 2),
+        abnormal=round(confidence, 3),
+        detail=f"its bleeder is {text}",
+        probabilities=(("balancer_fault", round(confidence, 3)),),
+    )

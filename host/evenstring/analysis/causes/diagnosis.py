@@ -1,0 +1,306 @@
+"""Why a group lags: the cause, its size with an interval, how abnormal it is, and a confidence that means what it says.
+
+Each group is compared under a small set of `explanations`: healthy, one cause, or two at once. Where the recording
+cannot tell causes apart their probabilities stay close together, and the answer is "cannot tell", with what to record.
+
+Patterns that belong to no single cell are taken out first (`patterns`): the meter's, and a smooth course of resistance.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evenstring.analysis.causes.estimates import CAUSES, UNITS, Evidence, gather
+from evenstring.analysis.causes.estimates_without_current import BLIND_NOTE, gather_blind
+from evenstring.analysis.causes.hypotheses import (
+    EFFECT,
+    PREVALENCE,
+    SCATTER,
+    SUBSETS,
+    estimate,
+    healthy,
+    own_scatter,
+    shares,
+    weights,
+)
+from evenstring.analysis.causes.meter_patterns import MeterPattern, course, without_meter_patterns
+from evenstring.analysis.causes.outliers import StandOut, stand_outs
+from evenstring.analysis.causes.pack_ocv import LEAST_DEPTH
+from evenstring.analysis.causes.self_discharge import find_leaks
+from evenstring.analysis.results import Phase, Unknown
+from evenstring.profile import PackProfile
+from evenstring.session import Session
+
+__all__ = ["PREVALENCE", "SCATTER", "Diagnosis", "Weakness", "diagnose", "find_weakness", "judge"]
+
+F64 = NDArray[np.float64]
+
+_METER_MOST_MV = 12.0  # a larger one is not believed without a hand meter: "cannot tell"
+_SHOWN = 0.25  # probability of not being healthy from which a group is spoken of
+_AHEAD = 1.5  # a cause is named when it is this many times as probable as the next one
+_JOINT = 1.35  # extra resistance over half a minute to that at once: a joint's is 1, a cell's 1.6 (tuning seeds)
+# Log odds of stated confidence: _SURER + _STEEPER x log odds of the marginal likelihoods. Fitted on tuning seeds (694
+# sessions, healthy ones weighted to half): 1.7 and 1.5; taken about half of the way, for few statements lie below 0.8.
+_SURER, _STEEPER = 1.0, 1.3
+_Z90 = 1.645
+
+
+@dataclass(frozen=True, slots=True)
+class Weakness:
+    """One group that stands out."""
+
+    group: int
+    cause: str  # one of CAUSES; self_discharge; balancer_fault; connection: resistance that is no cell's; cannot_tell
+    size: float
+    unit: str
+    confidence: float  # of the cause
+    size_low: float  # 90 % interval
+    size_high: float
+    abnormal: float  # probability that this is more than production scatter
+    detail: str
+    probabilities: tuple[tuple[str, float], ...]
+    within_scatter: bool = False  # stands out, but no further than scatter may take some group: not accused
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Diagnosis:
+    """Groups that stand out, most certain first; why nothing can be said; errors of the meter; what it rests on."""
+
+    weakness: tuple[Weakness, ...]
+    unknown: Unknown | None
+    patterns: tuple[MeterPattern, ...] = ()
+    evidence: Evidence | None = None  # None with too little recorded
+
+
+def find_weakness(
+    session: Session, profile: PackProfile, phases: tuple[Phase, ...]
+) -> tuple[tuple[Weakness, ...], Unknown | None]:
+    """Groups that stand out, most certain first; and why nothing can be said, when that is so."""
+    diagnosis = diagnose(session, profile, phases)
+    return diagnosis.weakness, diagnosis.unknown
+
+
+def diagnose(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) -> Diagnosis:
+    """Leaks from two rests, and all that one look tells."""
+    leaks = _leaks(session, profile, phases)
+    if session.groups < 4:
+        why = "a group is judged by its neighbours, and there are fewer than four"
+        return Diagnosis(leaks, Unknown("weakness", why, "the whole string, from the first group to the last"))
+    look = _with_sensor(session, profile) if session.has_current else _without_sensor(session, profile, phases)
+    # What a group lost by leaking is less charge too: one thing, said once.
+    lost = {w.group for w in leaks}
+    same = ("charge_offset", "cannot_tell")
+    kept = (w for w in look.weakness if w.group not in lost or w.cause not in same or w.size > 0)
+    return replace(look, weakness=tuple(sorted((*leaks, *kept), key=lambda w: -w.confidence)))
+
+
+def _leaks(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) -> tuple[Weakness, ...]:
+    out = []
+    for leak in find_leaks(session, profile, phases) or ():
+        half = _Z90 * leak.u_percent_per_week
+        cause = "balancer_fault" if leak.by_balancer else "self_discharge"
+        detail = f"from two rests {leak.days:.1f} days apart with no charge between"
+        if leak.by_balancer:
+            detail += "; as much as a bleeder takes that never stops"
+        size = leak.percent_per_week
+        out.append(
+            Weakness(
+                leak.group,
+                cause,
+                size,
+                "% a week",
+                leak.confidence,
+                round(size - half, 3),
+                round(size + half, 3),
+                leak.confidence,
+                detail,
+                ((cause, leak.confidence),),
+            )
+        )
+    return tuple(out)
+
+
+def _without_sensor(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) -> Diagnosis:
+    record = "a ride, a rest of half an hour and a whole charge from below half in one recording; better, the current"
+    blind = gather_blind(session, profile, phases)
+    if blind.evidence is None:
+        return Diagnosis((), Unknown("weakness", f"without a current sensor: {blind.why_not}", record))
+    evidence, patterns = without_meter_patterns(blind.evidence, SCATTER, EFFECT, PREVALENCE)
+    found = tuple(_by_curve_alone(w) for w in judge(evidence))
+    why = [blind.why_not] if blind.why_not else []
+    why += _undecided(found)
+    unknown = Unknown("weakness", f"without a current sensor: {'; '.join(why)}", record) if why else None
+    return Diagnosis(found, unknown, patterns, evidence)
+
+
+def _by_curve_alone(w: Weakness) -> Weakness:
+    """The statement with its ground said. The meter is not blamed: without the current that was wrong too often."""
+    cause = "cannot_tell" if w.cause == "meter_offset" else w.cause
+    return replace(w, cause=cause, detail="; ".join(filter(None, (w.detail, BLIND_NOTE))))
+
+
+def _with_sensor(session: Session, profile: PackProfile) -> Diagnosis:
+    gathered = gather(session, profile)
+    if gathered is None:
+        record = "a ride and a whole charge with the current sensor"
+        return Diagnosis((), Unknown("weakness", "too little was recorded", record))
+    evidence, patterns = without_meter_patterns(gathered, SCATTER, EFFECT, PREVALENCE)
+    found = judge(evidence)
+    why = _why_unsure(evidence, found)
+    unknown = Unknown("weakness", why, _next_recording(evidence, found)) if why else None
+    return Diagnosis(found, unknown, patterns, evidence)
+
+
+def _why_unsure(evidence: Evidence, found: tuple[Weakness, ...]) -> str:
+    """Why more could be known, or nothing."""
+    why = _undecided(found)
+    if evidence.depth < 0.15:
+        why.append(f"only {evidence.depth:.0%} of the capacity was moved: a small fault would not show")
+    elif not evidence.has_steps:
+        why.append("no ride was recorded: a small fault would not show")
+    return "; ".join(why)
+
+
+def _undecided(found: tuple[Weakness, ...]) -> list[str]:
+    said = []
+    causes = [w.group for w in found if w.cause == "cannot_tell" and not w.within_scatter]
+    if causes:
+        said.append(f"{_groups(causes)}, but this recording fits more than one cause")
+    little = [w.group for w in found if w.within_scatter]
+    if little:
+        said.append(f"{_groups(little)}, though no further than production scatter goes")
+    return said
+
+
+def _groups(numbers: list[int]) -> str:
+    """Who stands out, in words."""
+    listed = ", ".join(str(n) for n in sorted(numbers))
+    return f"groups {listed} stand out" if len(numbers) > 1 else f"group {listed} stands out"
+
+
+def _next_recording(evidence: Evidence, found: tuple[Weakness, ...]) -> str:
+    """What would tell."""
+    if not evidence.has_steps:
+        return "a ride with the current sensor, then a whole charge"
+    if found and all(w.within_scatter for w in found):
+        return "the same again in some weeks: what has grown is a fault, what has not is scatter"
+    if evidence.depth < 0.4:
+        return "a ride below half, then a whole charge in one recording"
+    return "two rests a week apart with no charge between"
+
+
+def judge(evidence: Evidence) -> tuple[Weakness, ...]:
+    """Explanations weighed, group by group."""
+    evidence, _ = without_meter_patterns(evidence, SCATTER, EFFECT, PREVALENCE)
+    size, notes = _without_course(evidence)
+    if notes:  # it was fitted to groups that scatter: its own uncertainty is added
+        covariance = evidence.covariance.copy()
+        covariance[:, 3, 3] += 2.0 * SCATTER[3] ** 2 / len(size)
+        evidence = replace(evidence, covariance=covariance)
+    scatter = own_scatter(size, evidence.covariance)
+    groups = len(size)
+    out = []
+    for g in range(groups):
+        weight = weights(size[g], evidence.covariance[g], scatter, groups)
+        if 1.0 - weight[0] >= _SHOWN:
+            out.append(_statement(g, size[g], evidence, scatter, weight, notes))
+    spoken_of = frozenset(w.group - 1 for w in out)
+    out += [
+        _mentioned(found, size[found.group], evidence.covariance[found.group], scatter, groups)
+        for found in stand_outs(size, evidence.covariance + healthy(scatter), spoken_of)
+    ]
+    return tuple(sorted(out, key=lambda w: (w.within_scatter, -w.confidence)))
+
+
+def _mentioned(found: StandOut, x: F64, covariance: F64, scatter: F64, groups: int) -> Weakness:
+    """A group within scatter: what it departs by is a size with an interval, what is wrong with it stays open."""
+    k = found.kinds[0]
+    weight = weights(x, covariance, scatter, groups)
+    share = shares(weight)
+    size, low, high = _sized(x, covariance, scatter, (k,), k)
+    words = " or ".join(CAUSES[j].replace("_", " ") for j in found.kinds)
+    detail = (
+        f"stands out by {words}, {found.deviations:.1f} deviations of healthy scatter; in {found.by_chance:.0%} of"
+        " strings in order some group does"
+    )
+    return Weakness(
+        found.group + 1, "cannot_tell", size, UNITS[k], _confidence(share[k]), low, high,
+        round(float(1.0 - weight[0]), 3), detail, _listed(share), within_scatter=True,
+    )  # fmt: skip
+
+
+def _confidence(share: float) -> float:
+    """What is stated for a probability that came out of the comparison."""
+    odds = np.log(max(share, 1e-6) / max(1.0 - share, 1e-6))
+    return round(min(float(1.0 / (1.0 + np.exp(-_SURER - _STEEPER * odds))), 0.99), 3)
+
+
+def _listed(share: F64) -> tuple[tuple[str, float], ...]:
+    return tuple((name, round(float(p), 3)) for name, p in zip(CAUSES, share, strict=True))
+
+
+def _sized(x: F64, covariance: F64, scatter: F64, subset: tuple[int, ...], k: int) -> tuple[float, float, float]:
+    """Size of cause k under an explanation, and its 90 % interval."""
+    mean, u = estimate(x, covariance, scatter, subset, k)
+    sign = -1.0 if CAUSES[k] == "low_capacity" else 1.0
+    low, high = sorted((sign * mean - _Z90 * u, sign * mean + _Z90 * u))
+    return round(sign * mean, 3), round(low, 3), round(high, 3)
+
+
+def _without_course(evidence: Evidence) -> tuple[F64, tuple[str, ...]]:
+    """Sizes without a smooth course of resistance along the string."""
+    size = evidence.size.copy()
+    smooth = course(size[:, 3], np.sqrt(evidence.covariance[:, 3, 3] + SCATTER[3] ** 2)) if len(size) >= 8 else None
+    if smooth is None:
+        return size - np.median(size, axis=0), ()
+    size[:, 3] -= smooth
+    note = "a smooth course of resistance along the string (temperature) was taken out"
+    return size - np.median(size, axis=0), (note,)
+
+
+def _statement(
+    g: int,
+    x: F64,
+    evidence: Evidence,
+    scatter: F64,
+    weight: F64,
+    notes: tuple[str, ...],
+) -> Weakness:
+    share = shares(weight)
+    k = int(np.argmax(share))
+    best = max((s for s in SUBSETS if k in s), key=lambda s: weight[SUBSETS.index(s)])
+    size, low, high = _sized(x, evidence.covariance[g], scatter, best, k)
+    statement = Weakness(
+        group=g + 1,
+        cause=CAUSES[k],
+        size=size,
+        unit=UNITS[k],
+        confidence=_confidence(share[k]),
+        size_low=low,
+        size_high=high,
+        abnormal=round(float(1.0 - weight[0]), 3),
+        detail="; ".join((*_detail(CAUSES[k], size, evidence.joint[g]), *notes)),
+        probabilities=_listed(share),
+    )
+    # More capacity or less resistance than the others is no weakness; and an even split is no answer.
+    odd = CAUSES[k] in ("low_capacity", "high_resistance") and size < 0
+    # To blame the meter for a weak cell is the dangerous mistake, and no meter in order is this far out.
+    odd = odd or (CAUSES[k] == "meter_offset" and abs(size) > _METER_MOST_MV)
+    unclear = share[k] < _AHEAD * np.sort(share)[-2] and len(best) < 2
+    # At one single voltage charge and meter are one thing, whatever the prior says; steps of a load tell resistance.
+    one_place = evidence.depth < LEAST_DEPTH and not (CAUSES[k] == "high_resistance" and evidence.has_steps)
+    if odd or unclear or one_place:
+        return replace(statement, cause="cannot_tell")
+    joint = CAUSES[k] == "high_resistance" and evidence.joint[g] < _JOINT
+    return replace(statement, cause="connection") if joint else statement
+
+
+def _detail(cause: str, size: float, joint: float) -> tuple[str, ...]:
+    if cause == "high_resistance" and joint < _JOINT:
+        return ("the extra resistance is there at once and does not grow: a joint, link or lead is likely",)
+    if cause == "charge_offset" and size < 0:
+        return ("less charge than its neighbours: balancing mends it; a leak looks the same in one session",)
+    return ()

@@ -1,0 +1,97 @@
+"""Explanations of one group's departures, and how probable each is: healthy, one cause, or two at once.
+
+An explanation is a normal distribution for the departures (meter, charge, capacity, resistance) whose variance is
+production scatter, widened in the directions of its causes, plus the uncertainty of the evidence; its marginal
+likelihood (the Bayes factor, of which BIC is the large-sample form: Kass and Raftery, J. Am. Stat. Assoc. 90, 1995) and
+a stated prevalence give its probability.
+"""
+
+from __future__ import annotations
+
+from itertools import combinations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evenstring.analysis.causes.estimates import CAUSES
+
+__all__ = ["EFFECT", "PREVALENCE", "SCATTER", "SUBSETS", "estimate", "healthy", "own_scatter", "shares", "weights"]
+
+F64 = NDArray[np.float64]
+
+PREVALENCE = 0.5  # share of packs with a weak group, assumed and stated
+SCATTER = np.array([1.0, 0.4, 1.0, 4.0])  # production, standard deviations in UNITS
+EFFECT = np.array([6.0, 2.5, 6.5, 25.0])  # how far a cause typically takes a group
+SUBSETS: tuple[tuple[int, ...], ...] = (
+    (),
+    *((k,) for k in range(len(CAUSES))),
+    *combinations(range(len(CAUSES)), 2),
+)  # indices of the causes of each explanation
+_PAIR_SHARE = 0.1  # of the prior of a single cause
+_SCATTER_WEIGHT = 90.0  # groups' worth of belief in the production figures against the pack's own scatter
+
+
+def weights(x: F64, covariance: F64, scatter: F64, groups: int) -> F64:
+    """Probabilities of the explanations of one group."""
+    logs = np.array([_log_likelihood(x, covariance, scatter, s) for s in SUBSETS]) + np.log(_priors(groups))
+    weight = np.exp(logs - logs.max())
+    return np.asarray(weight / weight.sum())
+
+
+def shares(weight: F64) -> F64:
+    """Probability of each cause, alone or with another."""
+    return np.array([sum(w for s, w in zip(SUBSETS, weight, strict=True) if k in s) for k in range(len(CAUSES))])
+
+
+def _priors(groups: int) -> F64:
+    single = PREVALENCE / groups / len(CAUSES)
+    pairs = sum(len(s) == 2 for s in SUBSETS)
+    prior = np.array([{0: 0.0, 1: single, 2: single * _PAIR_SHARE * len(CAUSES) / pairs}[len(s)] for s in SUBSETS])
+    prior[0] = 1.0 - prior.sum()
+    return prior
+
+
+def healthy(scatter: F64) -> F64:
+    """Scatter of healthy groups; a smaller group also has more resistance (less electrode area)."""
+    out = np.diag(scatter**2)
+    out[2, 3] = out[3, 2] = -(scatter[2] ** 2)
+    return out
+
+
+def _total(covariance: F64, scatter: F64, subset: tuple[int, ...], effect: F64 = EFFECT) -> F64:
+    total = covariance + healthy(scatter)
+    for k in subset:
+        total[k, k] += effect[k] ** 2
+    if 2 in subset:  # lost electrode area takes capacity and adds resistance: the part that follows is no second cause
+        total[3, 3] += effect[2] ** 2
+        total[2, 3] -= effect[2] ** 2 * 0.9
+        total[3, 2] = total[2, 3]
+    return total
+
+
+def _log_likelihood(x: F64, covariance: F64, scatter: F64, subset: tuple[int, ...]) -> float:
+    total = _total(covariance, scatter, subset)
+    _, log_det = np.linalg.slogdet(total)
+    return float(-0.5 * (log_det + x @ np.linalg.solve(total, x)))
+
+
+def own_scatter(size: F64, covariance: F64) -> F64:
+    """Production scatter, corrected by what this pack's own groups show beyond their uncertainty."""
+    robust = 1.4826 * np.median(np.abs(size), axis=0)
+    noise = np.median(np.array([np.diag(c) for c in covariance]), axis=0)
+    # Squares cut at 2.5 deviations: steadier than the median alone, and one weak group still cannot stretch them.
+    squares = 1.07 * np.mean(np.minimum(size**2, (2.5 * robust) ** 2), axis=0)
+    own = np.clip(squares - noise, 0.0, (3.0 * SCATTER) ** 2)
+    n = len(size)
+    own = np.maximum(own, 0.25 * SCATTER**2)
+    return np.asarray(np.sqrt((_SCATTER_WEIGHT * SCATTER**2 + n * own) / (_SCATTER_WEIGHT + n)))
+
+
+def estimate(x: F64, covariance: F64, scatter: F64, subset: tuple[int, ...], k: int) -> tuple[float, float]:
+    """Size of cause k and its standard uncertainty: the evidence weighed with what the explanation expects."""
+    # What was seen of a cause may be more than is typical: the expectation does not pull it down.
+    expected = _total(np.zeros_like(covariance), scatter, subset, np.maximum(EFFECT, np.abs(x)))
+    gain = expected @ np.linalg.inv(expected + covariance)
+    mean = gain @ x
+    left = expected - gain @ expected
+    return float(mean[k]), float(np.sqrt(max(left[k, k], 1e-12)))

@@ -1,0 +1,174 @@
+"""The pack's own sag as a stand-in for the current, where no sensor was fitted.
+
+Two things can be had from the voltages alone:
+
+* *Relative resistance*: from one scan to the next all groups see the same change of current, so the changes of two
+  groups stand to each other as their resistances (step response dV/dI: G. Plett, Battery Management Systems, Vol. I,
+  2015, with the current cancelled). The groups are read one after another, so each is compared with the ones read just
+  before and after it, by a straight line through them in time: a mean over the scan would make a false gradient.
+* *Charge moved, as a share of the capacity*: the voltage is OCV(SoC) + r i with the rate i in capacities an hour and r
+  the resistance times the capacity. Given r, an observer steps SoC along: i is what explains the voltage, SoC is its
+  sum. It forgets a wrong start within a quarter of an hour. r is the value for which SoC meets the curve at the rests.
+
+No ampere, ohm or ampere-hour comes out of this: only shares and ratios.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evenstring.analysis.results import Phase
+from evenstring.analysis.series.signals import Signals
+from evenstring.ocv import default_curve
+from evenstring.profile import PackProfile
+from evenstring.session import Session
+
+__all__ = ["Implied", "implied_rate", "relative_resistance"]
+
+F64 = NDArray[np.float64]
+
+# Step response of a typical cell: at once, within seconds, within a quarter of an hour (shares from memory).
+_AT_ONCE, _QUICK, _SLOW = 1.0, 0.8, 0.8
+_QUICK_S, _SLOW_S = 20.0, 600.0
+_R_VH = np.geomspace(0.03, 0.6, 25)  # resistance times capacity, V h: 12 mohm and 20 Ah are 0.24
+_R_USUAL_VH = 0.14
+_MOST_C = 8.0  # no ride takes more than eight capacities an hour
+_STEP_V = 0.010  # a change between two scans that counts
+_NEAR = 4  # groups to either side
+_ROUNDS = 400
+_LEAST_STEPS = 30
+_RATIO_FLOOR = 0.012  # of the ratio: ripple of the current between two readings, worst at the ends of the string
+_STEP_S = 2.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Implied:
+    """Rates (m,) in capacities an hour, charging positive, at the rows of `Signals`; SoC (m,); resistance x capacity.
+
+    `anchored`: number of rests (or ends of charge) at which SoC was held to the curve.
+    """
+
+    rate_c: F64
+    soc: F64
+    r_vh: float
+    anchored: int
+
+
+def relative_resistance(session: Session) -> tuple[F64, F64] | None:
+    """Resistance of each group over that of the median group, with standard uncertainty, (g,) each; no unit.
+
+    None with fewer than six groups, or when the load hardly changed.
+    """
+    if session.groups < 6 or session.scans < _LEAST_STEPS:
+        return None
+    half = 0.0 if session.out_back_v is None else 0.5 * session.out_back_v
+    passes = (
+        [session.volts_v + half] if session.out_back_v is None else [session.volts_v + half, session.volts_v - half]
+    )
+    gram, steps = np.zeros((session.groups, session.groups)), 0
+    for volts in passes:
+        dv = np.diff(volts, axis=0)
+        use = np.isfinite(dv).all(axis=1) & (np.diff(session.time_s) < 5.0)
+        dv = dv[use].astype(np.float64)
+        dv = dv[(np.abs(np.median(dv, axis=1)) > _STEP_V) & (np.abs(dv).max(axis=1) < 1.0)]
+        gram += dv.T @ dv
+        steps += len(dv)
+    if steps < _LEAST_STEPS:
+        return None
+    near = _weights(session.groups)
+    ratio = np.sqrt(np.diag(gram))
+    ratio /= np.median(ratio)
+    for _ in range(_ROUNDS):
+        mixed = near / ratio
+        expected = np.einsum("gi,ij,gj->g", mixed, gram, mixed)
+        ratio = np.einsum("gi,ig->g", mixed, gram) / expected
+        ratio /= np.median(ratio)
+    noise_v = 1.5 * (session.meter.noise_v or 0.0005) + 0.0002
+    u = np.sqrt(2.0) * noise_v / np.sqrt(np.diag(gram)) * ratio
+    return ratio, np.hypot(3.0 * u, _RATIO_FLOOR)
+
+
+def _weights(groups: int) -> F64:
+    """(g, g) weights of the straight line through a group's neighbours, read where the group itself stands."""
+    out = np.zeros((groups, groups))
+    for g in range(groups):
+        others = np.array([j for j in range(max(0, g - _NEAR), min(groups, g + _NEAR + 1)) if j != g])
+        design = np.column_stack([np.ones(len(others)), others - g])
+        out[g, others] = np.linalg.pinv(design)[0]
+    return out
+
+
+def implied_rate(signals: Signals, profile: PackProfile, phases: tuple[Phase, ...]) -> Implied | None:
+    """The rate of charge or discharge that explains the string's voltage; None when too little was recorded."""
+    t, level = signals.time_s, signals.level_v
+    if len(t) < 300:
+        return None
+    rows = _thinned(t)
+    resting = np.zeros(len(t), bool)
+    anchors = []
+    for p in phases:
+        inside = (t >= p.start_s) & (t <= p.end_s)
+        if p.kind == "rest":
+            resting |= inside
+        if p.kind == "rest" and p.end_s - p.start_s >= 300.0:
+            anchors.append(int(np.searchsorted(t[rows], p.end_s, side="right")) - 1)
+    table = default_curve(profile.chemistry).table_v
+    soc, rate, surface = _observe(t[rows], level[rows], resting[rows], table)
+    r = _best_resistance(soc, surface, anchors)
+    one_rate, one_soc = rate[:, r], soc[:, r]
+    one_rate = _held_to(one_rate, one_soc, surface[:, r], anchors)
+    return Implied(np.interp(t, t[rows], one_rate), np.interp(t, t[rows], one_soc), float(_R_VH[r]), len(anchors))
+
+
+def _thinned(t: F64) -> NDArray[np.int64]:
+    """Rows at least two seconds apart: enough for a sum, and half the work."""
+    return np.flatnonzero(np.diff(np.floor(t / _STEP_S), prepend=-1.0) > 0)
+
+
+def _observe(t: F64, level: F64, resting: NDArray[np.bool_], table_v: F64) -> tuple[F64, F64, F64]:
+    """(m, k) SoC, rate and the SoC that the voltage shows, for each of the k resistances."""
+    grid = np.linspace(0.0, 1.0, len(table_v))
+    soc = np.full(len(_R_VH), float(np.interp(level[0], table_v, grid)))
+    quick, slow = np.zeros(len(_R_VH)), np.zeros(len(_R_VH))
+    step = np.clip(np.diff(t, prepend=t[0]), 0.0, 60.0)
+    silent = np.diff(t, prepend=t[0])
+    keep_quick, keep_slow = np.exp(-silent / _QUICK_S), np.exp(-silent / _SLOW_S)
+    shape = (len(t), len(_R_VH))
+    all_soc, all_rate, all_surface = np.zeros(shape), np.zeros(shape), np.zeros(shape)
+    for k in range(len(t)):
+        left = _QUICK * quick + _SLOW * slow
+        rate = np.zeros(len(_R_VH))
+        if not resting[k]:
+            rate = ((level[k] - np.interp(soc, grid, table_v)) / _R_VH - left) / _AT_ONCE
+            rate = np.clip(rate, -_MOST_C, _MOST_C)
+        quick = rate + (quick - rate) * keep_quick[k]
+        slow = rate + (slow - rate) * keep_slow[k]
+        soc = np.clip(soc + rate * (step[k] / 3600.0), 0.0, 1.0)
+        all_rate[k], all_soc[k] = rate, soc
+        all_surface[k] = level[k] - _R_VH * (_QUICK * quick + _SLOW * slow)
+    return all_soc, all_rate, np.interp(all_surface, table_v, grid)
+
+
+def _best_resistance(soc: F64, surface: F64, anchors: list[int]) -> int:
+    """Column for which SoC meets the curve at the rests; the usual one where nothing tells."""
+    inner = [k for k in anchors if k > 0.02 * len(soc)]
+    if not inner:
+        return int(np.argmin(np.abs(_R_VH - _R_USUAL_VH)))
+    miss = np.sum((soc[inner] - surface[inner]) ** 2, axis=0)
+    belief = (np.log(_R_VH / _R_USUAL_VH) / 1.5) ** 2 * 0.01**2
+    return int(np.argmin(miss + belief))
+
+
+def _held_to(rate: F64, soc: F64, surface: F64, anchors: list[int]) -> F64:
+    """Rates between two rests, stretched so that they move the charge that the curve says."""
+    out = rate.copy()
+    for a, b in pairwise(anchors):
+        moved = float(soc[b] - soc[a])
+        wanted = float(surface[b] - surface[a])
+        if abs(moved) > 0.05 and 0.6 < wanted / moved < 1.6:
+            out[a + 1 : b + 1] *= wanted / moved
+    return out

@@ -1,0 +1,144 @@
+"""A session as a few hundred rows that say how each group departs, and how steep the pack's own OCV curve is there.
+
+The median group gives curve and circuit (`weakness_curve`). The departure of a group is then, to first order,
+
+    meter + dOCV/dSoC (charge - capacity x charge moved) + extra x sag of the median group + slow extra x its slow part.
+
+Bleeding at the top of a charge changes the groups' charges: rows are taken from one side of it only.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evenstring.analysis.causes.pack_ocv import SURFACE_S, TAUS_S, PackCurve, filtered, fit_curve
+from evenstring.analysis.series.arrays import median_group_v
+from evenstring.ocv import default_curve
+from evenstring.profile import PackProfile
+from evenstring.session import Session
+
+__all__ = ["Rows", "fast_resistance", "make_rows"]
+
+F64 = NDArray[np.float64]
+
+_ROW_S = 30.0
+_MOST_ROWS = 360
+_GAP_S = 60.0  # a longer silence ends a row; no charge is counted in it
+_TOP_V = 0.05  # below full: from here on groups may bleed
+_BLEED_MARGIN_V = 0.03  # a board's own reading of the threshold
+_LEAK_S = 6 * 3600.0  # across a longer gap leaks may have changed the charges
+_PULSE_S = 30.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rows:
+    """b rows; see the module for what they mean.
+
+    Attributes:
+        time_s, moved: (b,); moved is the charge since the start over the capacity.
+        surface: (b,) the same with the lead that the surface of the particles has over their inside.
+        sag_v, slow_v: (b,) what current makes of the median group's voltage, all of it and without what comes at once.
+        slope_v, slope_u_v: (b,) dOCV/dSoC of the pack, V per 1.0 of SoC, and its standard uncertainty.
+        curve: the pack's own.
+        departure_v: (b, g) from the median group.
+        once_ohm, pulse_ohm: resistance of the median group at once and over half a minute.
+        depth: range of `moved`.
+    """
+
+    time_s: F64
+    moved: F64
+    surface: F64
+    sag_v: F64
+    slow_v: F64
+    slope_v: F64
+    slope_u_v: F64
+    curve: PackCurve
+    departure_v: F64
+    once_ohm: float
+    pulse_ohm: float
+    depth: float
+
+
+def make_rows(session: Session, profile: PackProfile) -> Rows | None:
+    """Rows of a session with a current sensor; None when it is too short to say anything."""
+    if session.current_a is None or session.duration_s < 10 * _ROW_S:
+        return None
+    t = session.time_s
+    current = np.nan_to_num(session.current_a.astype(np.float64))
+    median = median_group_v(session.volts_v)
+    step_h = np.clip(np.diff(t, prepend=t[0]), 0.0, _GAP_S) / 3600.0
+    # Trapezoids: a ride's current changes much between two scans.
+    middle = (current + np.concatenate((current[:1], current[:-1]))) / 2
+    moved = np.cumsum(middle * step_h) / profile.capacity_ah
+    recorded = np.cumsum(step_h) * 3600.0
+    width = max(_ROW_S, float(recorded[-1]) / _MOST_ROWS)
+    row = np.floor(recorded / width) + np.cumsum(np.diff(t, prepend=t[0]) > _GAP_S) * len(t)
+    first = np.flatnonzero(np.diff(row, prepend=-1.0) > 0)
+    count = np.diff(np.append(first, len(t)))
+    departure = np.nan_to_num(session.volts_v - median[:, None])
+    time_b, amps, q, v = (np.add.reduceat(x.astype(np.float64), first) / count for x in (t, current, moved, median))
+    lags = filtered(t, current, (*TAUS_S, SURFACE_S))
+    d, lag = (np.add.reduceat(x, first, axis=0, dtype=np.float64) / count[:, None] for x in (departure, lags))
+    use = _longest_way(time_b, amps, v + d.max(axis=1), q, profile) & np.isfinite(v)
+    if use.sum() < 8:
+        return None
+    through = np.column_stack([amps, lag[:, :-1]])[use]
+    lead = lag[use, -1] / (3600.0 * profile.capacity_ah)
+    found = fit_curve(default_curve(profile.chemistry), time_b[use], q[use], lead, v[use], through)
+    if found is None:
+        return None
+    surface = q[use] + found.diffusion_s * lead
+    slow = through[:, 1:] @ found.ohm[1:]
+    pulse = float(found.ohm[0] + found.ohm[1:] @ -np.expm1(-_PULSE_S / np.array(TAUS_S)))
+    return Rows(
+        time_b[use], q[use], surface, through[:, 0] * found.ohm[0] + slow, slow, found.slope_at(surface),
+        found.slope_u(surface), found, d[use], float(found.ohm[0]), pulse, float(np.ptp(q[use])),
+    )  # fmt: skip
+
+
+def _longest_way(time_s: F64, amps: F64, highest_v: F64, moved: F64, profile: PackProfile) -> NDArray[np.bool_]:
+    """The stretch with neither bleeding nor a long gap in which most charge was moved."""
+    from_v = min(profile.full_v - _TOP_V, profile.threshold_v - _BLEED_MARGIN_V)
+    charging = amps > profile.capacity_ah / 100.0
+    lasts = charging & np.roll(charging, -1) & np.roll(charging, -2)  # a moment of braking is no charge
+    top = lasts & (highest_v > from_v)
+    stretch, count, at_top = np.zeros(len(amps), np.int64), 0, False
+    for k in range(len(amps)):
+        was, at_top = at_top, bool(top[k]) or (at_top and bool(charging[k] or highest_v[k] > from_v))
+        count += (was and not at_top) or (k > 0 and time_s[k] - time_s[k - 1] > _LEAK_S)
+        stretch[k] = -1 if at_top else count
+    depths = [float(np.ptp(moved[stretch == n])) if (stretch == n).any() else -1.0 for n in range(count + 1)]
+    return np.asarray(stretch == int(np.argmax(depths)))
+
+
+def fast_resistance(session: Session) -> tuple[F64, F64] | None:
+    """Resistance of each group from one scan to the next, at the group's own instants; ohm, with standard uncertainty.
+
+    Step response dV/dI (G. Plett, Vol. I) over all changes at once by least squares. Each pass is taken for itself,
+    with the current of that very reading: a mean over the scan would make a gradient where there is none.
+    None without a sensor, or when the current hardly changed.
+    """
+    if session.current_a is None:
+        return None
+    top = np.zeros(session.groups)
+    power = np.zeros(session.groups)
+    half = 0.0 if session.out_back_v is None else 0.5 * session.out_back_v
+    passes = [(session.volts_v + half, session.current_out_a), (session.volts_v - half, session.current_back_a)]
+    rest = np.repeat(session.current_a[:, None], session.groups, axis=1) if session.current_out_a is None else None
+    for volts, amps in passes if session.out_back_v is not None else passes[:1]:
+        current = rest if amps is None else amps
+        if current is None:
+            continue
+        dv, di = np.diff(volts, axis=0), np.diff(current, axis=0)
+        known = np.isfinite(dv) & np.isfinite(di) & (np.abs(di) > 1.0) & (np.abs(dv) < 1.0)
+        known &= (np.diff(session.time_s) < 5.0)[:, None]
+        dv, di = np.where(known, dv, 0), np.where(known, di, 0)
+        top += np.sum(dv * di, axis=0, dtype=np.float64)
+        power += np.sum(di * di, axis=0, dtype=np.float64)
+    if power.min() < 100.0:  # A^2: a handful of real steps
+        return None
+    noise = 1.5 * (session.meter.noise_v or 0.0005) + 0.0003
+    return top / power, np.sqrt(2.0) * noise / np.sqrt(power)

@@ -1,0 +1,1 @@
+"""How did a charge end, and how is the charger set?"""

@@ -1,0 +1,211 @@
+"""How each charge ended. Precedence: ceiling cut, uneven or charger low, full, interrupted in CV, stopped before CV.
+
+A constant voltage holds the sum: one low group barely lifts the others, the current tapers all the same, and the light
+comes on. So `full` also needs every group near full. That a charge ended *by itself* is claimed only when a group was
+at its ceiling, within the meter's absolute uncertainty; who pulled the plug does not show in voltages. Nor does it
+show, without a sensor, whether the charger is still there where the voltage is held to the end of the recording for
+over an hour: it may have gone while hardly any current flowed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evenstring.analysis.balancing.criterion import by_charge
+from evenstring.analysis.results import Balancing, Charge, Phase
+from evenstring.analysis.series.arrays import column_means, column_medians
+from evenstring.analysis.series.signals import Signals
+from evenstring.analysis.series.uncertainty import MeterError
+from evenstring.ocv import default_curve
+from evenstring.profile import PackProfile
+
+__all__ = ["charge_spans", "find_charges", "light_at_s", "near_full_v", "without_standstill"]
+
+F64 = NDArray[np.float64]
+_NEAR_FULL_V, _NEAR_FULL_CHARGE = 0.030, 0.03  # every group this near to full, or the charge was not full
+_PLATEAU_S = 600.0  # a plateau held this long counts as full where no current tells
+# Held for longer, a charge may have ended without a step to be seen: so few end within these times (simulated). By
+# charge: the curve is steep at its top, so the current dies away within minutes.
+_SEEN_S, _SEEN_BY_CHARGE_S = 3900.0, 900.0
+_EDGE_S = 10.0
+_AT_CEILING_U = 2.6  # absolute standard uncertainties: 99 of 100 cuts at the ceiling are read this near to it
+
+
+def charge_spans(phases: tuple[Phase, ...]) -> list[tuple[Phase, ...]]:
+    """Charges: runs of charge phases that follow on each other."""
+    spans: list[list[Phase]] = []
+    for phase in phases:
+        if not phase.kind.startswith("charge"):
+            continue
+        follows = spans and phase.start_s - spans[-1][-1].end_s < 1e-6 and phase.kind == "charge_cv"
+        if follows:
+            spans[-1].append(phase)
+        else:
+            spans.append([phase])
+    return [tuple(s) for s in spans]
+
+
+def find_charges(
+    signals: Signals, profile: PackProfile, phases: tuple[Phase, ...], meter: MeterError
+) -> tuple[Charge, ...]:
+    """Every charge of the session, in order."""
+    found = []
+    for span in charge_spans(phases):
+        inside = np.flatnonzero((signals.time_s >= span[0].start_s) & (signals.time_s <= span[-1].end_s))
+        if np.isfinite(signals.volts_v[inside]).any():  # else a charge in which no group was read: nothing to say
+            found.append(_one(signals, profile, span, meter, inside))
+    return tuple(found)
+
+
+def _one(
+    signals: Signals, profile: PackProfile, span: tuple[Phase, ...], meter: MeterError, inside: NDArray[np.int64]
+) -> Charge:
+    volts, peak = _settled_end(signals, inside[np.isfinite(signals.volts_v[inside]).any(axis=1)])
+    lowest, highest = int(np.nanargmin(volts)), int(np.nanargmax(peak))
+    u = meter.absolute_v(profile.ceiling_v)
+    ended, causes = _how(signals, profile, span, inside, volts, peak, u)
+    known_a = signals.current_a is not None
+    amps = signals.current_a[inside] if signals.current_a is not None else None
+    low = float(volts[lowest])
+    return Charge(
+        ended=ended,
+        cause_group=causes[0] if causes else None,
+        cause_groups=causes,
+        lowest_group=lowest + 1,
+        highest_group=highest + 1,
+        pack_v_end=float(np.nansum(volts)),
+        start_s=span[0].start_s,
+        end_s=span[-1].end_s,
+        by_itself=ended == "stopped_early",
+        lowest_v_end=low,
+        highest_v_end=float(peak[highest]),
+        current_end_a=float(np.median(amps[-5:])) if known_a and amps is not None else None,
+        charged_ah=_charged_ah(signals.time_s[inside], amps),
+        short_ah=_short_ah(profile, low) if ended in ("ended_uneven", "stopped_early") else None,
+        light_at_s=light_at_s(signals, profile, span),
+    )
+
+
+def without_standstill(balancing: Balancing, charge: Charge) -> Balancing:
+    """No "never" where the charger may have gone unseen: a spread that stands still tells nothing then."""
+    if charge.ended != "cannot_tell" or balancing.answer not in ("never", "over_24_h"):
+        return balancing
+    why = "the charger may have gone unseen before the end, so a spread that stands still tells nothing"
+    return replace(
+        balancing, state="not_reached", answer="none", remaining_s=None, remaining_low_s=None, remaining_high_s=None,
+        reasons=(*balancing.reasons, why),
+    )  # fmt: skip
+
+
+def _settled_end(signals: Signals, inside: NDArray[np.int64]) -> tuple[F64, F64]:
+    """(g,) voltages at the end: mean of the last seconds, and each group's highest (median of three) there.
+
+    At a ceiling a group may rise by millivolts a second, so the last reading is carried on by one row's rise.
+    """
+    rows = inside[signals.time_s[inside] >= signals.time_s[inside[-1]] - _EDGE_S]
+    mean = column_means(signals.volts_v[rows])
+    # The very last row may hold readings from after the cut: the median of the three highest of a few rows counts.
+    few = inside[signals.time_s[inside] >= signals.time_s[inside[-1]] - max(6.0, 3 * signals.step_s)]
+    tail = np.sort(np.nan_to_num(signals.volts_v[few[-8:]], nan=-9.0), axis=0)
+    peak = np.fmax(tail[-min(2, len(tail))], mean)
+    if len(few) >= 3 and signals.step_s <= 5.0:
+        rise = column_medians(np.diff(signals.volts_v[few[-8:-1]], axis=0))
+        peak = peak + np.fmax(rise, 0.0)
+    return np.asarray(mean), np.asarray(peak)
+
+
+def _how(
+    signals: Signals,
+    profile: PackProfile,
+    span: tuple[Phase, ...],
+    inside: NDArray[np.int64],
+    volts: F64,
+    peak: F64,
+    u: float,
+) -> tuple[str, tuple[int, ...]]:
+    if inside[-1] >= len(signals.time_s) - 2:
+        return "cannot_tell" if _end_may_hide(signals, profile, span[-1]) else "still_charging", ()
+    top = float(np.nanmax(peak))
+    if top >= profile.ceiling_v - max(_AT_CEILING_U * u, 3e-3) and _wanted_more(signals, profile, inside):
+        # Any group within two uncertainties of a difference of the highest may have been the one.
+        return "stopped_early", _nearest_first(peak, top - 2.5e-3)
+    if span[-1].kind != "charge_cv":
+        return "stopped_before_cv", ()
+    if not _tapered(signals, profile, span):
+        return "interrupted_in_cv", ()
+    return _when_tapered(profile, volts)
+
+
+def _end_may_hide(signals: Signals, profile: PackProfile, last: Phase) -> bool:
+    """Whether a voltage held to the end of the recording may be that of a pack whose charger went unseen."""
+    seen_s = _SEEN_BY_CHARGE_S if by_charge(profile) else _SEEN_S
+    return signals.current_a is None and last.kind == "charge_cv" and last.end_s - last.start_s > seen_s
+
+
+def near_full_v(profile: PackProfile) -> float:
+    """Voltage from which a group at the end of a charge counts as full: 30 mV under full, or by charge within 3 %.
+
+    The latter where the curve is so steep at its top that millivolts say nothing (lithium iron phosphate).
+    """
+    if not by_charge(profile):
+        return profile.full_v - _NEAR_FULL_V
+    curve = default_curve(profile.chemistry)
+    return float(curve.voltage_v(curve.soc(profile.full_v) - _NEAR_FULL_CHARGE))
+
+
+def _when_tapered(profile: PackProfile, volts: F64) -> tuple[str, tuple[int, ...]]:
+    """The taper ran its course: full, or not, by where the groups stand."""
+    low = float(np.nanmin(volts))
+    least = near_full_v(profile)
+    if float(np.nanmedian(volts)) < least:
+        return "charger_low", ()
+    if low < least:
+        return "ended_uneven", _nearest_first(-volts, -low - 2.5e-3)
+    return "full", ()
+
+
+def _nearest_first(values: F64, least: float) -> tuple[int, ...]:
+    order = np.argsort(-np.nan_to_num(values, nan=-np.inf))
+    return tuple(int(k) + 1 for k in order if np.isfinite(values[k]) and values[k] >= least)
+
+
+def _wanted_more(signals: Signals, profile: PackProfile, inside: NDArray[np.int64]) -> bool:
+    """Whether the charger was still delivering: by its current, else by the step when it stopped."""
+    if signals.current_a is not None:
+        return bool(np.median(signals.current_a[inside[-4:]]) > 1.2 * profile.done_light_a)
+    after = signals.level_v[inside[-1] + 2 : inside[-1] + 8]
+    return bool(len(after) and signals.level_v[inside[-4:]].mean() - np.median(after) > 5e-3)
+
+
+def _tapered(signals: Signals, profile: PackProfile, span: tuple[Phase, ...]) -> bool:
+    if signals.current_a is None:
+        return span[-1].end_s - span[-1].start_s >= _PLATEAU_S
+    inside = (signals.time_s >= span[-1].start_s) & (signals.time_s <= span[-1].end_s)
+    amps = signals.current_a[inside]
+    return bool(len(amps) and np.median(amps[-3:]) <= 1.05 * profile.done_light_a) or (
+        light_at_s(signals, profile, span) is not None
+    )
+
+
+def light_at_s(signals: Signals, profile: PackProfile, span: tuple[Phase, ...]) -> float | None:
+    """When the taper crossed the done-light threshold for good; None without current or before it."""
+    if signals.current_a is None or span[-1].kind != "charge_cv":
+        return None
+    inside = np.flatnonzero((signals.time_s >= span[-1].start_s) & (signals.time_s <= span[-1].end_s))
+    over = np.flatnonzero(signals.current_a[inside] > profile.done_light_a)
+    if not len(inside) or (len(over) and over[-1] >= len(inside) - 1):
+        return None
+    return float(signals.time_s[inside[int(over[-1]) + 1 if len(over) else 0]])
+
+
+def _charged_ah(t: F64, amps: F64 | None) -> float | None:
+    return None if amps is None or len(t) < 2 else float(np.trapezoid(amps, t) / 3600.0)
+
+
+def _short_ah(profile: PackProfile, low_v: float) -> float:
+    """Charge from `low_v` to full by the assumed curve; the current's drop is not taken off, so this is a least."""
+    curve = default_curve(profile.chemistry)
+    return float(curve.soc(profile.full_v) - curve.soc(min(low_v, profile.full_v))) * profile.capacity_ah

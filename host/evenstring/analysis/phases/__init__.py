@@ -1,0 +1,1 @@
+"""When did the string rest, charge and ride?"""

@@ -1,0 +1,150 @@
+"""The held top of a charge in a smooth level: where the constant voltage begins, and where the charger went.
+
+A held top is a straight line, sloped by no more than the meter's drift. From its end it is followed back until the
+level falls away from it and keeps falling: that corner is the turn from constant current. A charger that goes while
+little current flows leaves a small step that stays, or no step and a bend into a relaxation (`plateaus.leaves_top`).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evenstring.analysis.phases.cv_hold_sparse import leaves_top
+from evenstring.analysis.series.arrays import rolling_mean
+
+__all__ = ["find_top"]
+
+F64 = NDArray[np.float64]
+_FLAT_V_H = 3e-3
+_DRIFT_V_H = 1e-3  # what a meter's gain drifts by: 10 ppm/K and ten kelvin an hour make half of it (our choice)
+_OFF_V = 0.5e-3  # a level further below the held line than this has left it, if it keeps falling
+_FALLS_V, _FALLS_S = 1e-3, 180.0  # which means by so much more within so long: 20 mV an hour or more
+_KEPT_V, _KEPT_S = 0.2e-3, 60.0  # least step in a held top that tells of the charger's going, and its means
+_STAYS_S = 600.0
+_EDGE_ROWS = 3  # the last rows may hold the charger's going
+_TAILS = (0.5, 0.25, 0.1, 0.05, 0.03)
+_SHORT_TAILS_S = (240.0, 120.0, 60.0, 40.0)
+
+
+def find_top(t: F64, v: F64, noise_v: float) -> tuple[int, int]:
+    """Rows until the held top of a charge and until its end; all rows twice when it has none."""
+    n = len(v)
+    turn = _turn(t, v, noise_v)
+    if n < 100:
+        return turn, n
+    if turn == n:
+        turn = _highest(t, v, noise_v)
+    if turn == n:
+        return n, n
+    end = turn + _kept_step(t[turn:], v[turn:], noise_v)
+    if end == n:
+        end = turn + leaves_top(t[turn:], v[turn:], noise_v)
+    if end < n:  # once more without what came after: its slope is not the top's
+        turn = min(_turn(t[:end], v[:end], noise_v), end - 1)
+    return turn, end
+
+
+def _turn(t: F64, v: F64, noise_v: float) -> int:
+    """Rows until the held top, if the level is still held, or nearly, where the rows end; else all rows."""
+    n = len(v)
+    edge = n - (_EDGE_ROWS if n > 60 else 0)
+    starts = [int(n * (1 - share)) for share in _TAILS]
+    starts += [int(np.searchsorted(t, t[edge - 1] - s)) for s in _SHORT_TAILS_S]
+    for start in sorted(starts):
+        if _is_flat(t[start:edge], v[start:edge], noise_v) and _is_straight(t[start:edge], v[start:edge], noise_v):
+            turn = _followed_back(t[:edge], v[:edge], start, noise_v)
+            if turn < edge:
+                return turn
+    return n
+
+
+def _highest(t: F64, v: F64, noise_v: float) -> int:
+    """Rows until a held top after which the level fell away, found as the level's highest stretch; else all rows."""
+    smooth = rolling_mean(v, 5)
+    inside = np.flatnonzero(smooth > float(np.quantile(smooth, 0.98)) - max(1e-3, 4 * noise_v))
+    first, last = int(inside[0]), int(inside[-1])
+    start = first + (last - first) // 4
+    if t[last] - t[first] < 300.0 or len(inside) < 0.9 * (last - first):
+        return len(v)
+    if not _is_flat(t[start:last], v[start:last], noise_v, 2 * _FLAT_V_H):
+        return len(v)
+    turn = _followed_back(t[:last], v[:last], start, noise_v)
+    return turn if turn < last else len(v)
+
+
+def _is_flat(t: F64, v: F64, noise_v: float, least_v_h: float = _FLAT_V_H) -> bool:
+    if len(v) < 4 or t[-1] - t[0] < 20.0:
+        return False
+    error = noise_v * 12**0.5 / (len(v) ** 0.5 * (t[-1] - t[0]))
+    return bool(abs(_line(t, v)[1]) * 3600.0 <= least_v_h + 3 * 3600.0 * error)
+
+
+def _is_straight(t: F64, v: F64, noise_v: float) -> bool:
+    """Whether a flat stretch has no rise at its beginning."""
+    base, _ = _held_line(t, v)
+    few = max(3, len(v) // 20)
+    return bool(base - float(np.mean(v[:few])) < max(_OFF_V, 4 * noise_v / few**0.5))
+
+
+def _followed_back(t: F64, v: F64, start: int, noise_v: float) -> int:
+    """From a flat tail (from row `start` on) back to the corner where the level falls away; all rows without one.
+
+    Rows that wobble off the line, as bleeding may make them, are passed over; the line rests on the others.
+    """
+    n, step_s = len(v), float(np.median(np.diff(t)))
+    rows = max(2, round(10.0 / step_s), n // 600)
+    smooth = rolling_mean(v, max(1, min(n // 20, 5)))
+    off = max(_OFF_V, 4 * noise_v)
+    at, kept = start, start
+    base, slope = _held_line(t[start:], v[start:])
+    while at > 0:
+        back = max(0, at - rows)
+        below = base + slope * (t[back:at] - t[kept]) - smooth[back:at]
+        if float(below.max()) > off and _keeps_falling(t, smooth, base - off, back):
+            return back + int(np.flatnonzero(below > off)[-1]) + 1
+        if float(np.abs(below).max()) <= off or float(below.mean()) < -off:
+            kept = back
+            until = min(n, back + max(4 * rows, round(600.0 / step_s)))
+            base, slope = _held_line(t[back:until], v[back:until])
+        at = back
+    return 0 if kept == 0 else n
+
+
+def _held_line(t: F64, v: F64) -> tuple[float, float]:
+    """Level at the first row and slope, V/s, no steeper than a meter drifts."""
+    slope = float(np.clip(_line(t, v)[1], -_DRIFT_V_H / 3600.0, _DRIFT_V_H / 3600.0))
+    return float(np.median(v - slope * (t - t[0]))), slope
+
+
+def _keeps_falling(t: F64, smooth: F64, left_v: float, at: int) -> bool:
+    """Whether the level, followed back from a row at which it has left the held line, soon lies well below."""
+    before = smooth[int(np.searchsorted(t, t[at] - _FALLS_S)) : at + 1]
+    return left_v - float(before.min()) > _FALLS_V
+
+
+def _kept_step(t: F64, v: F64, noise_v: float) -> int:
+    """Rows until a step down, in a held top, after which the level stays lower; all rows without one."""
+    n = len(v)
+    step_s = float(np.median(np.diff(t)))
+    width = max(4, round(_KEPT_S / step_s))
+    if n < 3 * width:
+        return n
+    total = np.concatenate(([0.0], np.cumsum(v)))
+    mean = (total[width:] - total[:-width]) / width
+    # The row in which it happens is left out, and the next: a board may switch its bleeders off a little later.
+    fall = mean[: n - 2 * width - 1] - mean[width + 2 :]
+    k = int(np.argmax(fall)) if len(fall) else 0
+    if not len(fall) or fall[k] < max(_KEPT_V, 8 * noise_v * np.sqrt(2.0 / width)):
+        return n
+    cut = k + width + 1
+    soon = slice(cut + 1, min(n, cut + 1 + round(_STAYS_S / step_s)))
+    lower = [float(np.median(v[k : k + width]) - np.median(part)) for part in np.array_split(v[soon], 4)]
+    return cut if min(lower) > 0.6 * fall[k] else n
+
+
+def _line(t: F64, v: F64) -> tuple[float, float]:
+    """Value at the first row and slope, V/s, of the least-squares line."""
+    x = t - t.mean()
+    slope = float((x * (v - v.mean())).sum() / max(float((x * x).sum()), 1e-12))
+    return float(v.mean() + slope * (t[0] - t.mean())), slope

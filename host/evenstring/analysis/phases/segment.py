@@ -1,0 +1,205 @@
+"""Rest, ride and charge: what happened when.
+
+With a current sensor the current decides (here); without one the voltage does (`phases_blind`). A rest needs five
+minutes without current; a shorter pause belongs to the ride round it, else it is `unknown`. A pack that the charger
+still holds is in its constant-voltage part however small the current has become: rest comes after that.
+Boundaries lie midway between the last row of one phase and the first of the next.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evenstring.analysis.phases.by_voltage import labels_from_voltage
+from evenstring.analysis.results import Phase
+from evenstring.analysis.series.arrays import rolling_mean, runs_of
+from evenstring.analysis.series.signals import Signals, make_signals
+from evenstring.profile import PackProfile
+from evenstring.session import Session
+
+__all__ = ["REST_S", "find_phases", "phases_of", "rest_current_a"]
+
+F64 = NDArray[np.float64]
+REST_S = 300.0  # the shortest rest, by definition
+_CHARGE_S = 90.0  # a positive current shorter than this is regeneration
+_BRIDGE_S = 20.0  # pauses within a charge or a ride that are no change of phase
+_LEFT_PLATEAU = 0.99  # of the constant current
+_EDGE_S = 15.0
+_HELD_V = 3e-3  # a group's mean further below the plateau than this is no longer held
+_HELD_A = 5e-3  # and the charger gives at least this
+_REST, _RIDE, _CC, _CV, _UNKNOWN = "rest", "ride", "charge_cc", "charge_cv", "unknown"
+
+
+def rest_current_a(profile: PackProfile) -> float:
+    """The largest current that still counts as rest: the smaller of C/200 and 0.1 A."""
+    return min(profile.capacity_ah / 200.0, 0.1)
+
+
+def find_phases(session: Session, profile: PackProfile) -> tuple[Phase, ...]:
+    """Phases that cover the session without overlap, in order."""
+    return phases_of(make_signals(session), profile) if session.scans >= 2 else ()
+
+
+def phases_of(signals: Signals, profile: PackProfile) -> tuple[Phase, ...]:
+    """The same from series already made."""
+    if len(signals.time_s) < 2:
+        return ()
+    if signals.current_a is None:
+        labels = labels_from_voltage(signals)
+    else:
+        labels = _labels_from_current(signals, signals.current_a, rest_current_a(profile))
+    return _joined(signals, _no_short_rest(signals.time_s, labels))
+
+
+def _labels_from_current(signals: Signals, amps: F64, quiet: float) -> NDArray[np.str_]:
+    t = signals.time_s
+    near = _median_of_5(amps) if signals.step_s < 5.0 else amps  # noise must not chop a rest; edges stay where they are
+    labels = np.full(len(t), _RIDE, dtype="U9")
+    labels[np.abs(near) <= quiet] = _REST
+    charges = _charges(signals, near > quiet, near < -quiet)
+    for first, last in charges:
+        end = _held_until(signals, amps - _zero_a(near, quiet, first, last), first, last)
+        labels[first:end] = _CC
+        labels[first + _constant_voltage(signals, amps, first, last) : end] = _CV
+    return _drop_blips(t, labels, signals.step_s)
+
+
+def _median_of_5(values: F64) -> F64:
+    padded = np.pad(values, 2, mode="edge")
+    return np.asarray(np.median(np.stack([padded[k : k + len(values)] for k in range(5)]), axis=0))
+
+
+def _charges(signals: Signals, positive: NDArray[np.bool_], negative: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """Stretches of charging: positive current that lasts, short pauses bridged, no discharge inside.
+
+    Where the voltage stays held the charger is still there: its current may fall below what can be told from none.
+    """
+    t, level, step_s = signals.time_s, signals.level_v, signals.step_s
+    joined: list[list[int]] = []
+    for first, last in runs_of(positive):
+        pause_s = t[first] - t[joined[-1][1] - 1] if joined else np.inf
+        if pause_s < REST_S:
+            before = joined[-1][1]
+            held = bool(np.ptp(level[before - 1 : first + 1]) < _HELD_V)
+            short = pause_s <= max(_BRIDGE_S, 2 * step_s)
+            if (short or held) and not negative[before:first].any():
+                joined[-1][1] = last
+                continue
+        joined.append([first, last])
+    return [(a, b) for a, b in joined if t[b - 1] - t[a] + step_s >= min(_CHARGE_S, 3 * max(step_s, 30.0))]
+
+
+def _constant_voltage(signals: Signals, amps: F64, first: int, last: int) -> int:
+    """Rows from the start of a charge to its constant-voltage part; all of them when there is none.
+
+    That part begins when the current has left its constant level for good and the voltage is held.
+    """
+    part = amps[first:last]
+    step_s = float(np.median(np.diff(signals.time_s[first:last]))) if last - first > 1 else signals.step_s
+    width = max(1, round(5.0 / step_s))
+    smooth = rolling_mean(part, width)
+    plateau = float(np.median(smooth[smooth > 0.95 * smooth.max()]))
+    noise = 3.0 * _row_noise(part) / np.sqrt(width)
+    above = np.flatnonzero(smooth >= min(_LEFT_PLATEAU * plateau, plateau - noise))
+    turn = int(above[-1]) + 1 if len(above) else 0
+    if step_s < 10.0 and (len(part) - turn) * step_s < _EDGE_S:
+        return len(part)  # the charger going off, not a taper
+    if step_s < 10.0 and 0 < turn < len(part):
+        # The taper is a straight line at first: back from 99 % by as much as it takes to 98 %.
+        lower = np.flatnonzero(smooth >= min(0.98 * plateau, plateau - 2 * noise))
+        turn = max(0, turn - min(int(lower[-1]) + 1 - turn, round(30.0 / step_s)))
+    top = signals.level_v[first:last]
+    if turn < len(part) and not _is_held(top[turn:]):
+        return _reaches_plateau(top, signals.noise_v)  # current not constant (a charger that limits power)
+    # Plugged in with the voltage held at once: after the first rows the level is the plateau's.
+    early = top[min(len(top) - 1, max(1, round(_EDGE_S / step_s)))]
+    held_at_once = turn > 0 and len(part) > 10 and _is_held(top) and float(np.median(top)) - early < _HELD_V
+    return 0 if held_at_once and smooth[0] > 1.02 * smooth[-1] else turn
+
+
+def _is_held(level_v: F64) -> bool:
+    """Whether a stretch is flat: its middle 80 % within 4 mV a group."""
+    return bool(np.diff(np.quantile(level_v, [0.1, 0.9]))[0] < 4e-3)
+
+
+def _reaches_plateau(level_v: F64, noise_v: float) -> int:
+    """First row from which the level stays within 1 mV of the value at the end; all rows if it never settles."""
+    tail = level_v[-max(5, len(level_v) // 10) :]
+    if not _is_held(tail):
+        return len(level_v)
+    below = np.flatnonzero(level_v < np.median(tail) - max(1e-3, 4 * noise_v))
+    turn = int(below[-1]) + 1 if len(below) else 0
+    return turn if len(level_v) - turn > 10 else len(level_v)
+
+
+def _held_until(signals: Signals, amps: F64, first: int, last: int) -> int:
+    """The charge goes on while its voltage is held and some current flows, be it ever so small."""
+    t, level = signals.time_s, signals.level_v
+    if last >= len(t):
+        return last
+    plateau = float(np.median(level[max(first, last - 30) : last]))
+    width = max(1, round(10.0 / signals.step_s))
+    after = slice(last, min(len(t), last + 200_000))
+    quiet_a = max(_HELD_A, 3 * _row_noise(amps[first:last]) / np.sqrt(width))
+    going = (np.abs(level[after] - plateau) < _HELD_V) & (rolling_mean(amps[after], width) > quiet_a)
+    ends = np.flatnonzero(~going | signals.gap_after[after])
+    return last + (int(ends[0]) if len(ends) else len(going))
+
+
+def _zero_a(amps: F64, quiet: float, first: int, last: int) -> float:
+    """What the sensor shows without current: the median of quiet rows away from this charge."""
+    rest = np.concatenate([amps[:first], amps[last + 2000 :]])
+    rest = rest[np.abs(rest) <= quiet]
+    return float(np.median(rest)) if len(rest) >= 100 else 0.0
+
+
+def _row_noise(values: F64) -> float:
+    second = np.diff(values, 2)
+    return float(np.median(np.abs(second)) / 0.6745 / np.sqrt(6.0)) if len(second) > 2 else 0.0
+
+
+def _drop_blips(t: F64, labels: NDArray[np.str_], step_s: float) -> NDArray[np.str_]:
+    """A single stray row of current inside a rest is the sensor's noise."""
+    for first, last in runs_of(labels == _RIDE):
+        if last - first <= 2 and step_s <= 5.0 and first > 0 and last < len(labels):
+            around = (labels[first - 1], labels[last])
+            if around == (_REST, _REST) and t[last] - t[first - 1] < 5 * step_s:
+                labels[first:last] = _REST
+    return labels
+
+
+def _no_short_rest(t: F64, labels: NDArray[np.str_]) -> NDArray[np.str_]:
+    """A pause shorter than a rest belongs to the ride round it, else it is unknown."""
+    out = labels.copy()
+    step = float(np.median(np.diff(t)))
+    for first, last in runs_of(labels == _REST):
+        if t[min(last, len(t) - 1)] - t[first] + step < REST_S:
+            around = {labels[first - 1] if first else "", labels[last] if last < len(labels) else ""}
+            inside_ride = around == {_RIDE} or (around == {_RIDE, ""} and len(labels) > last - first)
+            out[first:last] = _RIDE if inside_ride else _UNKNOWN
+    return out
+
+
+def _joined(signals: Signals, labels: NDArray[np.str_]) -> tuple[Phase, ...]:
+    """Runs of one label; a long gap in the record is a phase of its own, in which nothing is known."""
+    t, gap = signals.time_s, signals.gap_after
+    edges = np.flatnonzero((labels[1:] != labels[:-1]) | gap[:-1])
+    found: list[Phase] = []
+    start = float(t[0])
+    for k in edges.tolist():
+        label = str(labels[k])
+        if gap[k]:
+            found.append(_phase(label, start, float(t[k])))
+            found.append(Phase(_UNKNOWN, float(t[k]), float(t[k + 1]), "gap in the recording"))
+            start = float(t[k + 1])
+        else:
+            middle = float(t[k] + t[k + 1]) / 2
+            found.append(_phase(label, start, middle))
+            start = middle
+    found.append(_phase(str(labels[-1]), start, float(t[-1])))
+    return tuple(p for p in found if p.end_s > p.start_s)
+
+
+def _phase(label: str, start_s: float, end_s: float) -> Phase:
+    return Phase(label, start_s, end_s, "pause too short for a rest" if label == _UNKNOWN else "")

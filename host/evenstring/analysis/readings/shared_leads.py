@@ -1,0 +1,214 @@
+"""Balance leads that the meter shares: the drop of the bleed current along them, recognised and taken off.
+
+A meter teed into a protection board's balance leads sees bleed current times lead resistance: twice down on the group
+that bleeds, once up on each neighbour (Ohm's law along the leads; a lead carries the difference of its two groups'
+bleed currents). It comes and goes in one scan with the bleeding and looks as if the string were evener than it is. So
+steps of the pattern (1, -2, 1) are looked for while the string's level stands still; they also tell which groups bleed.
+A step is taken apart by matching pursuit, the strongest pattern first: neighbours may switch together.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evenstring.analysis.results import Balancing, Phase, Spread, SpreadClaim
+from evenstring.analysis.series.signals import Signals
+from evenstring.profile import PackProfile
+
+__all__ = ["SharedLeads", "doubted", "find_shared_leads", "widened", "without_lead_drops"]
+
+F64 = NDArray[np.float64]
+
+_SIDE = 3  # rows averaged before and after a step
+_LEAST_V = 0.0010  # of one lead's drop; a group then moves by twice that
+_STILL_V = 0.002  # the level moves by less: the charger was not switched
+_LEAST_STEPS = 2
+_ALIKE = 0.35  # how much the steps may differ among themselves, relative
+_MOST_AT_ONCE = 12
+_CONTRADICTIONS = 0.03  # of the steps
+_MOST_STEPS = 10  # a group: beyond it some are missed, and who bleeds is not known
+
+
+@dataclass(frozen=True, slots=True)
+class SharedLeads:
+    """What bleeding does to the readings. Groups count from 1, times in s."""
+
+    drop_mv: float  # of the bleeding group; its neighbours rise by half of it
+    steps: int
+    lead_mohm: float  # of one lead, with the profile's bleed current
+    followed: bool  # each group was seen to begin and to end in turn, so hours and the correction can be had
+    hours_by_group: tuple[tuple[int, float], ...]  # seen to bleed, for how long in this recording
+    bleeding_at_end: tuple[int, ...]
+    spans: tuple[tuple[int, float, float], ...]  # group, from, to
+    text: str
+
+
+def find_shared_leads(signals: Signals, profile: PackProfile, phases: tuple[Phase, ...]) -> SharedLeads | None:
+    """The pattern of shared leads, or None where none is seen."""
+    groups = signals.volts_v.shape[1]
+    if groups < 4 or len(signals.time_s) < 4 * _SIDE:
+        return None
+    found = [e for e in _steps(signals, phases) if _belongs(e)]
+    sizes = np.array([abs(a) for _, _, a, _ in found])
+    if len(sizes) < _LEAST_STEPS:
+        return None
+    # Where a board switches often a row may hold a part of a step only, so the large ones count, if they are alike.
+    large = np.sort(sizes)[::-1]
+    lead_v = float(np.median(large[large > (1.0 - _ALIKE) * large[min(2, len(large) - 1)]]))
+    if large[0] > (1.0 + 2.0 * _ALIKE) * lead_v:
+        return None
+    events = tuple(
+        (float(t), g + 1, 1 if a > 0 else -1) for t, g, a, _ in found if 0.5 * lead_v < abs(a) < 1.6 * lead_v
+    )
+    if len(events) < _LEAST_STEPS:
+        return None
+    spans, contradictions = _spans(events, signals.time_s, phases)
+    followed = contradictions <= _CONTRADICTIONS * len(events) and len(events) <= _MOST_STEPS * groups
+    text = (
+        f"bleeding moves the readings: the bleeding group by {2e3 * lead_v:.1f} mV down, its neighbours by"
+        f" {1e3 * lead_v:.1f} mV up; the meter shares the balance leads"
+    )
+    ohm = lead_v / max(profile.bleed_ma / 1e3, 1e-6)
+    if not followed:
+        text += "; it switches too often to follow which groups bleed for how long"
+        return SharedLeads(round(2e3 * lead_v, 2), len(events), round(1e3 * ohm, 1), False, (), (), (), text)
+    groups_seen = sorted({g for g, _, _ in spans})
+    hours = tuple((g, round(sum(b - a for k, a, b in spans if k == g) / 3600.0, 2)) for g in groups_seen)
+    at_end = tuple(g for g in groups_seen if [e[2] for e in events if e[1] == g][-1] > 0)
+    return SharedLeads(round(2e3 * lead_v, 2), len(events), round(1e3 * ohm, 1), True, hours, at_end, spans, text)
+
+
+def without_lead_drops(signals: Signals, shared: SharedLeads | None) -> Signals:
+    """The same rows with the drops of bleeding put back; unchanged where no leads are shared or it was not followed."""
+    if shared is None or not shared.followed:
+        return signals
+    on = np.zeros((len(signals.time_s), signals.volts_v.shape[1] + 2))
+    for g, begin, end in shared.spans:
+        on[(signals.time_s >= begin) & (signals.time_s < end), g] = 1.0
+    pattern = 2.0 * on[:, 1:-1] - on[:, :-2] - on[:, 2:]
+    return replace(signals, volts_v=signals.volts_v + 0.5e-3 * shared.drop_mv * pattern)
+
+
+def doubted(balancing: Balancing, shared: SharedLeads | None) -> Balancing:
+    """Balanced is not said of readings that bleeding itself evens out, unless its drops could be put back."""
+    if shared is None or shared.followed or balancing.state != "balanced":
+        return balancing
+    why = f"{shared.text}: evenness while groups bleed is not to be trusted; a rest after the charge tells"
+    return replace(balancing, state="not_reached", remaining_s=None, answer="none", reasons=(*balancing.reasons, why))
+
+
+def widened(spread: Spread, shared: SharedLeads | None, phases: tuple[Phase, ...]) -> Spread:
+    """The spread with its intervals widened by what bleeding may hide or add: in charges, and in rests after them.
+
+    Between two groups that is two drops at most: one bleeds and reads low by its drop, both neighbours of the other
+    bleed and lift it by as much. Some boards bleed on at rest. The drops put back for balancing are not used here: who
+    bled before the first step was seen is a guess.
+    """
+    if shared is None or not spread.claims:
+        return spread
+    claims = tuple(_widened(c, 2.0 * shared.drop_mv) if _may_bleed(c.at_s, phases) else c for c in spread.claims)
+    u = max(max(c.best_mv - c.low_mv, c.high_mv - c.best_mv) for c in claims)
+    return replace(spread, claims=claims, uncertainty_mv=u)
+
+
+def _widened(claim: SpreadClaim, hidden_mv: float) -> SpreadClaim:
+    return replace(claim, low_mv=max(0.0, claim.low_mv - hidden_mv), high_mv=claim.high_mv + hidden_mv)
+
+
+def _may_bleed(at_s: float, phases: tuple[Phase, ...]) -> bool:
+    """In a charge, or in a rest that follows on one."""
+    charged = False
+    for p in phases:
+        charged = p.kind.startswith("charge") or (charged and p.kind == "rest")
+        if p.start_s <= at_s <= p.end_s:
+            return charged
+    return False
+
+
+def _steps(signals: Signals, phases: tuple[Phase, ...]) -> list[tuple[float, int, float, float]]:
+    """(time, group from 0, lead's drop in V, share of the step explained); a drop above 0 begins to bleed."""
+    t, volts = signals.time_s, signals.volts_v
+    riding = np.zeros(len(t), bool)
+    for p in phases:
+        if p.kind == "ride":
+            riding |= (t >= p.start_s - 5.0) & (t <= p.end_s + 5.0)
+    total = np.cumsum(np.vstack([np.zeros(volts.shape[1]), np.nan_to_num(volts)]), axis=0)
+    at = np.arange(_SIDE, len(t) - _SIDE - 1)
+    # The row in which it happens is left out: it may hold a part of the step.
+    change = (total[at + _SIDE + 1] - total[at + 1] - total[at] + total[at - _SIDE]) / _SIDE
+    moved = np.abs(np.median(change, axis=1))
+    near = (t[at + _SIDE] - t[at - _SIDE] < max(60.0, 7.5 * signals.step_s)) & ~riding[at] & (moved < _STILL_V)
+    strength = np.where(near[:, None] & np.isfinite(volts[at]), np.abs(_matched(change)), 0.0).max(axis=1)
+    out: list[tuple[float, int, float, float]] = []
+    last = -_SIDE
+    for k in np.flatnonzero(strength > _LEAST_V):
+        window = strength[max(0, k - _SIDE) : k + _SIDE + 1]
+        if strength[k] >= window.max() and k - last >= _SIDE:
+            out += [(float(t[at[k]]), *rest) for rest in _taken_apart(change[k])]
+            last = int(k)
+    return out
+
+
+def _matched(change: F64) -> F64:
+    """(m, g) drop of one lead for which (1, -2, 1) around a group fits a change best."""
+    wide = np.pad(change, ((0, 0), (1, 1)))
+    weight = np.full(change.shape[1], 6.0)
+    weight[[0, -1]] = 5.0
+    return np.asarray((wide[:, :-2] - 2.0 * change + wide[:, 2:]) / weight)
+
+
+def _taken_apart(change: F64) -> list[tuple[int, float, float]]:
+    """Groups that switched in this step, each with its lead's drop, and the share explained."""
+    groups = len(change)
+    shapes = -2.0 * np.eye(groups) + np.eye(groups, k=1) + np.eye(groups, k=-1)
+    left: F64 = change - np.median(change)
+    picked: list[int] = []
+    found: F64 = np.zeros(0)
+    for _ in range(min(_MOST_AT_ONCE, groups)):
+        match = _matched(left[None])[0]
+        match[picked] = 0.0
+        k = int(np.argmax(np.abs(match)))
+        if abs(match[k]) < 0.6 * _LEAST_V:
+            break
+        picked.append(k)
+        found = np.asarray(np.linalg.lstsq(shapes[:, picked], change, rcond=None)[0])
+        left = change - shapes[:, picked] @ found
+    if not picked:
+        return []
+    share = 1.0 - float(np.sum(left**2) / max(np.sum(change**2), 1e-15))
+    return [(k, float(a), share) for k, a in zip(picked, found, strict=True) if abs(a) > _LEAST_V]
+
+
+def _belongs(step: tuple[float, int, float, float]) -> bool:
+    """Patterns explain nearly all of it: a group that steps alone is a contact, not a shared lead."""
+    return step[3] > 0.85
+
+
+def _spans(
+    events: tuple[tuple[float, int, int], ...], t: F64, phases: tuple[Phase, ...]
+) -> tuple[tuple[tuple[int, float, float], ...], int]:
+    """(group, from, to) of bleeding, and how often a group began or ended twice in a row: a step was missed there.
+
+    Who ends without having begun bled from the start of the recording; who never ends, to the end of the charge.
+    """
+    charged = [p.end_s for p in phases if p.kind.startswith("charge")]
+    last = charged[-1] if charged else float(t[-1])
+    out: list[tuple[int, float, float]] = []
+    contradictions = 0
+    for g in sorted({e[1] for e in events}):
+        own = [(time, sign) for time, group, sign in events if group == g]
+        since = float(t[0]) if own[0][1] < 0 else None
+        for time, sign in own:
+            if (sign > 0) == (since is not None):
+                contradictions += 1
+            elif sign > 0:
+                since = time
+            elif since is not None:
+                out.append((g, since, time))
+                since = None
+        if since is not None and last > since:
+            out.append((g, since, last))
+    return tuple(out), contradictions

@@ -1,0 +1,1 @@
+"""How far can this string be ridden, and what did rides show?"""

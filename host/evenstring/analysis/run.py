@@ -1,0 +1,181 @@
+"""All findings of a session, in the order in which they need each other."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from evenstring.analysis.balancing.answer import find_balancing
+from evenstring.analysis.balancing.criterion import with_rest
+from evenstring.analysis.causes.bleeders import find_balancer_faults, without_consequences
+from evenstring.analysis.causes.diagnosis import diagnose
+from evenstring.analysis.charging.charge_end import find_charges, without_standstill
+from evenstring.analysis.charging.charger import find_charger
+from evenstring.analysis.phases.segment import phases_of
+from evenstring.analysis.readings.limit_visits import find_events, not_excluded, shortest_visible_s
+from evenstring.analysis.readings.profile_check import check_profile
+from evenstring.analysis.readings.shared_leads import (
+    SharedLeads,
+    doubted,
+    find_shared_leads,
+    widened,
+    without_lead_drops,
+)
+from evenstring.analysis.readings.spread import find_spread
+from evenstring.analysis.results import Balancing, Charge, Event, Findings, Phase, Spread, Unknown
+from evenstring.analysis.riding.reserve import find_reserve
+from evenstring.analysis.riding.rides import find_capacity, find_repair, find_rides, find_temperature
+from evenstring.analysis.riding.usable import bench_hours, find_room, find_usable
+from evenstring.analysis.series.arrays import onward
+from evenstring.analysis.series.signals import Signals, make_signals
+from evenstring.analysis.series.uncertainty import MeterError, meter_error
+from evenstring.analysis.verdict.reasons import with_causes, with_temperatures
+from evenstring.analysis.verdict.validity import own_current, own_readings, own_rest, with_profile_check
+from evenstring.analysis.verdict.verdict import find_verdict
+from evenstring.profile import PackProfile
+from evenstring.session import Session
+
+__all__ = ["analyse", "what_happened"]
+
+_ALL = ("spread", "shortest_visible_s", "charge", "charger", "balancing", "ride", "repair", "repair_bench", "usable",
+        "capacity", "temperature", "weakness", "reserve", "room_for_braking", "profile_check")  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Look:
+    """What the findings of a session share."""
+
+    session: Session  # its clock never runs back
+    profile: PackProfile
+    meter: MeterError
+    signals: Signals
+    phases: tuple[Phase, ...]
+    shared: SharedLeads | None
+
+    @property
+    def level(self) -> Signals:
+        """The series as if the sense leads were the meter's own."""
+        return without_lead_drops(self.signals, self.shared)
+
+
+def analyse(session: Session, profile: PackProfile) -> Findings:
+    """All findings of this string: a pure function of the session and the profile."""
+    if session.scans < 1 or session.groups < 1:
+        return _nothing(session, profile)
+    look = _look(session, profile)
+    found, no_rest = _what_happened(look)
+    found = own_readings(_with_causes(found, look.session, look.level, profile, look.meter), look.session)
+    open_visits = not_excluded(look.session, profile, look.meter, found.events)
+    missing = (*_unknowns(found), *((no_rest,) if no_rest else ()), *open_visits)
+    check, unfit = check_profile(look.signals, profile, look.phases, look.meter)
+    found = with_temperatures(replace(found, unknown=(*found.unknown, *missing)))
+    return with_causes(with_profile_check(found, check, unfit, profile))
+
+
+def what_happened(session: Session, profile: PackProfile) -> Findings:
+    """Phases, spread, events, charges, balancing, rides: the findings without the causes, for half of the time."""
+    if session.scans < 1 or session.groups < 1:
+        return _nothing(session, profile)
+    return _what_happened(_look(session, profile))[0]
+
+
+def _look(session: Session, profile: PackProfile) -> _Look:
+    session = replace(session, time_s=onward(session.time_s))
+    signals = make_signals(session)
+    phases = phases_of(signals, profile)
+    shared = find_shared_leads(signals, profile, phases)
+    return _Look(session, profile, meter_error(session), signals, phases, shared)
+
+
+def _what_happened(look: _Look) -> tuple[Findings, Unknown | None]:
+    session, profile, meter, signals, phases = look.session, look.profile, look.meter, look.signals, look.phases
+    events = find_events(session, profile, phases, meter)
+    charges = find_charges(signals, profile, phases, meter)
+    charge = charges[-1] if charges else Charge("none")
+    spread, no_rest = own_rest(widened(find_spread(session, signals, phases), look.shared, phases), profile)
+    balancing = doubted(find_balancing(look.level, profile, phases, charge, meter), look.shared)
+    balancing = without_standstill(balancing, charge)
+    balancing = with_rest(balancing, spread, profile, signals, phases)
+    rides = find_rides(signals, profile, phases, events)
+    found = Findings(
+        phases=phases,
+        spread=spread,
+        events=events,
+        shortest_visible_s=shortest_visible_s(session),
+        verdict=find_verdict(profile, events, charge, balancing, rides),
+        charge=charge,
+        charges=charges,
+        charger=find_charger(signals, profile, phases, meter, balancing),
+        balancing=balancing,
+        rides=rides,
+        assumed=meter.assumed,
+        shared_leads=look.shared,
+    )
+    return found, no_rest
+
+
+def _with_causes(
+    found: Findings, session: Session, signals: Signals, profile: PackProfile, meter: MeterError
+) -> Findings:
+    """Findings on the cells themselves added: causes, repair, capacity, reserve, temperature."""
+    phases, shared = found.phases, found.shared_leads
+    repair, no_repair = find_repair(signals, profile, phases, meter)
+    capacity, no_capacity = find_capacity(signals, profile, phases, meter)
+    temperature, no_temperature = find_temperature(session, phases)
+    own = own_current(session, profile)
+    diagnosis = diagnose(own, profile, phases)
+    trusted = shared is None or shared.followed
+    faults = find_balancer_faults(signals, profile, phases, meter) if trusted else ()
+    reserve, no_reserve = find_reserve(session, profile, phases, diagnosis.evidence)
+    usable, no_usable = find_usable(diagnosis.evidence, profile, own.has_current)
+    no_bench = None if no_repair is None else replace(no_repair, what="repair_bench")
+    room, no_room = find_room(own, profile, phases, diagnosis.evidence)
+    missing = (no_repair, no_capacity, no_temperature, diagnosis.unknown, no_reserve, no_usable, no_room, no_bench)
+    return replace(
+        found,
+        repair=repair,
+        capacity=capacity,
+        temperature=temperature,
+        weakness=without_consequences(diagnosis.weakness, faults),
+        reserve=reserve,
+        meter_patterns=diagnosis.patterns,
+        usable=usable,
+        bench=bench_hours(repair, profile),
+        room=room,
+        unknown=tuple(u for u in missing if u),
+    )
+
+
+def _unknowns(found: Findings) -> tuple[Unknown, ...]:
+    spread, charger, balancing, charge, rides = found.spread, found.charger, found.balancing, found.charge, found.rides
+    out = []
+    if spread.start_mv is None:
+        out.append(Unknown("spread", "no scan in which the string stood still enough", "a minute at rest"))
+    if spread.rest_mv is None:
+        why = "no rest of 5 minutes or more in this recording"
+        out.append(Unknown("spread.rest_mv", why, "leave the pack alone for an hour with the monitor on"))
+    if not rides:
+        out.append(Unknown("ride", "there is no ride in this recording", "a ride, best with the current sensor"))
+    if charge.ended == "none":
+        out.append(Unknown("charge", "there is no charge in this recording", "a whole charge, an hour past the light"))
+    if charge.ended == "cannot_tell":
+        why = "the voltage was held to the end, and a charger that goes while hardly any current flows leaves no step"
+        out.append(Unknown("charge.ended", why, "the same with a current sensor"))
+    if charger is None:
+        out.append(Unknown("charger", "no constant-voltage part was recorded", "a charge to its end"))
+    elif charger.set == "unknown":
+        why = "the meter's absolute uncertainty is more than half the margin that decides"
+        out.append(Unknown("charger.set", why, "compare one group with a calibrated meter (evenstring calibrate)"))
+    if balancing.remaining_s is None:
+        why = "; ".join(balancing.reasons) or "not worked out"
+        out.append(Unknown("balancing.remaining_s", why, "an hour or more at constant voltage"))
+    return tuple(out)
+
+
+def _nothing(session: Session, profile: PackProfile) -> Findings:
+    events: tuple[Event, ...] = ()
+    phases: tuple[Phase, ...] = ()
+    spread = Spread(None, None, None, None, None, None, None, 0, session.scans, (None,) * session.groups)
+    charge, balancing = Charge("none"), Balancing("not_reached", reasons=("the recording is empty",))
+    verdict = find_verdict(profile, events, charge, balancing, ())
+    why = tuple(Unknown(what, "the recording holds no scan", "check the connection and record again") for what in _ALL)
+    return Findings(phases, spread, events, None, verdict, unknown=why)

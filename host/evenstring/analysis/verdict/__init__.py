@@ -1,0 +1,1 @@
+"""What does all of it ask for?"""

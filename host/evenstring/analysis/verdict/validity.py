@@ -1,0 +1,114 @@
+"""What is not claimed although it could be computed: the ground it would stand on does not hold.
+
+A profile that does not fit takes with it what rests on its curve or its capacity. Two strings in parallel exchange
+current at rest: no rest of theirs is one, and the current of the vehicle is not that of this string. A group that was
+often not read is not judged by the readings that are left.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from evenstring.analysis.readings.profile_check import ProfileCheck
+from evenstring.analysis.results import Capacity, Evidence, Findings, Spread, Unknown
+from evenstring.analysis.verdict.reasons import with_more
+from evenstring.profile import PackProfile
+from evenstring.session import Session
+
+__all__ = ["own_current", "own_readings", "own_rest", "with_profile_check"]
+
+_UNREAD = 0.1  # share of scans
+_RESISTIVE = ("high_resistance", "connection")  # ratios of groups that carry one current: no curve, no capacity
+
+
+def own_rest(spread: Spread, profile: PackProfile) -> tuple[Spread, Unknown | None]:
+    """The spread; without its figure at rest where other strings are in parallel."""
+    if profile.parallel_strings < 2 or spread.rest_mv is None:
+        return spread, None
+    why = "strings in parallel exchange current at rest, so none of their rests is one"
+    kept = tuple(c for c in spread.claims if c.where != "rest")
+    left = replace(spread, rest_mv=None, rest_after_s=None, claims=kept)
+    return left, Unknown("spread.rest_mv", why, "a rest with this string disconnected from the others")
+
+
+def own_current(session: Session, profile: PackProfile) -> Session:
+    """The session; without its current where that is shared with other strings."""
+    if profile.parallel_strings < 2:
+        return session
+    return replace(session, current_a=None, current_out_a=None, current_back_a=None)
+
+
+def own_readings(found: Findings, session: Session) -> Findings:
+    """Findings less all that speaks of a group which was often not read: the lead is mended first."""
+    unread = [int(g) + 1 for g in np.flatnonzero((session.quality != 0).mean(axis=0) > _UNREAD)]
+    if not unread:
+        return found
+    names = ", ".join(map(str, unread))
+    why, record = (
+        f"group {names} was often not read, so nothing is said of its cells",
+        "the same again, its lead mended",
+    )
+    lost = ("weakness", "reserve", "usable", "room_for_braking")
+    return replace(
+        found,
+        weakness=tuple(w for w in found.weakness if w.group not in unread),
+        reserve=None,
+        usable=None,
+        room=None,
+        unknown=(*(u for u in found.unknown if u.what not in lost), *(Unknown(what, why, record) for what in lost)),
+    )
+
+
+def with_profile_check(
+    found: Findings, check: ProfileCheck, unknown: tuple[Unknown, ...], profile: PackProfile
+) -> Findings:
+    """Findings with the check, less what it takes the ground from."""
+    lost = set(check.withheld)
+    also: tuple[Unknown, ...] = ()
+    if profile.parallel_strings > 1 and found.repair:
+        why = "strings in parallel exchange charge: what one group lacks is not told from one string alone"
+        also = (Unknown("repair", why, "a charge and a rest with this string disconnected from the others"),)
+        lost.add("repair")
+    weakness = found.weakness
+    if "weakness" in lost:
+        weakness = tuple(w for w in weakness if w.cause in _RESISTIVE)
+    elif profile.parallel_strings > 1:
+        weakness = tuple(w for w in weakness if w.cause not in ("self_discharge", "balancer_fault"))
+    # Limits of another chemistry are no limits, so that alone asks for an inspection.
+    action = "inspect" if check.chemistry.verdict == "does_not_fit" else "ride"
+    found = with_more(found, [(action, Evidence(f"{line}.", "profile_check", "profile")) for line in check.lines])
+    return replace(
+        found,
+        profile_check=check,
+        weakness=weakness,
+        reserve=None if "reserve" in lost else found.reserve,
+        repair=() if "repair" in lost else found.repair,
+        bench=None if "repair" in lost else found.bench,
+        capacity=None if "capacity" in lost else found.capacity or _capacity_of(check, profile),
+        usable=None if lost & {"weakness", "repair"} else found.usable,
+        room=None if lost & {"weakness", "reserve"} else found.room,
+        unknown=_still_unknown(found, check, lost, (*also, *unknown)),
+    )
+
+
+def _still_unknown(
+    found: Findings, check: ProfileCheck, lost: set[str], more: tuple[Unknown, ...]
+) -> tuple[Unknown, ...]:
+    """What is not known: as found, less what is withheld for a better reason, and with those reasons."""
+    told = {"capacity"} if found.capacity is None and check.capacity.seen_ah is not None else set()
+    follow = [
+        Unknown(what, next(u.why for u in more if u.what == of), next(u.record_next for u in more if u.what == of))
+        for what, of in (("usable", "repair"), ("room_for_braking", "reserve"))
+        if of in lost and any(u.what == of for u in more)
+    ]
+    return (*(u for u in found.unknown if u.what not in lost | told), *more, *follow)
+
+
+def _capacity_of(check: ProfileCheck, profile: PackProfile) -> Capacity | None:
+    """The capacity by a rest and a full charge, where two relaxed rests did not give one."""
+    c = check.capacity
+    if c.seen_ah is None or c.low_ah is None or c.high_ah is None or c.depth is None:
+        return None
+    return Capacity(c.seen_ah, c.low_ah, c.high_ah, c.depth, profile.capacity_ah)

@@ -1,0 +1,80 @@
+"""Bleeders that never conduct or never stop, told apart from cells that leak or hold another charge."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+from evenstring.analysis.causes.bleeders import find_balancer_faults, without_consequences
+from evenstring.analysis.causes.diagnosis import Weakness, diagnose
+from evenstring.analysis.phases.segment import find_phases
+from evenstring.analysis.results import Findings, Spread, Verdict
+from evenstring.analysis.series.signals import make_signals
+from evenstring.analysis.series.uncertainty import meter_error
+from evenstring.analysis.verdict.reasons import with_causes
+from evenstring.profile import PackProfile
+from evenstring.sim import MeterModel, Pack, Plan, measure, simulate
+
+GROUPS = 20
+PROFILE = PackProfile(groups=GROUPS)
+
+
+@cache
+def charged(seed: int, *, dead: tuple[int, ...] = (), stuck: tuple[int, ...] = (), rule: str = "above_lowest",
+            threshold_v: float = 4.18, leak_ma: float = 0.0) -> tuple[Weakness, ...]:  # fmt: skip
+    """A rest, then a charge with three hours at constant voltage; four groups are high. Invented."""
+    rng = np.random.default_rng(seed)
+    pack = Pack.random(rng, groups=GROUPS, soc=0.55)
+    soc, leak = pack.soc0.copy(), pack.leak_a.copy()
+    soc[[3, 7, 11, 15]] += (0.015, 0.019, 0.023, 0.027)
+    leak[4] += leak_ma / 1e3
+    balancer = replace(pack.balancer, dead=dead, stuck=stuck, rule=rule, threshold_v=threshold_v)
+    pack = replace(pack, soc0=soc, leak_a=leak, balancer=balancer)
+    trajectory = simulate(pack, Plan().rest(minutes=80).charge(hours=5.2), step_s=2.0)
+    session = measure(trajectory, MeterModel.random(rng, GROUPS), rng, quiet_s=2.0)
+    phases = find_phases(session, PROFILE)
+    found = find_balancer_faults(make_signals(session), PROFILE, phases, meter_error(session))
+    return without_consequences(diagnose(session, PROFILE, phases).weakness, found)
+
+
+def faults(found: tuple[Weakness, ...]) -> list[tuple[int, str]]:
+    return [(w.group, w.detail) for w in found if w.cause == "balancer_fault"]
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_bleeder_that_never_conducts_is_found_and_the_cell_is_not_accused(seed):
+    found = charged(seed, dead=(8,))
+
+    assert [g for g, _ in faults(found)] == [8]
+    assert "dead" in faults(found)[0][1]
+    assert not [w for w in found if w.group == 8 and w.cause == "charge_offset"]
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_bleeder_that_never_stops_is_found_with_the_current_it_draws(seed):
+    """The simulator's bleeders draw 50 mA."""
+    found = charged(seed, stuck=(5,))
+
+    fault = next(w for w in found if w.cause == "balancer_fault")
+    assert fault.group == 5
+    assert fault.size_low < 50.0 < fault.size_high
+    assert "stuck on" in fault.detail
+    nothing = Findings((), Spread(*(None,) * 7, 0, 0, ()), (), None, Verdict("ride", ()), weakness=found)
+    verdict = with_causes(nothing).verdict
+    assert verdict.action == "inspect"
+    assert any("Group 5 is drained" in r and "bleeder" in r for r in verdict.reasons)
+
+
+@pytest.mark.parametrize(("seed", "rule", "threshold_v"), [
+    (1, "above_lowest", 4.18), (2, "above_lowest", 4.18), (1, "threshold", 4.19), (2, "threshold", 4.19),
+    (3, "threshold", 4.19), (1, "odd_even", 4.18), (2, "odd_even", 4.18),
+])  # fmt: skip
+def test_a_balancer_in_order_is_not_blamed_whatever_its_rule(seed, rule, threshold_v):
+    assert faults(charged(seed, rule=rule, threshold_v=threshold_v)) == []
+
+
+def test_a_leaking_cell_is_not_taken_for_a_stuck_bleeder():
+    """5 mA are 4.2 % a week of 20 Ah: a bad leak, and a tenth of a bleeder."""
+    assert faults(charged(1, leak_ma=5.0)) == []
