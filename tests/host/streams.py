@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 from cobs import cobs
-from evenstring.io.table_csv import identity
+from evenstring.wire.encode import identity
 from evenstring.wire.encode import Counter, ScanValues, scan_frames
 from evenstring.wire.stream import Batch, StreamDecoder
 

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import os
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import IO
 
 from evenstring.errors import InputError
 
-__all__ = ["make_folder", "refuse_existing", "write_new"]
+__all__ = ["make_folder", "new_file", "refuse_existing", "write_new"]
 
 
 def refuse_existing(path: Path, force: bool = False) -> None:
@@ -25,19 +27,31 @@ def write_new(path: Path, data: bytes, force: bool = False) -> None:
     Raises:
         InputError: the file exists, or the folder cannot be written.
     """
+    with new_file(path, force) as file:
+        file.write(data)
+
+
+@contextmanager
+def new_file(path: Path, force: bool = False) -> Iterator[IO[bytes]]:
+    """A file to write piece by piece, under a temporary name; it appears when all went well, and not at all else.
+
+    Raises:
+        InputError: the file exists, or the folder cannot be written.
+    """
     refuse_existing(path, force)
     part = path.with_name(path.name + ".part")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         with part.open("wb") as file:
-            file.write(data)
+            yield file
             file.flush()
             os.fsync(file.fileno())
         part.replace(path)
     except OSError as error:
+        raise InputError(f"{path}: cannot write ({error.strerror or error}); choose another place with -o") from error
+    finally:
         with suppress(OSError):  # where the folder is none, there is no part either
             part.unlink(missing_ok=True)
-        raise InputError(f"{path}: cannot write ({error.strerror or error}); choose another place with -o") from error
 
 
 def make_folder(folder: Path) -> None:

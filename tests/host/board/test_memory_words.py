@@ -13,7 +13,7 @@ from evenstring.board.virtual import VirtualBoard
 from evenstring.cli import cli
 from evenstring.io.assemble import ident_of
 from evenstring.io.capture import Status
-from evenstring.io.table_csv import identity
+from evenstring.wire.encode import identity
 from evenstring.live.source import PortSource
 from evenstring.profile import PackProfile
 from evenstring.report.page import render
