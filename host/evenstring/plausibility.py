@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from evenstring.session import Mark, Quality, Session
 
-__all__ = ["Doubt", "Dropouts", "Sign", "Steps", "without_dropouts"]
+__all__ = ["Doubt", "Dropouts", "Sign", "Steps", "mean_v", "without_dropouts"]
 
 F64 = NDArray[np.float64]
 
@@ -151,6 +151,15 @@ class Steps:
             for g in np.flatnonzero(span == 0.0):
                 said.append(Doubt("stands", int(g) + 1, f"group {g + 1} reads {self._low[g]:.4g} V throughout while the others move by {moving * 1e3:.0f} mV: not a measurement?"))
         return tuple(said)
+
+
+def mean_v(volts_v: F64) -> F64:
+    """Mean of the groups that read a cell's voltage, (n, g) to (n,); NaN where none does."""
+    if volts_v.size and float(volts_v.min()) > _ZERO_V:  # false where a reading is missing
+        return np.asarray(volts_v.mean(axis=1))
+    read = np.nan_to_num(volts_v) > _ZERO_V
+    count = read.sum(axis=1)
+    return np.where(count > 0, np.where(read, volts_v, 0.0).sum(axis=1) / np.maximum(count, 1), np.nan)
 
 
 class Sign:

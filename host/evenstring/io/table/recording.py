@@ -18,7 +18,7 @@ from evenstring.io.table.plan import Plan
 from evenstring.io.table.spool import NONE, Spool
 from evenstring.io.table.text import TableText
 from evenstring.io.table.timeline import Timeline, zone_of
-from evenstring.plausibility import Dropouts, Sign, Steps
+from evenstring.plausibility import Dropouts, Sign, Steps, mean_v
 from evenstring.profile import PackProfile, to_toml
 from evenstring.text import plain
 from evenstring.wire.encode import Counter, ScanValues, identity, message, scan_frames
@@ -108,12 +108,13 @@ def _check(spool: Spool, plan: Plan) -> _Checked:
         steps.feed(volts)
         if spool.current is not None:
             current = np.where(block[:, spool.current] == NONE, np.nan, block[:, spool.current] * 0.01)
-            sign.feed(current, volts.mean(axis=1))
+            sign.feed(current, mean_v(volts))
         if spool.pack is not None:
-            apart.append(float(np.nanmedian(_pack_v(block, spool) - volts.sum(axis=1))) if len(volts) else 0.0)
+            off = (_pack_v(block, spool) - volts.sum(axis=1))[(volts > 0.0).all(axis=1)]
+            apart += [float(np.median(off[np.isfinite(off)]))] if np.isfinite(off).any() else []
     notes = [doubt.text for doubt in (*drops.doubts(), *steps.doubts())]
-    if apart and np.isfinite(apart).any() and abs(float(np.nanmedian(apart))) > 1.0:
-        notes.append(f"the pack voltage is {np.nanmedian(apart):+.1f} V off the sum of the groups: check scale and wiring")
+    if apart and abs(float(np.median(apart))) > 1.0:
+        notes.append(f"the pack voltage is {np.median(apart):+.1f} V off the sum of the groups: check scale and wiring")
     turn = False
     if spool.current is not None and not plan.sign_given:
         positive, name = sign.charging_is_positive(), plan.of("current")[0].name

@@ -78,7 +78,7 @@ def _check_sizes(path: Path) -> None:
 
 def _copy(path: Path, sheet: Any, text: IO[str]) -> None:
     writer = csv.writer(text, lineterminator="\n")
-    blank = 0
+    blank = width = 0
     for row in sheet.iter_rows(max_col=_MAX_COLUMNS + 1, values_only=True):
         if len(row) > _MAX_COLUMNS:
             if row[_MAX_COLUMNS] is not None:
@@ -90,7 +90,8 @@ def _copy(path: Path, sheet: Any, text: IO[str]) -> None:
         blank = 0 if cells else blank + 1
         if blank > _MAX_BLANK:
             return
-        writer.writerow(cells)
+        width = max(width, len(cells))
+        writer.writerow(cells + [""] * (width - len(cells)) if cells else [])
 
 
 def _text(value: Any) -> str:

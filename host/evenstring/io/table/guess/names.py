@@ -24,7 +24,7 @@ _SUFFIXES = frozenset({"v", "mv", "a", "ma", "s", "ms", "us", "sec", "min", "deg
 _ROLES = {
     "time": "time t zeit tiempo tempo timestamp zeitstempel datetime elapsed seconds sec secs second s ms millis milliseconds "
     "minutes minute hours hour epoch unix unixtime ts when logged clock uhrzeit heure hora stamp zeitpunkt sekunden minuten "
-    "timestamps tijd aika ora runtime duration",
+    "timestamps tijd aika ora runtime duration uptime laufzeit dauer stempel",
     "date": "date datum fecha day tag jour data",
     "current": "current curr strom courant corriente corrente amps amp ampere i ibat ipack ibatt stroom a ma icharge",
     "temp": "temp temperature temperatur temperatura ntc thermistor tc temps temperatures tbat tmos",

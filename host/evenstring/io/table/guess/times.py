@@ -86,7 +86,7 @@ def _judge(
     sample: Sample, k: int, cells: list[str], wishes: Wishes, now: datetime, day_first: bool | None
 ) -> _Candidate | None:
     name = sample.names[k]
-    named = name.says("time") or name.says("date")
+    named = name.says("time") or name.says("date") or (name.unit in ("s", "ms", "us", "min", "h") and not name.roles)
     if len(cells) == 0 or (name.says("other") and not named):
         return None
     unit = wishes.units.get("t", name.unit)
