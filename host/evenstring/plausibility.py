@@ -1,4 +1,4 @@
-"""What cannot be a cell's doing, told before anything is concluded from it. Pure; fed block by block, so memory is small.
+"""What cannot be a cell's doing, told before anything is concluded from it. Pure; fed block by block.
 
 A reading that falls from a cell's voltage to 0 V within one scan and comes back to where it was is the meter's or the
 logger's: a group cannot do that. Steps, standing readings and a current of the wrong sign are the instrument's as well.
@@ -23,7 +23,16 @@ _ZERO_V = 0.005  # as 0; our choice
 _CELL_V = 1.5  # a group that reads this or more is one; our choice
 _BACK_V = 0.3  # comes back to within this of where it was; our choice
 _END_SCANS = 10  # so short a stretch at the end is as one within; our choice
-_STEPS_V = (0.1, 0.05, 0.02, 0.01, 0.005, 0.002, 0.001, 0.0005)  # resolutions of instruments, coarse first; common practice
+_STEPS_V = (
+    0.1,
+    0.05,
+    0.02,
+    0.01,
+    0.005,
+    0.002,
+    0.001,
+    0.0005,
+)  # resolutions of instruments, coarse first; common practice
 _STANDS_SCANS = 100  # so long a group may read the same while others move; our choice
 _MOVES_V = 0.02
 
@@ -50,6 +59,11 @@ class Dropouts:
 
     def feed(self, volts_v: F64) -> None:
         """Take the next rows, (n, g), NaN where not read."""
+        if len(volts_v) and not self._open and float(volts_v.min()) > _ZERO_V:  # usual; false where one is missing
+            self._ever[:] = True
+            self._last = volts_v[-1]
+            self.rows += len(volts_v)
+            return
         self._ever |= (np.nan_to_num(np.abs(volts_v)) > _ZERO_V).any(axis=0)
         low = np.abs(volts_v) <= _ZERO_V
         for g in np.flatnonzero(low.any(axis=0) | np.isin(np.arange(self.groups), list(self._open))):
@@ -98,11 +112,20 @@ class Dropouts:
         if total:
             groups = ", ".join(str(g + 1) for g in list(stretches)[:6]) + (" …" if len(stretches) > 6 else "")
             said.append(
-                Doubt("dropout", 0, f"{total} times a group reads 0 V for a moment (group {groups}): not a cell's doing, taken as not read")
+                Doubt(
+                    "dropout",
+                    0,
+                    f"{total} times a group reads 0 V for a moment (group {groups}): not a cell's doing, taken "
+                    f"as not read",
+                )
             )
         for g in sorted(set(self._open) - set(self._ends())):
-            kind, what = ("ends_at_zero", "reads 0 V up to the end") if self._ever[g] else ("never_read", "reads 0 V throughout")
-            said.append(Doubt(kind, g + 1, f"group {g + 1} {what}: a lead, the logger or a dead group; kept as it stands"))
+            kind, what = (
+                ("ends_at_zero", "reads 0 V up to the end") if self._ever[g] else ("never_read", "reads 0 V throughout")
+            )
+            said.append(
+                Doubt(kind, g + 1, f"group {g + 1} {what}: a lead, the logger or a dead group; kept as it stands")
+            )
         return tuple(said)
 
 
@@ -144,12 +167,16 @@ class Steps:
         said = []
         step = self.step_v
         if step is not None and step >= 0.002:
-            said.append(Doubt("steps", 0, f"readings come in steps of {step * 1e3:g} mV: this goes into the uncertainty"))
+            said.append(
+                Doubt("steps", 0, f"readings come in steps of {step * 1e3:g} mV: this goes into the uncertainty")
+            )
         span = self._high - self._low
         moving = float(np.median(span[np.isfinite(span)])) if np.isfinite(span).any() else 0.0
         if self.rows >= _STANDS_SCANS and moving > _MOVES_V:
             for g in np.flatnonzero(span == 0.0):
-                said.append(Doubt("stands", int(g) + 1, f"group {g + 1} reads {self._low[g]:.4g} V throughout while the others move by {moving * 1e3:.0f} mV: not a measurement?"))
+                stands = f"group {g + 1} reads {self._low[g]:.4g} V throughout"
+                others = f"while the others move by {moving * 1e3:.0f} mV: not a measurement?"
+                said.append(Doubt("stands", int(g) + 1, f"{stands} {others}"))
         return tuple(said)
 
 
@@ -182,9 +209,8 @@ class Sign:
         self._ii += float((di[big] ** 2).sum())
         self._iv += float((di[big] * dv[big]).sum())
         self._vv += float((dv[big] ** 2).sum())
-        for k in range(0, len(i) - self._CHUNK + 1, max(self._CHUNK, len(i) // 40)):
-            piece = slice(k, k + self._CHUNK)
-            self._slow.append((float(i[piece].mean()), float(v[piece][:10].mean()), float(v[piece][-10:].mean())))
+        pieces = [slice(k, k + self._CHUNK) for k in range(0, len(i) - self._CHUNK + 1, max(self._CHUNK, len(i) // 40))]
+        self._slow += [(float(i[p].mean()), float(v[p][:10].mean()), float(v[p][-10:].mean())) for p in pieces]
 
     def charging_is_positive(self) -> bool | None:
         """None: the cells do not tell."""
@@ -207,7 +233,7 @@ class Sign:
 def without_dropouts(session: Session) -> Session:
     """The session with readings of 0 V that no cell makes taken as not read, and said in a mark."""
     drops = Dropouts(session.groups)
-    drops.feed(session.volts_v)
+    drops.feed(session.volts_v.astype(np.float64))
     stretches = drops.stretches()
     if not stretches:
         return session

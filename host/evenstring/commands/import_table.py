@@ -55,7 +55,9 @@ def command(
     for note in made.notes:
         click.echo(f"note: {plain(note, 300)}")
     start = "" if made.start is None else f", from {made.start:%Y-%m-%d %H:%M:%S} UTC"
-    click.echo(f"{plain(output)}: {made.scans:,} scans of {profile.groups} groups, {made.duration_s / 60:,.1f} min{start}")
+    click.echo(
+        f"{plain(output)}: {made.scans:,} scans of {profile.groups} groups, {made.duration_s / 60:,.1f} min{start}"
+    )
 
 
 def _show(plan: Plan) -> None:

@@ -40,14 +40,17 @@ def table_options(command: Callable[..., Any]) -> Callable[..., Any]:
             "roles",
             multiple=True,
             help='What columns of a table are: "Time=t,U1=g1,I=-current,Note=-"; "#3" is the third column. '
-            "Roles: t, date, g1.., current (-current: discharge is positive), temp1.., pack, group, volts, - (leave out).",
+            "Roles: t, date, g1.., current (-current: discharge is positive), temp1.., pack, group, volts, - "
+            "(left out).",
         ),
     ):
         command = option(command)
     return command
 
 
-def wishes_of(roles: tuple[str, ...], units: tuple[str, ...], start: str | None, zone: str, dates: str | None) -> Wishes:
+def wishes_of(
+    roles: tuple[str, ...], units: tuple[str, ...], start: str | None, zone: str, dates: str | None
+) -> Wishes:
     """What the user says of a table.
 
     Raises:
@@ -84,7 +87,9 @@ def _moment(text: str, zone: tzinfo | str) -> datetime:
     try:
         moment = datetime.fromisoformat(text)
     except ValueError as error:
-        raise UsageError(f"--start {text!r}: say it like 2024-05-13T21:14, with a zone like +02:00 if you like") from error
+        raise UsageError(
+            f"--start {text!r}: say it like 2024-05-13T21:14, with a zone like +02:00 if you like"
+        ) from error
     if moment.tzinfo is not None:
         return moment
     if isinstance(zone, str):

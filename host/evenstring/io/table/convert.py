@@ -1,7 +1,7 @@
 """Rows of text to numbers, a block of lines at a time, as a plan says.
 
-pandas reads the numbers. What it would pass over in silence is checked before: the number of cells in each line. What it
-cannot read as a number is looked at cell by cell, and named with its place.
+pandas reads the numbers. What it would pass over in silence is checked before: the number of cells in each line. What
+it cannot read as a number is looked at cell by cell, and named with its place.
 """
 
 from __future__ import annotations
@@ -28,7 +28,9 @@ __all__ = ["Converter", "Rows"]
 F64 = NDArray[np.float64]
 I64 = NDArray[np.int64]
 
-_MISSING_SPELLED = sorted({w for word in MISSING if word for w in (word, word.upper(), word.capitalize(), "NaN", "N/A", "NaT")})
+_MISSING_SPELLED = sorted(
+    {w for word in MISSING if word for w in (word, word.upper(), word.capitalize(), "NaN", "N/A", "NaT")}
+)
 _MAX_A = 327.67  # of the recording's format, in 10 mA steps
 _MAX_C = 320.0
 _MAX_PACK_V = 655.3
@@ -55,7 +57,7 @@ class Converter:
         self.plan = plan
         self.notes: list[str] = []
         self._sep = plan.layout.separator.encode()
-        self._names = [name for name in plan.layout.names]
+        self._names = list(plan.layout.names)
         self._start_read = False
         texts = plan.of("date") + plan.of("id") + plan.of("start")
         if plan.time.kind in ("stamp", "span"):
@@ -66,8 +68,10 @@ class Converter:
         """Numbers of a block of lines; None where it holds none.
 
         Args:
-            number_of_first: number of its first line, from 0. block: whole lines.
-            last: nothing comes after it. torn: and its last line has no end.
+            number_of_first: number of its first line, from 0.
+            block: whole lines.
+            last: nothing comes after it.
+            torn: and its last line has no end.
 
         Raises:
             InputError: with line and column of what is wrong.
@@ -90,9 +94,11 @@ class Converter:
 
     def _is_even(self, block: bytes) -> bool:
         """Each line has as many cells as the table is wide, told from the count of separators alone."""
-        if self._sep == b" " or b'"' in block:
+        if self._sep == b" " or b'"' in block or b"\n\n" in block:
             return False
-        return block.count(self._sep) == block.count(b"\n") * (self.plan.layout.width - 1) and b"\n\n" not in block
+        letters = np.frombuffer(block, np.uint8)
+        lines, cells = np.count_nonzero(letters == ord("\n")), np.count_nonzero(letters == self._sep[0])
+        return int(cells) == int(lines) * (self.plan.layout.width - 1)
 
     def _checked(self, first: int, block: bytes, last: bool) -> tuple[bytes, I64]:
         """The lines that are rows, as wide as the table, and their numbers."""
@@ -112,10 +118,9 @@ class Converter:
             elif not self._passed_over(cells, first + k + 1, last and k == len(lines) - 1):
                 named = f"{width} columns are named" if self.plan.layout.names else f"the rows have {width}"
                 raise InputError(
-                    f"{self.plan.where}: line {first + k + 1}: {len(cells)} cells, but {named}; complete or remove this line"
+                    f"{self.plan.where}: line {first + k + 1}: {len(cells)} cells, but {named}; complete or "
+                    f"remove this line"
                 )
-        if separator == " ":
-            self._sep_read = "\t"
         return ("\n".join(good) + "\n").encode() if good else b"", np.array(numbers, np.int64)
 
     def _passed_over(self, cells: list[str], line: int, is_last: bool) -> bool:
@@ -152,7 +157,9 @@ class Converter:
                 encoding_errors="replace",
             )
         except (pd.errors.ParserError, ValueError, OverflowError) as error:
-            raise InputError(f"{self.plan.where}: cannot be read as a table ({str(error)[:100]}); check its lines") from error
+            raise InputError(
+                f"{self.plan.where}: cannot be read as a table ({str(error)[:100]}); check its lines"
+            ) from error
 
     def _without_blank(self, frame: pd.DataFrame, lines: I64) -> tuple[pd.DataFrame, I64]:
         time = self.plan.of("time")[0].index
@@ -185,9 +192,14 @@ class Converter:
                 self._note(f"line {lines[k]} and what follows hold no time and are not read: {plain(cell, 40)!r}")
                 break
             else:
-                what = "has no time" if kind_of(cell) == "missing" else f"{plain(cell, 40)!r} is not a time like the others"
+                what = (
+                    "has no time"
+                    if kind_of(cell) == "missing"
+                    else f"{plain(cell, 40)!r} is not a time like the others"
+                )
                 raise InputError(
-                    f"{self.plan.where}: line {lines[k]}, column {column.name}: {what} ({self.plan.time.words()}); correct or"
+                    f"{self.plan.where}: line {lines[k]}, column {column.name}: {what} "
+                    f"({self.plan.time.words()}); correct or"
                     " remove this line"
                 )
         return time_s, keep
@@ -203,7 +215,8 @@ class Converter:
         if strict and bad.any():
             k = int(np.flatnonzero(bad)[0])
             raise InputError(
-                f"{self.plan.where}: line {lines[k]}, column {column.name}: {plain(cells[k], 40)!r} is not a number; leave a"
+                f"{self.plan.where}: line {lines[k]}, column {column.name}: {plain(cells[k], 40)!r} is not a "
+                f"number; leave a"
                 " cell empty for a reading not taken"
             )
         return np.where(bad, np.nan, values) if bad.any() else values
@@ -240,10 +253,14 @@ class Converter:
         values = np.empty((len(frame), len(columns)))
         for k, column in enumerate(columns):
             values[:, k] = self._column(frame, column, lines) * column.scale + column.offset
-        if len(columns) and not (np.nanmax(np.abs(values), initial=0.0) <= limit):
-            row, k = np.argwhere(np.abs(values) > limit)[0]
+        if values.max(initial=0.0) <= limit and values.min(initial=0.0) >= -limit:  # usual; false where one is missing
+            return values
+        beyond = np.argwhere(np.abs(values) > limit)
+        if len(beyond):
+            row, k = beyond[0]
             raise InputError(
-                f"{self.plan.where}: line {lines[row]}, column {columns[k].name}: {values[row, k]:g} {unit} is beyond ±{limit:g}"
+                f"{self.plan.where}: line {lines[row]}, column {columns[k].name}: {values[row, k]:g} {unit} is "
+                f"beyond ±{limit:g}"
                 f" {unit}, the most that a recording holds; correct it, or say the unit with --unit"
             )
         return values
@@ -257,7 +274,8 @@ class Converter:
         if len(bad):
             k = int(bad[0])
             raise InputError(
-                f"{self.plan.where}: line {lines[k]}, column {column.name}: {plain(cells[k], 40)!r} is no group of this pack"
+                f"{self.plan.where}: line {lines[k]}, column {column.name}: {plain(cells[k], 40)!r} is no group "
+                f"of this pack"
                 f" (1 to {self.plan.groups}); correct it or the pack"
             )
         return which

@@ -33,7 +33,8 @@ def import_table(
         profile: of the pack.
         out: takes the frames.
         wishes: what the user says of the table.
-        show: called with the plan before the rows are read. progress: called with numbers of bytes read.
+        show: called with the plan before the rows are read.
+        progress: called with numbers of bytes read.
 
     Raises:
         InputError: with line, column and what to do.
@@ -45,7 +46,9 @@ def import_table(
         return plan, write_recording(text, plan, profile, out, progress)
 
 
-def preview(path: Path, profile: PackProfile, wishes: Wishes | None = None, rows: int = 3) -> tuple[Plan, list[list[str]]]:
+def preview(
+    path: Path, profile: PackProfile, wishes: Wishes | None = None, rows: int = 3
+) -> tuple[Plan, list[list[str]]]:
     """The plan for a table, and its first rows as they stand there.
 
     Raises:

@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import closing
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from itertools import pairwise
 from typing import IO, Any
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from evenstring import __version__
 from evenstring.errors import InputError
-from evenstring.io.table.convert import Converter
+from evenstring.io.table.convert import Converter, Rows
 from evenstring.io.table.plan import Plan
 from evenstring.io.table.spool import NONE, Spool
 from evenstring.io.table.text import TableText
@@ -58,9 +62,11 @@ def write_recording(
     """Read all rows and write frames.
 
     Args:
-        text, plan: the table and how it is read.
+        text: the table.
+        plan: how it is read.
         profile: of the pack; goes into the recording.
-        out: takes the frames. progress: called with the number of bytes of text read each time.
+        out: takes the frames.
+        progress: called with the number of bytes of text read each time.
 
     Raises:
         InputError: with line and column of what is wrong.
@@ -80,21 +86,32 @@ def write_recording(
 
 
 def _read(text: TableText, converter: Converter, spool: Spool, progress: Callable[[int], None] | None) -> None:
-    pieces = text.blocks(converter.plan.layout.first_row)
+    """Convert block by block, two at a time: pandas lets go of the interpreter while it reads numbers."""
+    with ThreadPoolExecutor(2) as pool:
+        waiting: deque[tuple[int, Future[Rows | None]]] = deque()
+        for number, block, last in _with_last(text.blocks(converter.plan.layout.first_row)):
+            torn = last and text.ends_open
+            waiting.append((len(block), pool.submit(converter.rows, number, block, last=last, torn=torn)))
+            while waiting and (last or len(waiting) > 2):
+                size, coming = waiting.popleft()
+                rows = coming.result()
+                if rows is not None:
+                    spool.add(rows)
+                if progress:
+                    progress(size)
+
+
+def _with_last(pieces: Iterator[tuple[int, bytes]]) -> Iterator[tuple[int, bytes, bool]]:
     piece = next(pieces, None)
     while piece is not None:
         coming = next(pieces, None)
-        rows = converter.rows(*piece, last=coming is None, torn=text.ends_open)
-        if rows is not None:
-            spool.add(rows)
-        if progress:
-            progress(len(piece[1]))
+        yield *piece, coming is None
         piece = coming
 
 
 def _volts(block: I16, groups: int) -> F64:
     steps = block[:, :groups]
-    volts = steps * (load_table().reading_step_uv * 1e-6)
+    volts = steps.astype(np.float64) * (load_table().reading_step_uv * 1e-6)
     volts[steps == NONE] = np.nan
     return volts
 
@@ -120,9 +137,15 @@ def _check(spool: Spool, plan: Plan) -> _Checked:
         positive, name = sign.charging_is_positive(), plan.of("current")[0].name
         turn = positive is False
         if positive is None:
-            notes.append(f"column {name}: charging is taken as positive; the cells do not show it. Overrule with --map \"{name}=-current\"")
+            notes.append(
+                f"column {name}: charging is taken as positive; the cells do not show it. Overrule with"
+                f' --map "{name}=-current"'
+            )
         elif turn:
-            notes.append(f"column {name}: the cells fall when it rises, so its sign was turned (charging is positive). Overrule with --map \"{name}=+current\"")
+            notes.append(
+                f"column {name}: the cells fall when it rises, so its sign was turned (charging is positive). Overrule"
+                f' with --map "{name}=+current"'
+            )
     return _Checked(drops.stretches(), turn, steps.step_v, tuple(notes))
 
 
@@ -142,27 +165,34 @@ def _start(plan: Plan, spool: Spool, line: Timeline) -> tuple[float | None, list
         return start.timestamp(), []
     form = plan.start_form or plan.time
     if plan.start_form is None and not line.dated:
-        said = "the table tells no day: say --start 2024-05-13 or --start 2024-05-13T21:14 to compare recordings weeks apart"
+        said = "the table tells no day: say --start 2024-05-13 or --start 2024-05-13T21:14 to compare "
+        "recordings weeks apart"
         return None, [said]
     if form.or_else:
         return None, []  # said in the plan
     start_s = spool.start_s if plan.start_form else float(line.time_s[0])
-    if start_s is None:
-        return None, []
-    if form.kind == "unix" or form.zone:
+    if start_s is None or form.kind == "unix" or form.zone:
         return start_s, []
     if plan.start_form and zone:
         where = zone_of(zone)
-        import pandas as pd  # noqa: PLC0415  # zones by name or offset, as in the timeline
-
-        start_s = float(pd.Timestamp(start_s, unit="s").tz_localize(where, ambiguous=True, nonexistent="shift_forward").timestamp())
+        start_s = float(
+            pd.Timestamp(start_s, unit="s").tz_localize(where, ambiguous=True, nonexistent="shift_forward").timestamp()
+        )
     if zone:
         return start_s, []
-    return start_s, ["times of day name no zone: taken as UTC; say --zone Europe/Vienna or --zone +02:00 where they are local"]
+    return start_s, [
+        "times of day name no zone: taken as UTC; say --zone Europe/Vienna or --zone +02:00 where they are local"
+    ]
 
 
 def _write(
-    spool: Spool, line: Timeline, start_s: float | None, plan: Plan, profile: PackProfile, checked: _Checked, out: IO[bytes]
+    spool: Spool,
+    line: Timeline,
+    start_s: float | None,
+    plan: Plan,
+    profile: PackProfile,
+    checked: _Checked,
+    out: IO[bytes],
 ) -> None:
     board, marks = Counter(), Counter()
     origin = plain(plan.where.replace("\\", "/").rsplit("/", 1)[-1], 120)
@@ -193,7 +223,7 @@ def _write(
 def _pieces(first: int, end: int, edges: list[int]) -> Iterator[tuple[int, int]]:
     """Parts of the rows first to end, cut where a run begins."""
     cuts = [first, *(edge for edge in edges if first < edge < end), end]
-    yield from zip(cuts[:-1], cuts[1:], strict=True)
+    yield from pairwise(cuts)
 
 
 def _without(block: I16, first: int, checked: _Checked) -> I16:
@@ -216,7 +246,9 @@ def _scans(rows: I16, up_ms: NDArray[np.int64], spool: Spool, plan: Plan, turn_c
         current = np.where(current == NONE, NONE, -current).astype(np.int16) if turn_current else current
     pack = None
     if spool.pack is not None:
-        pack = np.where(rows[:, spool.pack] == NONE, 65535, rows[:, spool.pack].astype(np.int32) + 32767).astype(np.uint16)
+        pack = np.where(rows[:, spool.pack] == NONE, 65535, rows[:, spool.pack].astype(np.int32) + 32767).astype(
+            np.uint16
+        )
     simultaneous = 0 if plan.in_turn else 1 << load_table().flags["scan"]["simultaneous"]
     return ScanValues(
         uptime_ms=up_ms,
@@ -241,9 +273,10 @@ def _part(values: ScanValues, part: slice) -> ScanValues:
 
 
 def _ident(board: Counter, spool: Spool, plan: Plan, checked: _Checked, run: int) -> bytes:
-    """Who speaks. A step q of the table's numbers is, at rest, an error of each channel: q / sqrt(12) (JCGM 100:2008,
+    """Who speaks, and how good the readings are.
 
-    4.3.7), beside an offset of up to 3 mV (our choice, as the analysis assumes where nothing is stated).
+    A step q of the table's numbers is, at rest, an error of each channel: q / sqrt(12) (JCGM 100:2008, 4.3.7), beside
+    an offset of up to 3 mV (our choice, as the analysis assumes where nothing is stated).
     """
     bits = load_table().flags["measures"]
     temps = spool.width - spool.first_temp

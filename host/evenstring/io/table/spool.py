@@ -50,7 +50,9 @@ class Spool:
         if self.current is not None and rows.current_a is not None:
             out[:, self.current] = hundredths(rows.current_a)
         if self.pack is not None and rows.pack_v is not None:
-            out[:, self.pack] = np.where(np.isnan(rows.pack_v), NONE, np.rint(np.nan_to_num(rows.pack_v) * 100.0) - 32767)
+            out[:, self.pack] = np.where(
+                np.isnan(rows.pack_v), NONE, np.rint(np.nan_to_num(rows.pack_v) * 100.0) - 32767
+            )
         if rows.temps_c is not None:
             out[:, self.first_temp :] = hundredths(rows.temps_c)
         self._file.write(out.tobytes())

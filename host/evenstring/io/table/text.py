@@ -72,7 +72,7 @@ class TableText:
                 if last:
                     return
                 raise InputError(
-                    f"{self.where}: line {number + 1} is longer than {_BLOCK_BYTES >> 20} MB; check that this is a table"
+                    f"{self.where}: line {number + 1} is longer than {_BLOCK_BYTES >> 20} MB; is this a table?"
                 )
             while skip and whole:
                 _, _, whole = whole.partition(b"\n")

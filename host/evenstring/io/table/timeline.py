@@ -1,7 +1,7 @@
 """One rising time axis from the times of a table's rows, however they come. Pure.
 
-Rows may be out of order, or the newest first; clocks go past midnight or back an hour at the end of summer time; a logger
-starts again at 0; stamps of whole seconds repeat. Each is handled as people would expect, and said.
+Rows may be out of order, or the newest first; clocks go past midnight or back an hour at the end of summer time; a
+logger starts again at 0; stamps of whole seconds repeat. Each is handled as people would expect, and said.
 """
 
 from __future__ import annotations
@@ -71,7 +71,8 @@ def make_timeline(
         form: how they were written.
         zone: of stamps without one; empty: taken as UTC.
         may_repeat: rows of one time belong together (long tables).
-        place: the file and the column, for messages. lines: (n,) of the rows.
+        place: the file and the column, for messages.
+        lines: (n,) of the rows.
 
     Raises:
         InputError: more than 24 days between two rows of a table without dates.
@@ -99,7 +100,10 @@ def make_timeline(
     if back.any() and len(runs) == 1:
         if not may_repeat:
             first = int(np.flatnonzero(back)[0]) + 1
-            notes.append(f"{int(back.sum())} times the time goes back (first at line {in_order[first]}): rows were put in order of time")
+            notes.append(
+                f"{int(back.sum())} times the time goes back (first at line {in_order[first]}): rows were put "
+                f"in order of time"
+            )
         inner = np.argsort(time_s, kind="stable")
         order = inner if order is None else order[inner]
         time_s = time_s[inner]
@@ -162,7 +166,9 @@ def _spread(time_s: F64, runs: list[int], notes: list[str]) -> F64:
     # The first block may have begun within its tick: its rows lie at the end of it.
     usual = float(np.median(count))
     late = max(0.0, usual - count[0]) / usual * room[0] if len(count) > 1 else 0.0
-    share = (np.arange(len(time_s)) - at[block]) / np.where(block == 0, max(usual, count[0]), np.maximum(count[block], 1))
+    share = (np.arange(len(time_s)) - at[block]) / np.where(
+        block == 0, max(usual, count[0]), np.maximum(count[block], 1)
+    )
     notes.append(f"the clock ticks every {tick:g} s, slower than the rows: rows of one tick lie evenly within it")
     return np.asarray(time_s + share * room[block] + np.where(block == 0, late, 0.0))
 
@@ -199,7 +205,8 @@ def _long_gaps(time_s: F64, runs: list[int], dated: bool, place: str, lines: I64
     if far and not dated:
         row = far[0] if order is None else int(order[far[0]])
         raise InputError(
-            f"{place}: line {lines[row]}: more than 24 days after the row before, which a recording without dates cannot"
+            f"{place}: line {lines[row]}: more than 24 days after the row before, which a recording without "
+            f"dates cannot"
             " say; check the unit (--unit t=ms), or split the table there"
         )
     return far

@@ -51,7 +51,16 @@ def workbook_as_csv(path: Path) -> Iterator[tuple[IO[bytes], str]]:
             book.close()
     except InputError:
         raise
-    except (OSError, ValueError, KeyError, TypeError, AttributeError, zipfile.BadZipFile, SyntaxError, IndexError) as error:
+    except (
+        OSError,
+        ValueError,
+        KeyError,
+        TypeError,
+        AttributeError,
+        zipfile.BadZipFile,
+        SyntaxError,
+        IndexError,
+    ) as error:
         raise InputError(
             f"{path}: cannot be read as a workbook ({str(error)[:80]}); save it anew as .xlsx, or as CSV"
         ) from error
@@ -96,12 +105,8 @@ def _copy(path: Path, sheet: Any, text: IO[str]) -> None:
 
 def _text(value: Any) -> str:
     match value:
-        case None:
-            return ""
-        case str():
-            return " ".join(value.split())
-        case bool():
-            return str(int(value))
+        case None | str():
+            return " ".join((value or "").split())
         case datetime():
             return value.isoformat(sep=" ")
         case date() | time():

@@ -1,3 +1,4 @@
+# ruff: noqa: E501  # a line a shape
 """Two hundred shapes: the named ones that people are known to have, and combinations drawn with a seed."""
 
 from __future__ import annotations
@@ -81,7 +82,11 @@ def _drawn(seed: int) -> Shape:
         writer=writer,
         groups=int(one((7, 10, 13, 14, 16, 20, 24))),  # type: ignore[call-overload]
         rows=int(one((60, 120, 200))),  # type: ignore[call-overload]
-        dt_s=10.0 if time in ("min", "h") else 1.0 if time not in ("ms", "s", "iso f") else float(one((0.5, 1.0, 2.0, 10.0))),  # type: ignore[arg-type]
+        dt_s=10.0
+        if time in ("min", "h")
+        else 1.0
+        if time not in ("ms", "s", "iso f")
+        else float(one((0.5, 1.0, 2.0, 10.0))),  # type: ignore[arg-type]
         sep=sep,
         decimal=decimal,
         encoding=str(one(("utf-8", "utf-8", "utf-8-sig", "cp1252", "utf-16"))),

@@ -10,17 +10,20 @@ from numpy.typing import NDArray
 __all__ = ["MISSING", "kind_of", "number", "numbers"]
 
 # Cells that people and programs leave where nothing was measured; common practice.
-MISSING = frozenset(
-    {"", "-", "--", "---", "–", "—", "n/a", "na", "nan", "-nan", "null", "none", "nil", "n.a.", "n. a.", "<na>", "#n/a", "#na"}
-    | {"missing", "no data", "#div/0!", "#value!", "#wert!", "nat", "k.a."}
-)  # fmt: skip
+_SPELLED = (
+    "- -- --- – — n/a na nan -nan null none nil n.a. <na> #n/a #na missing #div/0! #value! #wert! nat k.a.",
+    "no data",
+    "n. a.",
+)
+MISSING = frozenset({"", *_SPELLED[0].split(), *_SPELLED[1:]})
 
 _LONGEST = 64  # characters of a number or time; our choice
 _PLAIN = re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?")
 _COMMA = re.compile(r"[-+]?(?:\d{1,3}(?:\.\d{3})+|\d+)?,\d+(?:[eE][-+]?\d+)?|[-+]?\d{1,3}(?:\.\d{3})+,?")
 _POINT_THOUSANDS = re.compile(r"[-+]?\d{1,3}(?:,\d{3})+\.\d+")
 _TIME = re.compile(
-    r"(?:\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}|\d{1,2}[- ][A-Za-z]{3,9}[- ,]+\d{2,4}|[A-Za-z]{3,9} \d{1,2},? \d{4}|\d{8}\s\d{6})?"
+    r"(?:\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}|\d{1,2}[- ][A-Za-z]{3,9}[- ,]+\d{2,4}"
+    r"|[A-Za-z]{3,9} \d{1,2},? \d{4}|\d{8}\s\d{6})?"
     r"[T ,_]*(?:\d+ days? )?(?:\d{1,4}:\d{2}(?::\d{2}(?:[.,]\d+)?)?)?(?:\.\d+)?\s*(?:[AaPp]\.?[Mm]\.?)?\s*"
     r"(?:Z|UTC|GMT|[-+]\d{2}:?\d{2})?"
 )

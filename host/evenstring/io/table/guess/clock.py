@@ -6,6 +6,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -42,9 +43,15 @@ _STAMP = re.compile(
     r"(?:(?P<gap>T|,? +|_)(?P<time>\d{1,2}:\d{2}(?P<s>:\d{2}(?P<f>[.,]\d+)?)?|\d{6})\s*(?P<half>[AaPp][Mm])?)?"
     r"\s*(?P<zone>Z|UTC|GMT|[-+]\d{2}:?\d{2})?"
 )
-_SPAN = re.compile(r"(?:\d+ days? )?(?P<h>\d{1,5}):(?P<m>\d{2})(?P<s>:\d{2}(?:[.,]\d+)?)?(?P<f>[.,]\d+)?\s*(?P<half>[AaPp][Mm])?")
+_SPAN = re.compile(
+    r"(?:\d+ days? )?(?P<h>\d{1,5}):(?P<m>\d{2})(?P<s>:\d{2}(?:[.,]\d+)?)?(?P<f>[.,]\d+)?\s*(?P<half>[AaPp][Mm])?"
+)
 
 
+_SPELLED = (
+    ("%Y", "YYYY"), ("%y", "YY"), ("%m", "MM"), ("%d", "DD"), ("%H:%M:%S", "h:m:s"), ("%I:%M:%S %p", "h:m:s AM/PM"),
+    ("%H%M%S", "hhmmss"), ("%H:%M", "h:m"), ("%I:%M %p", "h:m AM/PM"), ("%b", "month"),
+)  # fmt: skip
 _TAKEN_APART = (  # date and time, fraction of a second, half of the day, zone
     r"^(.*?)(?:(?<=:\d\d)[.,](\d+))?(?:\s*([AaPp][Mm]))?\s*(Z|UTC|GMT|[-+]\d{2}:?\d{2})?$"
 )
@@ -83,9 +90,11 @@ class TimeForm:
             case "serial":
                 return "time in days, as spreadsheets count them"
             case "span":
-                return {"H:M": "time as hours:minutes", "M:S": "time as minutes:seconds"}.get(self.format, "time as H:M:S")
+                return {"H:M": "time as hours:minutes", "M:S": "time as minutes:seconds"}.get(
+                    self.format, "time as H:M:S"
+                )
         spelled = self.format
-        for sign, word in (("%Y", "YYYY"), ("%y", "YY"), ("%m", "MM"), ("%d", "DD"), ("%H:%M:%S", "h:m:s"), ("%I:%M:%S %p", "h:m:s AM/PM"), ("%H%M%S", "hhmmss"), ("%H:%M", "h:m"), ("%I:%M %p", "h:m AM/PM"), ("%b", "month")):  # fmt: skip
+        for sign, word in _SPELLED:
             spelled = spelled.replace(sign, word)
         return f"date and time as {spelled}" + (", with its zone" if self.zone else "")
 
@@ -176,9 +185,10 @@ def _doubt(values: F64, step: float, unit: str) -> str:
 
 
 def _unnamed(values: F64, step: float) -> tuple[TimeForm | None, str]:
-    """Without a unit: seconds, unless the pace is one of milliseconds. Loggers of packs take 0.05 to 100 scans a second
+    """Without a unit: seconds, unless the pace is one of milliseconds.
 
-    or one in up to 15 minutes (common practice): other paces decide, and what fits both is left open.
+    Loggers of packs take up to 100 scans a second, or one in up to 15 minutes (common practice): what fits neither
+    seconds nor milliseconds, or both, is left open.
     """
     whole = bool((values == np.rint(values)).all())
     if whole and step >= 1000 and step % 50 == 0:
@@ -196,7 +206,7 @@ def _usual_step(values: F64) -> float:
     return float(np.median(step)) if len(step) else 0.0
 
 
-def read_times(cells: pd.Series[str], form: TimeForm) -> F64:
+def read_times(cells: pd.Series[Any], form: TimeForm) -> F64:
     """Cells as seconds: since 1970 where the form is dated, else since the table's own zero; NaN for what is no time.
 
     Stamps without a zone are read as if in UTC.

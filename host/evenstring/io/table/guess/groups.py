@@ -132,7 +132,10 @@ def _found(sample: Sample, family: _Family, base: int, wanted: set[int], unit: s
         values = np.abs(sample.finite(k)) * scale
         alike = bool((values[values > 0] > _CELL_V[0]).all())  # one stray number does not change a column's unit
         if scale != family.scale and alike and not 0.1 < sample.level(k) * family.scale < _CELL_V[1]:
-            notes.append(f"{sample.shown[k]} is not in the unit of the other groups: taken as such; overrule with --unit g=V or g=mV")
+            notes.append(
+                f"{sample.shown[k]} is not in the unit of the other groups: taken as such; overrule with --unit "
+                f"g=V or g=mV"
+            )
         else:
             scale = family.scale
         columns.append(Column(k, sample.shown[k], "group", number, scale))
@@ -140,7 +143,9 @@ def _found(sample: Sample, family: _Family, base: int, wanted: set[int], unit: s
         notes.append(f"numbers begin at 0: {columns[0].name} is group 1")
     said = {"mV": 1e-3, "V": 1.0}.get(unit or family.unit or "")
     if said is not None and said != family.scale:
-        notes.append(f"groups are named in {unit or family.unit}, their size says otherwise ({family.level_v:.3g} V taken)")
+        notes.append(
+            f"groups are named in {unit or family.unit}, their size says otherwise ({family.level_v:.3g} V taken)"
+        )
     return Found(tuple(columns), tuple(notes))
 
 
@@ -161,7 +166,9 @@ def _by_values(sample: Sample, free: list[int], wanted: set[int], unit: str | No
     columns = tuple(
         Column(k, sample.shown[k], "group", number, own) for number, (k, own) in zip(sorted(wanted), like, strict=True)
     )
-    return Found(columns, ("groups have no numbers in their names: taken in the order of the columns; overrule with --map",))
+    return Found(
+        columns, ("groups have no numbers in their names: taken in the order of the columns; overrule with --map",)
+    )
 
 
 def _refuse(sample: Sample, family: _Family, wanted: set[int], where: str) -> None:
@@ -170,7 +177,9 @@ def _refuse(sample: Sample, family: _Family, wanted: set[int], where: str) -> No
     called = _called(sample, family)
     if more and not missing:
         first = sample.shown[family.members[more[0]]]
-        raise InputError(f"{where}: has a column {first}, but the pack has {max(wanted)} groups ({called} are there); correct one")
+        raise InputError(
+            f"{where}: has a column {first}, but the pack has {max(wanted)} groups ({called} are there); correct one"
+        )
     gone = ", ".join(str(n) for n in missing[:6]) + (" …" if len(missing) > 6 else "")
     raise InputError(
         f"{where}: {len(numbers)} columns look like groups ({called}), the pack has {max(wanted)}: number {gone} is"
@@ -202,9 +211,7 @@ def find_long(sample: Sample, free: Iterable[int], groups: int, unit: str | None
     (k, scale), which = volts[0], ids[0]
     base = 0 if min(id_numbers(sample.filled(which))) == 0 else 1
     notes = ("numbers of the groups begin at 0: 0 is group 1",) if base == 0 else ()
-    return Found(
-        (Column(which, sample.shown[which], "id", base), Column(k, sample.shown[k], "volts", 0, scale)), notes
-    )
+    return Found((Column(which, sample.shown[which], "id", base), Column(k, sample.shown[k], "volts", 0, scale)), notes)
 
 
 def id_numbers(cells: Iterable[str]) -> set[int]:
@@ -226,6 +233,11 @@ def _is_id(sample: Sample, column: int, groups: int) -> bool:
     found = id_numbers(cells)
     low, high = min(found), max(found)
     many = len(cells) >= 2 * len(found) and len(found) >= min(2, groups)
-    return low >= 0 and many and high <= groups and high - low < groups and len(found) >= min(groups, 2) and (
-        name.says("group") or len(found) == groups
+    return (
+        low >= 0
+        and many
+        and high <= groups
+        and high - low < groups
+        and len(found) >= min(groups, 2)
+        and (name.says("group") or len(found) == groups)
     )

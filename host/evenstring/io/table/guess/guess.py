@@ -9,7 +9,13 @@ from datetime import datetime
 from evenstring.errors import InputError
 from evenstring.io.table.guess.groups import Found, find_groups, find_long, volt_scale
 from evenstring.io.table.guess.layout import guess_layout
-from evenstring.io.table.guess.quantities import current_column, current_scale, ignored_columns, pack_column, temperature_columns
+from evenstring.io.table.guess.quantities import (
+    current_column,
+    current_scale,
+    ignored_columns,
+    pack_column,
+    temperature_columns,
+)
 from evenstring.io.table.guess.sample import Sample, take_sample
 from evenstring.io.table.guess.times import find_times
 from evenstring.io.table.plan import Column, Plan, Wishes
@@ -25,7 +31,8 @@ def guess_plan(
     """Make a plan for a table.
 
     Args:
-        head, tail: its first and last lines.
+        head: its first lines.
+        tail: its last lines; empty where `head` holds all.
         groups: of the pack.
         where: the file's name, for messages.
         now: nothing was measured later.
@@ -55,7 +62,9 @@ def guess_plan(
     taken += [Column(k, sample.shown[k], "ignored", why="left out as told") for k in rest if k in out]
     taken += ignored_columns(sample, [k for k in rest if k not in out])
     if not layout.names:
-        notes.append("the table names no columns: roles were taken from the values; overrule with --map \"#1=t,#2=g1,...\"")
+        notes.append(
+            'the table names no columns: roles were taken from the values; overrule with --map "#1=t,#2=g1,..."'
+        )
     return Plan(
         where=where,
         layout=layout,
@@ -78,7 +87,8 @@ def _fixed(sample: Sample, wishes: Wishes, groups: int, where: str) -> tuple[dic
         k = _column(sample, name, where)
         if not _ROLE.fullmatch(role):
             raise InputError(
-                f"--map {name}={role}: roles are t, date, g1 to g{groups}, current, -current, temp1, pack, group, volts and -"
+                f"--map {name}={role}: roles are t, date, g1 to g{groups}, current, -current, temp1, pack, "
+                f"group, volts and -"
             )
         if role == "-":
             out.add(k)
@@ -113,7 +123,9 @@ def _readings(
     if "group" in fixed or "volts" in fixed:
         like = [fixed[r] for r in ("group", "volts") if r in fixed]
         if len(like) < 2:
-            raise InputError(f"{where}: a table with one row a reading needs both roles, group and volts; complete --map")
+            raise InputError(
+                f"{where}: a table with one row a reading needs both roles, group and volts; complete --map"
+            )
         k = like[1]
         scale = volt_scale(sample.level(k), unit or sample.names[k].unit)
         base = 0 if "0" in {c.strip() for c in sample.filled(like[0])} else 1

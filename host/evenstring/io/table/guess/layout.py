@@ -68,14 +68,15 @@ def guess_layout(lines: Sequence[str], where: str) -> Layout:
     if clean is None:
         raise InputError(f"{where}: has no rows of numbers below its first lines; give a table with one row a time")
     head = _names_line(rows, kinds, clean, width)
-    units, first = (), clean
+    units: tuple[str, ...] = ()
+    first = clean
     if head is not None:
         behind = [k for k in range(head + 1, clean + 1) if rows[k]]
         first = behind[0]
         if first < clean and all(looks_like_unit(cell) for cell in rows[first]):
             units, first = _padded(rows[first], width), behind[1]
     names = () if head is None else _padded(_bare_head(rows[head]), width)
-    decimal = _decimal(rows[first:], separator, where, first)
+    decimal = _decimal(rows[first:], where, first)
     _check_commas(rows, head, width, separator, where)
     return Layout(separator, decimal, names, units, first, first if head is None else head, width)
 
@@ -152,7 +153,7 @@ def _padded(cells: Sequence[str], width: int) -> tuple[str, ...]:
     return tuple([cell.strip() for cell in cells[:width]] + [""] * (width - len(cells)))
 
 
-def _decimal(rows: Sequence[list[str]], separator: str, where: str, first: int) -> str:
+def _decimal(rows: Sequence[list[str]], where: str, first: int) -> str:
     commas, points = None, None
     for k, row in enumerate(rows):
         for cell in row:

@@ -8,37 +8,58 @@ from dataclasses import dataclass
 
 __all__ = ["Name", "canonical_unit", "looks_like_unit", "parse_name"]
 
-# Spelling (lower case) -> unit. SI and usual abbreviations.
-_UNITS = {
-    "v": "V", "volt": "V", "volts": "V", "mv": "mV", "millivolt": "mV", "millivolts": "mV", "a": "A", "amp": "A", "amps": "A",
-    "ampere": "A", "ma": "mA", "milliamps": "mA", "s": "s", "sec": "s", "secs": "s", "second": "s", "seconds": "s", "sek": "s",
-    "sekunden": "s", "ms": "ms", "msec": "ms", "millis": "ms", "milliseconds": "ms", "us": "us", "µs": "us", "μs": "us",
-    "min": "min", "mins": "min", "minutes": "min", "minuten": "min", "h": "h", "hr": "h", "hrs": "h", "hours": "h", "stunden": "h",
-    "°c": "C", "degc": "C", "c": "C", "celsius": "C", "°f": "F", "degf": "F", "f": "F", "k": "K", "%": "%", "ah": "Ah", "mah": "mAh",
-    "wh": "Wh", "w": "W", "mohm": "mohm", "mω": "mohm", "ohm": "ohm", "hh:mm:ss": "h:m:s", "h:m:s": "h:m:s", "d": "d", "days": "d",
-    "mm:ss": "m:s", "ns": "ns",
-}  # fmt: skip
+# Unit: its spellings, lower case. SI and usual abbreviations.
+_SPELLINGS = {
+    "V": "v volt volts",
+    "mV": "mv millivolt millivolts",
+    "A": "a amp amps ampere",
+    "mA": "ma milliamps",
+    "s": "s sec secs second seconds sek sekunden",
+    "ms": "ms msec millis milliseconds",
+    "us": "us µs μs",
+    "ns": "ns",
+    "min": "min mins minutes minuten",
+    "h": "h hr hrs hours stunden",
+    "d": "d days",
+    "h:m:s": "h:m:s hh:mm:ss",
+    "m:s": "mm:ss",
+    "C": "c °c degc celsius",
+    "F": "f °f degf",
+    "K": "k",
+    "%": "%",
+    "Ah": "ah",
+    "mAh": "mah",
+    "Wh": "wh",
+    "W": "w",
+    "mohm": "mohm mω",
+    "ohm": "ohm",
+}
+_UNITS = {spelling: unit for unit, spellings in _SPELLINGS.items() for spelling in spellings.split()}
 # Written at the end of a name behind "_" or a space, without brackets. One letter alone is too little, but for these.
-_SUFFIXES = frozenset({"v", "mv", "a", "ma", "s", "ms", "us", "sec", "min", "degc", "c", "volts", "volt", "amps", "h", "f"})
+_SUFFIXES = frozenset([*"vascfh", "mv", "ma", "ms", "us", "sec", "min", "degc", "volts", "volt", "amps"])
 
 _ROLES = {
-    "time": "time t zeit tiempo tempo timestamp zeitstempel datetime elapsed seconds sec secs second s ms millis milliseconds "
-    "minutes minute hours hour epoch unix unixtime ts when logged clock uhrzeit heure hora stamp zeitpunkt sekunden minuten "
-    "timestamps tijd aika ora runtime duration uptime laufzeit dauer stempel",
+    "time": "time t zeit tiempo tempo timestamp zeitstempel datetime elapsed seconds sec secs second s ms "
+    "millis milliseconds minutes minute hours hour epoch unix unixtime ts when logged clock uhrzeit "
+    "heure hora stamp zeitpunkt sekunden minuten timestamps tijd aika ora runtime duration uptime "
+    "laufzeit dauer stempel",
     "date": "date datum fecha day tag jour data",
     "current": "current curr strom courant corriente corrente amps amp ampere i ibat ipack ibatt stroom a ma icharge",
     "temp": "temp temperature temperatur temperatura ntc thermistor tc temps temperatures tbat tmos",
-    "pack": "pack total sum string battery batt bat gesamt gesamtspannung packspannung packvoltage stack vpack vbat vbatt vtotal "
-    "upack ubat totale ges summe vsum",
-    "other": "soc soh ah wh power watt leistung cycle cycles status state flags flag alarm alarms error errors balance balancing bal "
-    "resistance ohm mohm ri ir diff spread delta min max mean avg average median stdev rpm speed energy capacity kapazitat "
-    "remaining humidity lat lon gps mos fet protection comment remark note bemerkung mode step",
+    "pack": "pack total sum string battery batt bat gesamt gesamtspannung packspannung packvoltage stack vpack "
+    "vbat vbatt vtotal upack ubat totale ges summe vsum",
+    "other": "soc soh ah wh power watt leistung cycle cycles status state flags flag alarm alarms error errors "
+    "balance balancing bal resistance ohm mohm ri ir diff spread delta min max mean avg average median "
+    "stdev rpm speed energy capacity kapazitat remaining humidity lat lon gps mos fet protection "
+    "comment remark note bemerkung mode step",
     "index": "index idx row no nr sample samples record rec id n # nummer zeile unnamed",
-    "group": "cell cells group groups g zelle zellen cellule celda cella c v u voltage spannung tension tap channel kanal ch b "
-    "block sensor celle groep gruppe groupe vc uc cellvoltage zellspannung volts volt mv value wert reading",
-}  # fmt: skip
+    "group": "cell cells group groups g zelle zellen cellule celda cella c v u voltage spannung tension tap "
+    "channel kanal ch b block sensor celle groep gruppe groupe vc uc cellvoltage zellspannung volts "
+    "volt mv value wert reading",
+}
 _WORDS = {word: role for role, words in _ROLES.items() for word in words.split()}
 
+_BARE_UNITS = [[word] for word in ("seconds", "sec", "secs", "s", "ms", "millis", "minutes", "hours")]
 _BRACKETED = re.compile(r"[\[(<{]\s*([^\])>}]*?)\s*[\])>}]")
 _TOKEN = re.compile(r"\d+|[a-z°µμω%#]+")
 
@@ -92,7 +113,7 @@ def parse_name(text: str, units_row: str = "") -> Name:
     number = int(numbers[-1]) if numbers and len(numbers[-1]) <= 4 else None
     words = [token for token in tokens if not token.isdigit()]
     stem = " ".join(words + numbers[:-1])
-    if unit is None and len(words) == 1 and not numbers and words[0] in ("seconds", "sec", "secs", "s", "ms", "millis", "minutes", "hours"):
+    if unit is None and not numbers and words in _BARE_UNITS:
         unit = _UNITS.get(words[0])
     return Name(text, stem, number, unit, tuple(_WORDS[word] for word in words if word in _WORDS))
 

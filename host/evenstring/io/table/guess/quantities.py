@@ -15,6 +15,16 @@ _MAX_A = 327.0  # of the recording's format
 _TEMPERATURES = {"C": (1.0, 0.0), "F": (5 / 9, -160 / 9), "K": (1.0, -273.15), None: (1.0, 0.0)}
 
 
+_REASONS = {
+    "index": "counts rows",
+    "other": "nothing that a recording holds",
+    "time": "another time",
+    "current": "another current",
+    "pack": "not near the groups' sum",
+    "temp": "another temperature",
+}
+
+
 def current_scale(sample: Sample, k: int, unit: str | None) -> tuple[float, str]:
     """What the numbers of a current are multiplied with to be amperes, and a note (empty: none)."""
     name = sample.names[k]
@@ -23,7 +33,8 @@ def current_scale(sample: Sample, k: int, unit: str | None) -> tuple[float, str]
         return (1.0, "") if unit == "A" else (1e-3, "")
     largest = float(np.abs(sample.finite(k)).max(initial=0.0))
     if largest > _MAX_A:
-        return 1e-3, f"column {sample.shown[k]} names no unit: values up to {largest:g} taken as mA; overrule with --unit current=A"
+        said = f"values up to {largest:g} taken as mA; overrule with --unit current=A"
+        return 1e-3, f"column {sample.shown[k]} names no unit: {said}"
     return 1.0, f"column {sample.shown[k]} names no unit: taken as A; overrule with --unit current=mA"
 
 
@@ -86,11 +97,7 @@ def _why(sample: Sample, k: int) -> str:
         return "empty"
     if not sample.is_numeric(k):
         return "text, not numbers"
-    if name.says("index"):
-        return "counts rows"
-    if name.says("other"):
-        return "nothing that a recording holds"
-    for role, words in (("time", "another time"), ("current", "another current"), ("pack", "not near the groups' sum"), ("temp", "another temperature")):  # fmt: skip
+    for role, words in _REASONS.items():
         if name.says(role):
             return words
     if not name.text:

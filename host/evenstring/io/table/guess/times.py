@@ -44,7 +44,9 @@ def find_times(
         sample: the table's columns.
         free: columns that the user gave no role.
         fixed: role (t, date) to the column that the user gave it.
-        wishes: what the user says of units and dates. where: the file. now: nothing was measured later.
+        wishes: what the user says of units and dates.
+        where: the file.
+        now: nothing was measured later.
 
     Raises:
         InputError: there is no time, or its unit stays open.
@@ -56,9 +58,13 @@ def find_times(
         joined = _joined(sample, columns)
         chosen = _judge(sample, columns[-1], joined, wishes, now, day_first)
         if chosen is None:
-            raise InputError(f"{where}: column {sample.shown[columns[-1]]} was given as time, but holds none; correct --map")
+            raise InputError(
+                f"{where}: column {sample.shown[columns[-1]]} was given as time, but holds none; correct --map"
+            )
         return _result(sample, columns, chosen, wishes, where)
-    found = [c for c in (_judge(sample, k, sample.filled(k), wishes, now, day_first) for k in free) if c and c.liking > 0]
+    found = [
+        c for c in (_judge(sample, k, sample.filled(k), wishes, now, day_first) for k in free) if c and c.liking > 0
+    ]
     pair = _date_and_time(sample, free, found, wishes, now, day_first)
     if pair:
         return _result(sample, *pair, wishes, where)
@@ -125,12 +131,18 @@ def _date_and_time(
     sample: Sample, free: list[int], found: list[_Candidate], wishes: Wishes, now: datetime, day_first: bool | None
 ) -> tuple[list[int], _Candidate] | None:
     """A column of days beside one of times of day."""
-    days = [c for c in found if c.form and c.form.kind == "stamp" and "%H" not in c.form.format and "%I" not in c.form.format]
+    days = [
+        c
+        for c in found
+        if c.form and c.form.kind == "stamp" and "%H" not in c.form.format and "%I" not in c.form.format
+    ]
     times = [c for c in found if c.form and c.form.kind == "span"]
     if not days or not times or not set(free) >= {days[0].index, times[0].index}:
         return None
     columns = [days[0].index, times[0].index]
-    form = guess_text_form(_joined(sample, columns), now, wishes.day_first if wishes.day_first is not None else day_first)
+    form = guess_text_form(
+        _joined(sample, columns), now, wishes.day_first if wishes.day_first is not None else day_first
+    )
     return None if form is None else (columns, _Candidate(columns[0], form, 10.0))
 
 
@@ -178,10 +190,8 @@ def _result(sample: Sample, columns: list[int], chosen: _Candidate, wishes: Wish
 def _notes(sample: Sample, chosen: _Candidate, form: TimeForm) -> tuple[str, ...]:
     shown = sample.shown[chosen.index]
     if form.kind == "stamp" and form.or_else:
-        return (
-            f"column {shown}: day and month cannot be told apart (taken as {form.words()[17:]}), so the day is not"
-            " recorded; say --dates day-first or --dates month-first",
-        )
+        said = f"column {shown}: day and month cannot be told apart (taken as {form.words()[17:]}), so the day is not"
+        return (said + " recorded; say --dates day-first or --dates month-first",)
     if form.kind == "span" and form.or_else:
         return (f"column {shown}: taken as {form.words()[8:]}; overrule with --unit t=h:m or t=m:s",)
     return ()
