@@ -167,7 +167,7 @@ def _spread(time_s: F64, runs: list[int], notes: list[str]) -> F64:
     usual = float(np.median(count))
     late = max(0.0, usual - count[0]) / usual * room[0] if len(count) > 1 else 0.0
     share = (np.arange(len(time_s)) - at[block]) / np.where(
-        block == 0, max(usual, count[0]), np.maximum(count[block], 1)
+        (block == 0) | (block == block[-1]), np.maximum(usual, count[block]), count[block]
     )
     notes.append(f"the clock ticks every {tick:g} s, slower than the rows: rows of one tick lie evenly within it")
     return np.asarray(time_s + share * room[block] + np.where(block == 0, late, 0.0))

@@ -88,11 +88,9 @@ def _check_sizes(path: Path) -> None:
 def _copy(path: Path, sheet: Any, text: IO[str]) -> None:
     writer = csv.writer(text, lineterminator="\n")
     blank = width = 0
-    for row in sheet.iter_rows(max_col=_MAX_COLUMNS + 1, values_only=True):
-        if len(row) > _MAX_COLUMNS:
-            if row[_MAX_COLUMNS] is not None:
-                raise InputError(f"{path}: has more than {_MAX_COLUMNS} columns; keep the time and one column a group")
-            row = row[:_MAX_COLUMNS]  # noqa: PLW2901
+    if (sheet.max_column or 0) > _MAX_COLUMNS:
+        raise InputError(f"{path}: has more than {_MAX_COLUMNS} columns; keep the time and one column a group")
+    for row in sheet.iter_rows(max_col=_MAX_COLUMNS, values_only=True):
         cells = [_text(value) for value in row]
         while cells and not cells[-1]:
             cells.pop()

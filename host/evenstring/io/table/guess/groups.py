@@ -62,7 +62,7 @@ def find_groups(sample: Sample, free: Iterable[int], wanted: set[int], where: st
         whole.sort(key=lambda pair: -pair[0].liking)
         best, base = whole[0]
         rivals = [f for f, _ in whole[1:] if f is not best and f.liking == best.liking]
-        if rivals and best.liking < 3:
+        if rivals:
             raise InputError(
                 f"{where}: both {_called(sample, best)} and {_called(sample, rivals[0])} could be the groups; say which"
                 f' with --map "{sample.shown[min(best.members.values())]}=g{min(wanted)},..."'

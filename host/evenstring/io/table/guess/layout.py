@@ -77,7 +77,7 @@ def guess_layout(lines: Sequence[str], where: str) -> Layout:
             units, first = _padded(rows[first], width), behind[1]
     names = () if head is None else _padded(_bare_head(rows[head]), width)
     decimal = _decimal(rows[first:], where, first)
-    _check_commas(rows, head, width, separator, where)
+    _check_commas(rows, first, width, separator, where)
     return Layout(separator, decimal, names, units, first, first if head is None else head, width)
 
 
@@ -171,9 +171,12 @@ def _decimal(rows: Sequence[list[str]], where: str, first: int) -> str:
     return "," if commas else "."
 
 
-def _check_commas(rows: Sequence[list[str]], head: int | None, width: int, separator: str, where: str) -> None:
-    if head is not None and separator == "," and len(rows[head]) < width - 1 and width >= 2 * len(rows[head]) - 2:
-        raise InputError(
-            f"{where}: line {head + 2}: {width} cells below {len(rows[head])} names: comma seems to be decimal mark and"
-            " separator at once; export with semicolons"
-        )
+def _check_commas(rows: Sequence[list[str]], first: int, width: int, separator: str, where: str) -> None:
+    """Names half as many as cells: each number was cut in two."""
+    for k in range(first):
+        text = sum(kind_of(cell) == "text" for cell in rows[k])
+        if separator == "," and len(rows[k]) > 2 and text > 1 and 2 * len(rows[k]) - 2 <= width <= 2 * len(rows[k]):
+            raise InputError(
+                f"{where}: line {first + 1}: {width} cells below {len(rows[k])} names: comma seems to be decimal mark and"
+                " separator at once; export with semicolons"
+            )
