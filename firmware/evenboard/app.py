@@ -19,7 +19,7 @@ _IDENT_MS = const(60000)
 _RETRY_MS = const(5000)  # a faulty front end is tried again this often
 _QUIET_STEPS = const(20)  # 4 mV: less than that is quiet
 _QUIET_SCANS = const(10)
-_SCAN_HEAD = const(17)  # header and fixed part of SCAN
+_SCAN_HEAD = wire.HEADER_SIZE + wire.SCAN_SIZE
 _TRIES = const(3)  # scans that may fail in a row before the board says that it does not monitor
 _PIECE_MS = const(3000)  # with the longest scan (2.7 s) and flash write (1.3 s) after it, under the watchdog's 8 s
 _LATE_MS = const(20)  # a scan that begins so much later than it was due has a gap before it
@@ -238,7 +238,7 @@ class App:
             self.send_ident()
             return wire.STATUS_OK, ""
         if code == wire.START:
-            if have < struct.calcsize(wire.START_FORMAT):
+            if have < wire.START_SIZE:
                 return wire.STATUS_BAD_VALUE, "payload too short"
             return self._start(*struct.unpack_from(wire.START_FORMAT, rx, wire.HEADER_SIZE))
         if code == wire.STOP:
@@ -249,7 +249,7 @@ class App:
                 self._go(wire.STATE_IDLE)
             return wire.STATUS_OK, ""
         if code == wire.SET_TIME:
-            if have < struct.calcsize(wire.SET_TIME_FORMAT):
+            if have < wire.SET_TIME_SIZE:
                 return wire.STATUS_BAD_VALUE, "payload too short"
             self.clock.set(*struct.unpack_from(wire.SET_TIME_FORMAT, rx, wire.HEADER_SIZE))
             return wire.STATUS_OK, ""

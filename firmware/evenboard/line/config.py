@@ -45,7 +45,7 @@ class Service:
         app.handlers[wire.RESTART] = self._restart
 
     def _read(self, app, rx, size):
-        if size < wire.HEADER_SIZE + 2:
+        if size < wire.HEADER_SIZE + wire.READ_CONFIG_SIZE:
             return wire.STATUS_BAD_VALUE, "payload too short"
         (offset,) = struct.unpack_from("<H", rx, wire.HEADER_SIZE)
         try:

@@ -62,7 +62,7 @@ def fill_ident(app, board, reason):
         app.boot_count >> 16,
         reason,
     )
-    n = wire.HEADER_SIZE + struct.calcsize(wire.IDENT_FORMAT)
+    n = wire.HEADER_SIZE + wire.IDENT_SIZE
     for text in (board.get("board_id", ""), board.get("string_name", ""), NAME + " " + VERSION, runtime()):
         n = link.put_text(n, text)
     room = app.watch.room if app.watch else None
@@ -95,4 +95,4 @@ def fill_health(app, fault, where, longest_ms):
         (free >> 16) & 0xFFFF,
         max(-32768, min(32767, zero)),
     )
-    return wire.HEADER_SIZE + struct.calcsize(wire.HEALTH_FORMAT)
+    return wire.HEADER_SIZE + wire.HEALTH_SIZE

@@ -134,7 +134,7 @@ class Watch:
             alarms.active,
             alarms.latched,
         )
-        link.send(wire.HEADER_SIZE + 11)
+        link.send(wire.HEADER_SIZE + wire.ALARM_SIZE)
 
     def send_recorder(self, app):
         self._report_low = app.clock.low
@@ -162,19 +162,19 @@ class Watch:
             store.deleted & 0xFFFF,
             recorder.worst_stall_ms,
         )
-        link.send(wire.HEADER_SIZE + 25)
+        link.send(wire.HEADER_SIZE + wire.RECORDER_SIZE)
 
     def _acknowledge(self, app, rx, size):
-        if size < wire.HEADER_SIZE + 2:
+        if size < wire.HEADER_SIZE + wire.ACKNOWLEDGE_SIZE:
             return wire.STATUS_BAD_VALUE, "payload too short"
-        self.alarms.acknowledge(struct.unpack_from("<H", rx, wire.HEADER_SIZE)[0])
+        self.alarms.acknowledge(struct.unpack_from(wire.ACKNOWLEDGE_FORMAT, rx, wire.HEADER_SIZE)[0])
         self.service(app)
         return wire.STATUS_OK, ""
 
     def _clear_latch(self, app, rx, size):
-        if size < wire.HEADER_SIZE + 6:
+        if size < wire.HEADER_SIZE + wire.CLEAR_LATCH_SIZE:
             return wire.STATUS_BAD_VALUE, "payload too short"
-        mask, low, high = struct.unpack_from("<HHH", rx, wire.HEADER_SIZE)
+        mask, low, high = struct.unpack_from(wire.CLEAR_LATCH_FORMAT, rx, wire.HEADER_SIZE)
         if low | high << 16 != app.boot_count:
             return wire.STATUS_BAD_VALUE, "boot_count is not this board's of now"
         self.alarms.clear_latch(mask)
