@@ -53,7 +53,6 @@ class Recorder:
         self._rotate_next = False  # the waiting block opens a new segment and is numbered so
         self._ending = False
         self._head_n = _LEAST  # bytes of a segment's head, once known
-        self.events_lost = 0
         self._post = 0
         self._retry = 0
         self._gap = False
@@ -113,8 +112,6 @@ class Recorder:
                 latched,
             )
             self._events_n += _EVENT
-        else:
-            self.events_lost += 1
         if event[1] != wire.ALARM_CHANGE_CLEARED:
             self._urgent = True
             self._post = _POST_SCANS

@@ -108,7 +108,7 @@ class Service:
         app.retry()
         if app.state == wire.STATE_FAULT:
             return wire.STATUS_FAILED, "see HEALTH"
-        contacts = app.front.contacts
+        contacts = app.front.lead_test
         return wire.STATUS_OK, contacts.words() if contacts else ""
 
     def _restart(self, app, rx, size):  # noqa: ARG002 -- signature of all handlers

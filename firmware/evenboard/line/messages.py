@@ -65,8 +65,8 @@ def fill_ident(app, board, reason):
     n = wire.HEADER_SIZE + wire.IDENT_SIZE
     for text in (board.get("board_id", ""), board.get("string_name", ""), NAME + " " + VERSION, runtime()):
         n = link.put_text(n, text)
-    room = app.watch.room if app.watch else None
-    hours = room.hours(app.pace_ms()) if room else (_UNKNOWN, _UNKNOWN, wire.RECORD_BASIS_NONE)
+    memory = app.watch.hours if app.watch else None
+    hours = memory.hours(app.pace_ms()) if memory else (_UNKNOWN, _UNKNOWN, wire.RECORD_BASIS_NONE)
     struct.pack_into("<HHB", link.body, n, hours[0], hours[1], hours[2])
     return n + 5
 

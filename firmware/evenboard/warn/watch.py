@@ -7,7 +7,7 @@
 import struct
 from array import array
 
-from evenboard.flash.record_hours import Room
+from evenboard.flash.record_hours import RecordHours
 from evenboard.front.lead_test import BAD_OHM
 from evenboard.warn.patterns import Signals
 from evenstring_protocol import wire
@@ -23,7 +23,7 @@ class Watch:
         self.alarms = alarms
         self.recorder = recorder
         self.latch = latch
-        self.room = Room(recorder, app.clock) if recorder else None
+        self.hours = RecordHours(recorder, app.clock) if recorder else None
         self.signals = Signals(alarms, sound, light)
         self._event = array("h", bytes(10))
         self._now = array("i", bytes(4 * 8))
@@ -67,7 +67,7 @@ class Watch:
             )
 
     # What the front end's self-test found of the sense leads.
-    def contacts(self, found):
+    def leads(self, found):
         for lead in range(found.groups + 1):
             ohm = found.lead_ohm[lead]
             self.alarms.contact(lead, min(ohm // 100, 32766), ohm >= BAD_OHM)

@@ -6,7 +6,7 @@ import pytest
 from evenstring.board.compiled import written_out
 
 from tests.firmware.run import STARTING, compiled, run
-from tests.firmware.test_watch import PRELUDE
+from tests.firmware.warn.test_watch import PRELUDE
 from tests.mp import FIRMWARE, Unix64, Wasm32
 
 HEAP = 192 * 1024
