@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from evenstring.analysis.charging.charge_end import near_full_v
-from evenstring.analysis.phases.segment import rest_current_a
+from evenstring.analysis.series.rest import rest_current_a
 from evenstring.sim import Phase
 
 from tests.benchmarks.findings_packs import GAIN, OFFSET_V

@@ -10,7 +10,7 @@ from typing import Any
 import click
 
 from evenstring.io.files import make_folder, write_new
-from evenstring.io.load import load_session, profile_of
+from evenstring.io.load import load_recordings, profile_of
 from evenstring.profile import PackProfile, load_profile
 from evenstring.report.build import build_report
 from evenstring.report.looks_text import second_look_lines
@@ -21,11 +21,19 @@ __all__ = ["command", "write_report"]
 
 
 def write_report(
-    session: Session, files: tuple[Path, ...], pack: Path | None, output: Path, load_a: float | None = None
+    session: Session,
+    files: tuple[Path, ...],
+    pack: Path | None,
+    output: Path,
+    load_a: float | None = None,
+    parts: tuple[Session, ...] = (),
 ) -> dict[str, Any]:
-    """Write report.html and report.json into the folder `output`; return the report."""
+    """Write report.html and report.json into the folder `output`; return the report.
+
+    `parts`: each recording for itself, when there are several: what changed between them is a finding of its own.
+    """
     profile = _profile(session, pack, load_a)
-    report = build_report(session, profile, _parts(files))
+    report = build_report(session, profile, parts)
     page = render(session, profile, report, ", ".join(f.name for f in files))
     make_folder(output)
     # A report is made anew each time from its recordings: replacing an older one loses nothing.
@@ -40,11 +48,6 @@ def _profile(session: Session, pack: Path | None, load_a: float | None) -> PackP
     if load_a is None:
         return profile
     return replace(profile, load_a=load_a, defaults=tuple(d for d in profile.defaults if d != "ride.load_a"))
-
-
-def _parts(files: tuple[Path, ...]) -> tuple[Session, ...]:
-    """Each recording for itself, when there are several: what changed between them is a finding of its own."""
-    return tuple(load_session((f,)) for f in files) if len(files) > 1 else ()
 
 
 @click.command("report", epilog="Example: evenstring report charge.frames --pack pack.toml -o charge-report")
@@ -70,13 +73,13 @@ def command(
 
     Several recordings of one pack are also compared: leak and fade between the first and the last.
     """
-    session = load_session(files)
+    session, parts = load_recordings(files)
     if as_json:
-        report = build_report(session, _profile(session, pack, load_a), _parts(files))
+        report = build_report(session, _profile(session, pack, load_a), parts)
         click.echo(json.dumps(report, indent=1, ensure_ascii=False))
     else:
         folder = output or files[0].with_name(files[0].stem + "-report")
-        report = write_report(session, files, pack, folder, load_a)
+        report = write_report(session, files, pack, folder, load_a, parts)
         click.echo(f"{folder / 'report.html'}\n{folder / 'report.json'}")
         for line in second_look_lines(report):
             click.echo(line)

@@ -19,6 +19,7 @@ from evenstring.analysis.balancing.map_fit import CLOSING, Fit, bleed_a, explain
 from evenstring.analysis.balancing.window import make_window
 from evenstring.analysis.readings.spread import claim_at
 from evenstring.analysis.results import Balancing, Charge, Phase
+from evenstring.analysis.series.rows_of_phase import rows_in
 from evenstring.analysis.series.signals import Signals
 from evenstring.analysis.series.uncertainty import MeterError
 from evenstring.profile import PackProfile
@@ -52,7 +53,7 @@ def find_balancing(
     if not held:
         return Balancing("not_reached", target_mv=target_v * 1e3, reasons=(_why_not_reached(charge),))
     span = held[-1]
-    rows = np.flatnonzero((signals.time_s >= span.start_s) & (signals.time_s <= span.end_s))
+    rows = np.flatnonzero(rows_in(signals.time_s, span))
     # A group that is not read would pull the mean; rows with all groups are used.
     rows = rows[np.isfinite(signals.volts_v[rows]).all(axis=1)]
     if len(rows) < 10:

@@ -31,6 +31,7 @@ from evenstring.analysis.balancing.parameters import (
 )  # fmt: skip
 from evenstring.analysis.balancing.string_model import CLOSING
 from evenstring.analysis.balancing.window import Window
+from evenstring.analysis.series.arrays import middle_sigma
 from evenstring.profile import PackProfile
 
 __all__ = ["CLOSING", "Fit", "bleed_a", "explain"]
@@ -189,7 +190,7 @@ def _lead_u(height_v: F64, slope_v: float, channel_u_v: float, wide: F64) -> F64
     Without it the meter's offsets would widen the string: a maximum minus a minimum (JCGM 101:2008).
     """
     away = height_v - np.median(height_v)
-    middle = float(np.diff(np.quantile(away, [0.25, 0.75]))[0]) / 1.349
+    middle = middle_sigma(away)
     core = float(np.sqrt(max(middle**2 - channel_u_v**2, (0.4 * channel_u_v) ** 2)))
     return np.where(np.abs(away) > 3.0 * np.hypot(core, channel_u_v), wide, core / slope_v)
 

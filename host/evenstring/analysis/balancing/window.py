@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.results import Phase
+from evenstring.analysis.series.rows_of_phase import between
 from evenstring.analysis.series.signals import Signals
 
 __all__ = ["SLOW_H", "Window", "make_window"]
@@ -75,9 +76,7 @@ def make_window(signals: Signals, phases: tuple[Phase, ...], held: Phase, full_v
         polar_v = 0.07 if seen is None else seen[2] * 1.4
         high = signals.time_s[(signals.level_v > full_v - _LOW_V + polar_v) & (signals.time_s > start)]
         start = min(max(start, float(high[0]) if len(high) else start), max(start, held.start_s - 900.0))
-    rows = np.flatnonzero(
-        (signals.time_s >= start) & (signals.time_s <= held.end_s) & np.isfinite(signals.volts_v).all(axis=1)
-    )
+    rows = np.flatnonzero(between(signals.time_s, start, held.end_s) & np.isfinite(signals.volts_v).all(axis=1))
     step_s = _STEP_S * max(1.0, np.ceil((held.end_s - start) / _STEP_S / _MOST))
     n = int((held.end_s - start) / step_s)
     if n < 5 or len(rows) < 10:

@@ -27,7 +27,7 @@ from evenstring.analysis.causes.self_discharge import (
 )
 from evenstring.analysis.phases.segment import find_phases
 from evenstring.analysis.results import Unknown
-from evenstring.ocv import default_curve
+from evenstring.analysis.series.curve_slope import slope_at_level_v
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
@@ -166,9 +166,8 @@ def _leaks(
 
 def _left_alone(early: RestLook, late: RestLook, weeks: float, profile: PackProfile) -> bool:
     """The level did not rise, and fell by no more than all groups together, and a monitor, may lose by themselves."""
-    curve = default_curve(profile.chemistry)
     rise = float(np.nanmedian(late.volts_v) - np.nanmedian(early.volts_v))
-    slope = float(curve.slope_v(curve.soc(float(np.nanmedian(early.volts_v)))))
+    slope = slope_at_level_v(profile, float(np.nanmedian(early.volts_v)))
     return -max(_SAME_V, slope * _OWN_LOSS_PER_WEEK * weeks) - 0.002 < rise < _SAME_V
 
 

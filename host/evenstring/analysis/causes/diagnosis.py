@@ -193,8 +193,7 @@ def _next_recording(evidence: Evidence, found: tuple[Weakness, ...]) -> str:
 
 
 def judge(evidence: Evidence) -> tuple[Weakness, ...]:
-    """Explanations weighed, group by group."""
-    evidence, _ = without_meter_patterns(evidence, SCATTER, EFFECT, PREVALENCE)
+    """Explanations weighed, group by group, of evidence from which the meter's patterns are taken out already."""
     size, notes = _without_course(evidence)
     if notes:  # it was fitted to groups that scatter: its own uncertainty is added
         covariance = evidence.covariance.copy()

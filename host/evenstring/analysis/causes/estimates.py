@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.causes.pack_ocv import LEAST_DEPTH, PackCurve
-from evenstring.analysis.causes.rows import Rows, fast_resistance, make_rows
+from evenstring.analysis.causes.rows import Rows, make_rows
+from evenstring.analysis.series.resistance import group_resistance
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
@@ -49,7 +50,7 @@ class Evidence:
         joint: (g,) ratio of the extra resistance over half a minute to the extra at once; NaN where not resolved. A
             cell's is above 1.4, a joint's or lead's is 1.
         depth: share of the capacity that was moved. has_steps: resistance was seen in the steps of a ride.
-        r_ohm: half-minute resistance of the median group. soc0: its SoC at the start. curve: the pack's own.
+        soc0: SoC of the median group at the start. curve: the pack's own.
     """
 
     size: F64
@@ -57,7 +58,6 @@ class Evidence:
     joint: F64
     depth: float
     has_steps: bool
-    r_ohm: float
     soc0: float
     curve: PackCurve | None = None
 
@@ -67,7 +67,7 @@ def gather(session: Session, profile: PackProfile) -> Evidence | None:
     rows = make_rows(session, profile)
     if rows is None:
         return None
-    steps = fast_resistance(session)
+    steps = group_resistance(session)
     fast = None
     if steps is not None and not float(np.median(steps[0])) > 0:
         steps = None  # current and voltage that do not belong together: no resistance in them
@@ -84,9 +84,7 @@ def gather(session: Session, profile: PackProfile) -> Evidence | None:
     clear = (np.abs(found[:, 3]) > 10.0) & (rows.once_ohm > 0.0)
     later = (rows.pulse_ohm - rows.once_ohm) * (found[clear, 3] + found[clear, 4])
     joint[clear] = 1.0 + later / (rows.once_ohm * found[clear, 3])
-    return Evidence(
-        found[:, :4], full[:, :4, :4], joint, rows.depth, steps is not None, rows.pulse_ohm, rows.curve.soc0, rows.curve
-    )
+    return Evidence(found[:, :4], full[:, :4, :4], joint, rows.depth, steps is not None, rows.curve.soc0, rows.curve)
 
 
 def _regress(rows: Rows, fast: tuple[F64, F64] | None) -> tuple[F64, F64]:

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from evenstring.analysis.causes.estimates import Evidence, gather
 from evenstring.analysis.causes.relative_sag import implied_rate, relative_resistance
 from evenstring.analysis.results import Phase
+from evenstring.analysis.series.rows_of_phase import between, rows_in
 from evenstring.analysis.series.signals import make_signals
 from evenstring.ocv import default_curve
 from evenstring.profile import PackProfile
@@ -69,7 +70,7 @@ def _of_charge(session: Session, profile: PackProfile, phases: tuple[Phase, ...]
         return None, "charge, capacity and meter are not told apart (the recording is too short)"
     at = max(charges, key=lambda k: phases[k].end_s - phases[k].start_s)
     cc = phases[at]
-    inside = (signals.time_s >= cc.start_s) & (signals.time_s <= cc.end_s)
+    inside = rows_in(signals.time_s, cc)
     low, high = (float(x) for x in np.quantile(implied.soc[inside], [0.0, 1.0])) if inside.any() else (0.0, 0.0)
     if high - low < _LEAST_DEPTH:
         return None, f"charge, capacity and meter are not told apart (only {high - low:.0%} was charged)"
@@ -81,7 +82,7 @@ def _of_charge(session: Session, profile: PackProfile, phases: tuple[Phase, ...]
     before = phases[at - 1] if at and phases[at - 1].kind == "rest" else cc
     first = min(before.start_s + _RELAXED_S, cc.start_s)  # what a load leaves behind is not in the stand-in
     last = next((p.end_s for p in phases[at + 1 : at + 2] if p.kind == "charge_cv"), cc.end_s)
-    keep = (session.time_s >= first) & (session.time_s <= last) & _every(session.time_s, _EVERY_S)
+    keep = between(session.time_s, first, last) & _every(session.time_s, _EVERY_S)
     amps = np.interp(session.time_s, signals.time_s, rate * profile.capacity_ah)
     evidence = gather(_part(session, keep, amps), profile)
     if evidence is None:
@@ -127,7 +128,7 @@ def _nothing(groups: int) -> Evidence:
     """Evidence that tells nothing."""
     wide = np.diag([*_WIDE, _WIDE_RESISTANCE]) ** 2
     nothing = np.full(groups, np.nan)
-    return Evidence(np.zeros((groups, 4)), np.repeat(wide[None], groups, axis=0), nothing, 0.0, False, 0.0, 0.5)
+    return Evidence(np.zeros((groups, 4)), np.repeat(wide[None], groups, axis=0), nothing, 0.0, False, 0.5)
 
 
 def _with_resistance(evidence: Evidence, session: Session) -> Evidence:

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.causes.estimates import CAUSES
+from evenstring.analysis.series.arrays import robust_sigma
 
 __all__ = ["EFFECT", "PREVALENCE", "SCATTER", "SUBSETS", "estimate", "healthy", "own_scatter", "shares", "weights"]
 
@@ -77,7 +78,7 @@ def _log_likelihood(x: F64, covariance: F64, scatter: F64, subset: tuple[int, ..
 
 def own_scatter(size: F64, covariance: F64) -> F64:
     """Production scatter, corrected by what this pack's own groups show beyond their uncertainty."""
-    robust = 1.4826 * np.median(np.abs(size), axis=0)
+    robust = robust_sigma(size)
     noise = np.median(np.array([np.diag(c) for c in covariance]), axis=0)
     # Squares cut at 2.5 deviations: steadier than the median alone, and one weak group still cannot stretch them.
     squares = 1.07 * np.mean(np.minimum(size**2, (2.5 * robust) ** 2), axis=0)

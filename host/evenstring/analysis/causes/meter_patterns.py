@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.causes.estimates import Evidence
+from evenstring.analysis.series.arrays import robust_sigma
 
 __all__ = ["MeterPattern", "course", "course_line", "without_meter_patterns"]
 
@@ -25,7 +26,7 @@ F64 = NDArray[np.float64]
 _LEAST_GROUPS = 8
 _TAP_MV = 6.0  # how far a bad tap typically takes its two groups
 _TAP_SHARE = 0.3  # of the packs that have any fault
-_MOST_TAPS = 3
+_MOST_TAPS = 6  # reported, each of them
 _COURSE_AHEAD = 6.0  # in BIC: below it healthy scatter looks like a course in a quarter of strings (tuning seeds)
 _TAP_AHEAD = 2.0  # log odds; below it one channel's own offset is as good an answer
 _LEAST_DEPTH = 0.1  # of the capacity moved
@@ -94,7 +95,7 @@ def _comb(evidence: Evidence, scatter: F64) -> tuple[MeterPattern | None, F64]:
     comb = float(np.median(meter[0::2]) - np.median(meter[1::2]))
     # By the scatter within the two classes: what all groups' figures share cancels between them.
     left = np.concatenate([part - np.median(part) for part in (meter[0::2], meter[1::2])])
-    own = max(1.4826 * float(np.median(np.abs(left))), 0.5 * float(scatter[0]))
+    own = max(float(robust_sigma(left)), 0.5 * float(scatter[0]))
     u = own * 2.5 / np.sqrt(groups)  # of the difference of two medians: 1.25 sigma sqrt(2 / (g / 2))
     if abs(comb) <= 4.0 * u:
         return None, np.zeros(groups)

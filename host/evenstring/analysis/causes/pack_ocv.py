@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from evenstring.analysis.series.lag import lagged
 from evenstring.ocv import OcvCurve
 
 __all__ = ["LEAST_DEPTH", "SURFACE_S", "TAUS_S", "PackCurve", "filtered", "fit_curve"]
@@ -24,7 +25,6 @@ TAUS_S = (10.0, 100.0, 1000.0)  # of the RC pairs
 SURFACE_S = 150.0  # how fast the lead of the surface builds up
 _DIFFUSION_S = (0.0, 75.0, 150.0)  # lead over the rate of change
 _STEP_S = 2.0  # of the filters: well below the shortest time constant
-_SILENCE_S = 60.0  # nothing is known of the current across a longer gap: none is assumed
 _KNOT = 0.04  # of SoC, between knots of the correction
 _ROW_ERRORS_V = (
     0.0003,
@@ -84,13 +84,7 @@ def filtered(time_s: F64, amps: F64, taus_s: tuple[float, ...]) -> F64:
     first = np.flatnonzero(np.diff(step, prepend=-1.0) > 0)
     count = np.diff(np.append(first, len(time_s)))
     t, a = (np.add.reduceat(x, first) / count for x in (time_s, amps))
-    gap = np.diff(t, prepend=t[0])
-    keep = np.exp(-gap[:, None] / np.array(taus_s))
-    drive = np.where(gap > _SILENCE_S, 0.0, (a + np.concatenate((a[:1], a[:-1]))) / 2)[:, None] * (1.0 - keep)
-    out, state = np.zeros_like(keep), np.zeros(len(taus_s))
-    for k in range(len(t)):
-        state = state * keep[k] + drive[k]
-        out[k] = state
+    out = lagged(t, a, taus_s)
     return np.column_stack([np.interp(time_s, t, out[:, j]) for j in range(len(taus_s))])
 
 

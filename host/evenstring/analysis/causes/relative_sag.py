@@ -22,6 +22,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.results import Phase
+from evenstring.analysis.series.charge_moved import counted_steps_s
+from evenstring.analysis.series.lag import kept
+from evenstring.analysis.series.resistance import both_passes_v
+from evenstring.analysis.series.rest import REST_S
+from evenstring.analysis.series.rows_of_phase import rows_of_kind
 from evenstring.analysis.series.signals import Signals
 from evenstring.ocv import default_curve
 from evenstring.profile import PackProfile
@@ -65,12 +70,8 @@ def relative_resistance(session: Session) -> tuple[F64, F64] | None:
     """
     if session.groups < 6 or session.scans < _LEAST_STEPS:
         return None
-    half = 0.0 if session.out_back_v is None else 0.5 * session.out_back_v
-    passes = (
-        [session.volts_v + half] if session.out_back_v is None else [session.volts_v + half, session.volts_v - half]
-    )
     gram, steps = np.zeros((session.groups, session.groups)), 0
-    for volts in passes:
+    for volts in both_passes_v(session):
         dv = np.diff(volts, axis=0)
         use = np.isfinite(dv).all(axis=1) & (np.diff(session.time_s) < 5.0)
         dv = dv[use].astype(np.float64)
@@ -108,14 +109,9 @@ def implied_rate(signals: Signals, profile: PackProfile, phases: tuple[Phase, ..
     if len(t) < 300:
         return None
     rows = _thinned(t)
-    resting = np.zeros(len(t), bool)
-    anchors = []
-    for p in phases:
-        inside = (t >= p.start_s) & (t <= p.end_s)
-        if p.kind == "rest":
-            resting |= inside
-        if p.kind == "rest" and p.end_s - p.start_s >= 300.0:
-            anchors.append(int(np.searchsorted(t[rows], p.end_s, side="right")) - 1)
+    resting = rows_of_kind(t, phases, "rest")
+    ends = [p.end_s for p in phases if p.kind == "rest" and p.end_s - p.start_s >= REST_S]
+    anchors = [int(np.searchsorted(t[rows], end, side="right")) - 1 for end in ends]
     table = default_curve(profile.chemistry).table_v
     soc, rate, surface = _observe(t[rows], level[rows], resting[rows], table)
     r = _best_resistance(soc, surface, anchors)
@@ -134,9 +130,8 @@ def _observe(t: F64, level: F64, resting: NDArray[np.bool_], table_v: F64) -> tu
     grid = np.linspace(0.0, 1.0, len(table_v))
     soc = np.full(len(_R_VH), float(np.interp(level[0], table_v, grid)))
     quick, slow = np.zeros(len(_R_VH)), np.zeros(len(_R_VH))
-    step = np.clip(np.diff(t, prepend=t[0]), 0.0, 60.0)
-    silent = np.diff(t, prepend=t[0])
-    keep_quick, keep_slow = np.exp(-silent / _QUICK_S), np.exp(-silent / _SLOW_S)
+    step = counted_steps_s(t)
+    keep_quick, keep_slow = kept(np.diff(t, prepend=t[0]), (_QUICK_S, _SLOW_S)).T
     shape = (len(t), len(_R_VH))
     all_soc, all_rate, all_surface = np.zeros(shape), np.zeros(shape), np.zeros(shape)
     for k in range(len(t)):

@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 
 from evenstring.analysis.causes.estimates import CAUSES, UNITS, gather
 from evenstring.analysis.results import Phase
-from evenstring.analysis.series.arrays import median_group_v
-from evenstring.ocv import default_curve
+from evenstring.analysis.series.arrays import median_group_v, robust_sigma
+from evenstring.analysis.series.curve_slope import slope_at_level_v
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
@@ -111,8 +111,7 @@ def drift_rates(early: RestLook, late: RestLook, apart_s: float, profile: PackPr
     A change of temperature moves all cells' voltages alike (entropic term); what differs between groups that are not
     equally warm stays, and is in the uncertainty. None where the curve is too flat.
     """
-    curve = default_curve(profile.chemistry)
-    slope = float(curve.slope_v(curve.soc(float(np.nanmedian(late.volts_v)))))
+    slope = slope_at_level_v(profile, float(np.nanmedian(late.volts_v)))
     if slope < 0.2:
         return None
     drift = late.volts_v - early.volts_v
@@ -135,7 +134,7 @@ def _both_warm(early: RestLook, late: RestLook) -> bool:
 def named_leaks(rate: F64, u: float, profile: PackProfile, days: float) -> tuple[Leak, ...]:
     """The groups whose loss stands out, with the probability that it is a leak."""
     known = np.nan_to_num(rate)
-    own = 1.4826 * float(np.median(np.abs(known - np.median(known))))
+    own = float(robust_sigma(known - np.median(known)))
     healthy = max(float(np.hypot(_SCATTER, u)), min(own, 3.0 * _SCATTER))
     leaking = float(np.hypot(healthy, max(_EFFECT, float(known.max()) / 2)))
     log_odds = 0.5 * known**2 * (1 / healthy**2 - 1 / leaking**2) - np.log(leaking / healthy)

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from evenstring.analysis.phases.cv_hold_sparse import leaves_top
 from evenstring.analysis.series.arrays import rolling_mean
+from evenstring.analysis.series.lines import line_through, slope_u
 
 __all__ = ["find_top"]
 
@@ -76,8 +77,7 @@ def _highest(t: F64, v: F64, noise_v: float) -> int:
 def _is_flat(t: F64, v: F64, noise_v: float, least_v_h: float = _FLAT_V_H) -> bool:
     if len(v) < 4 or t[-1] - t[0] < 20.0:
         return False
-    error = noise_v * 12**0.5 / (len(v) ** 0.5 * (t[-1] - t[0]))
-    return bool(abs(_line(t, v)[1]) * 3600.0 <= least_v_h + 3 * 3600.0 * error)
+    return bool(abs(line_through(t, v).slope) * 3600.0 <= least_v_h + 3 * 3600.0 * slope_u(noise_v, t))
 
 
 def _is_straight(t: F64, v: F64, noise_v: float) -> bool:
@@ -113,7 +113,7 @@ def _followed_back(t: F64, v: F64, start: int, noise_v: float) -> int:
 
 def _held_line(t: F64, v: F64) -> tuple[float, float]:
     """Level at the first row and slope, V/s, no steeper than a meter drifts."""
-    slope = float(np.clip(_line(t, v)[1], -_DRIFT_V_H / 3600.0, _DRIFT_V_H / 3600.0))
+    slope = float(np.clip(line_through(t, v).slope, -_DRIFT_V_H / 3600.0, _DRIFT_V_H / 3600.0))
     return float(np.median(v - slope * (t - t[0]))), slope
 
 
@@ -141,10 +141,3 @@ def _kept_step(t: F64, v: F64, noise_v: float) -> int:
     soon = slice(cut + 1, min(n, cut + 1 + round(_STAYS_S / step_s)))
     lower = [float(np.median(v[k : k + width]) - np.median(part)) for part in np.array_split(v[soon], 4)]
     return cut if min(lower) > 0.6 * fall[k] else n
-
-
-def _line(t: F64, v: F64) -> tuple[float, float]:
-    """Value at the first row and slope, V/s, of the least-squares line."""
-    x = t - t.mean()
-    slope = float((x * (v - v.mean())).sum() / max(float((x * x).sum()), 1e-12))
-    return float(v.mean() + slope * (t[0] - t.mean())), slope

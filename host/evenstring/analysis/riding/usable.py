@@ -19,8 +19,9 @@ from numpy.typing import NDArray
 
 from evenstring.analysis.causes.estimates import Evidence
 from evenstring.analysis.results import Phase, Repair, Unknown
-from evenstring.analysis.riding.reserve import soc_at_start
+from evenstring.analysis.riding.reserve import ACCELERATION_S, ride_load, soc_at_start
 from evenstring.analysis.series.arrays import rolling_mean
+from evenstring.analysis.series.rows_of_phase import rows_in, rows_of_kind
 from evenstring.ocv import default_curve
 from evenstring.profile import PackProfile
 from evenstring.session import Session
@@ -35,7 +36,7 @@ _SCALE = 0.15  # of a capacity's departure: how far the curve and the place on i
 _WORTH_IT = 0.005  # of the capacity: production scatter, which nobody mends
 _BENCH_A = 1.0  # of a bench supply or load, where nobody says
 _LEAST_DEPTH = 0.2
-_STRONG_A, _STRONG_S = 1.0, 5.0
+_STRONG_A, _STRONG_S = 1.0, ACCELERATION_S
 _Z90 = (0.05, 0.95)
 
 
@@ -147,12 +148,13 @@ def find_room(
 ) -> tuple[Room | None, Unknown | None]:
     """How full the string may be before this ride's strongest braking lifts a group to its ceiling."""
     record = "a ride with braking and a charge, with the current sensor"
-    if evidence is None or session.current_a is None or evidence.r_ohm <= 0.0:
+    load = None if session.current_a is None else ride_load(session, rows_of_kind(session.time_s, phases, "ride"))
+    if evidence is None or session.current_a is None or load is None:
         return None, Unknown("room_for_braking", "braking current and resistance are not known", record)
     amps = 0.0
     for p in phases:
         if p.kind == "ride":
-            inside = (session.time_s >= p.start_s) & (session.time_s <= p.end_s)
+            inside = rows_in(session.time_s, p)
             t = session.time_s[inside]
             if len(t) > 10:
                 width = max(1, round(_STRONG_S / max(float(np.median(np.diff(t))), 1e-3)))
@@ -173,7 +175,7 @@ def find_room(
         if k:
             size = size + np.einsum("gij,gj->gi", lower, rng.standard_normal(size.shape))
         gap = 0.01 * (size[:, 1] - size[:, 2] * (grid[:, None] - soc0))
-        volts = curve.voltage_v(grid[:, None] + gap) + amps * evidence.r_ohm * (1.0 + 0.01 * size[:, 3])
+        volts = curve.voltage_v(grid[:, None] + gap) + amps * load.step_ohm[0] * (1.0 + 0.01 * size[:, 3])
         reached = volts > profile.ceiling_v
         limits[k] = np.where(reached.any(axis=0), grid[np.maximum(reached.argmax(axis=0) - 1, 0)], 1.0)
         limits[k] += u_soc * rng.standard_normal() if k else 0.0

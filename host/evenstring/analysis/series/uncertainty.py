@@ -17,6 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from evenstring.analysis.series.arrays import middle_sigma
 from evenstring.session import Session
 
 __all__ = ["MeterError", "draw_departures", "meter_error", "spread_interval"]
@@ -78,9 +79,9 @@ def draw_departures(measured_v: F64, u_v: float, rng: np.random.Generator, draws
     x = measured_v - centre
     if u_v <= 0 or len(x) < 2:
         return np.broadcast_to(measured_v, (draws, len(x))).copy()
-    # Core scatter from the middle half of the groups: half width of the middle 50 % is 0.6745 sigma.
+    # Core scatter from the middle half of the groups.
     # Offsets may be rectangular, whose middle half looks wide: the plain standard deviation, if less, counts.
-    seen = min(float(np.diff(np.quantile(x, [0.25, 0.75]))[0]) / 1.349, float(np.std(x, ddof=1)))
+    seen = min(middle_sigma(x), float(np.std(x, ddof=1)))
     # The estimate from g groups is itself uncertain, by about 1.2 / sqrt(g) of itself; more where errors come in
     # patterns: 1.5 gives the stated coverage with combs, taps and slopes along the string (simulated).
     scatter = seen * np.exp(rng.normal(0.0, 1.5 / np.sqrt(len(x)), draws))

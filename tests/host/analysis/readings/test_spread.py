@@ -6,9 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 from evenstring.analysis.readings.shared_leads import SharedLeads, widened
-from evenstring.analysis.readings.spread import trusted_scans
 from evenstring.analysis.results import Phase, Spread, SpreadClaim
 from evenstring.analysis.run import analyse
+from evenstring.analysis.series.signals import trusted_scans
 from evenstring.analysis.series.uncertainty import spread_interval
 from evenstring.profile import PackProfile
 from evenstring.session import Meter, Session
