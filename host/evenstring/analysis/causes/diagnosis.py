@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.causes.estimates import CAUSES, UNITS, Evidence, gather
+from evenstring.analysis.causes.estimates import CAUSES, RESISTANCE, UNITS, Evidence, gather
 from evenstring.analysis.causes.estimates_without_current import BLIND_NOTE, gather_blind
 from evenstring.analysis.causes.hypotheses import (
     EFFECT,
@@ -26,7 +26,7 @@ from evenstring.analysis.causes.hypotheses import (
     shares,
     weights,
 )
-from evenstring.analysis.causes.meter_patterns import MeterPattern, course, without_meter_patterns
+from evenstring.analysis.causes.meter_patterns import LEAST_GROUPS, MeterPattern, course, without_meter_patterns
 from evenstring.analysis.causes.outliers import StandOut, stand_outs
 from evenstring.analysis.causes.pack_ocv import LEAST_DEPTH
 from evenstring.analysis.causes.self_discharge import find_leaks
@@ -197,7 +197,7 @@ def judge(evidence: Evidence) -> tuple[Weakness, ...]:
     size, notes = _without_course(evidence)
     if notes:  # it was fitted to groups that scatter: its own uncertainty is added
         covariance = evidence.covariance.copy()
-        covariance[:, 3, 3] += 2.0 * SCATTER[3] ** 2 / len(size)
+        covariance[:, RESISTANCE, RESISTANCE] += 2.0 * SCATTER[RESISTANCE] ** 2 / len(size)
         evidence = replace(evidence, covariance=covariance)
     scatter = own_scatter(size, evidence.covariance)
     groups = len(size)
@@ -252,10 +252,11 @@ def _sized(x: F64, covariance: F64, scatter: F64, subset: tuple[int, ...], k: in
 def _without_course(evidence: Evidence) -> tuple[F64, tuple[str, ...]]:
     """Sizes without a smooth course of resistance along the string."""
     size = evidence.size.copy()
-    smooth = course(size[:, 3], np.sqrt(evidence.covariance[:, 3, 3] + SCATTER[3] ** 2)) if len(size) >= 8 else None
+    u = np.sqrt(evidence.covariance[:, RESISTANCE, RESISTANCE] + SCATTER[RESISTANCE] ** 2)
+    smooth = course(size[:, RESISTANCE], u) if len(size) >= LEAST_GROUPS else None
     if smooth is None:
         return size - np.median(size, axis=0), ()
-    size[:, 3] -= smooth
+    size[:, RESISTANCE] -= smooth
     note = "a smooth course of resistance along the string (temperature) was taken out"
     return size - np.median(size, axis=0), (note,)
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.causes.estimates import Evidence, gather
+from evenstring.analysis.causes.estimates import CAPACITY, CHARGE, RESISTANCE, Evidence, gather
 from evenstring.analysis.causes.relative_sag import implied_rate, relative_resistance
 from evenstring.analysis.results import Phase
 from evenstring.analysis.series.rows_of_phase import between, rows_in
@@ -101,7 +101,7 @@ def _every(t: NDArray[np.float64], step_s: float) -> NDArray[np.bool_]:
 def _counted_from(evidence: Evidence, moved: float) -> Evidence:
     """Charge as it was before `moved` (a share of the capacity) went in: a small group is low only when empty."""
     change = np.eye(4)
-    change[1, 2] = moved
+    change[CHARGE, CAPACITY] = moved
     covariance = np.einsum("ij,gjk,lk->gil", change, evidence.covariance, change)
     soc0 = float(np.clip(evidence.soc0 - moved, 0.0, 1.0))
     return replace(evidence, size=evidence.size @ change.T, covariance=covariance, soc0=soc0)
@@ -138,19 +138,19 @@ def _with_resistance(evidence: Evidence, session: Session) -> Evidence:
     if found is None:
         return replace(evidence, joint=nothing, has_steps=False)
     seen, u = 100.0 * (found[0] - 1.0), 100.0 * found[1]
-    own = evidence.covariance[:, :, 3]  # (g, 4), of each figure with the resistance
+    own = evidence.covariance[:, :, RESISTANCE]  # (g, 4), of each figure with the resistance
     like = np.hypot(u, _SLOW_SHARE * seen)
-    gain = own / (own[:, 3] + like**2)[:, None]
-    size = evidence.size + gain * (seen - evidence.size[:, 3])[:, None]
+    gain = own / (own[:, RESISTANCE] + like**2)[:, None]
+    size = evidence.size + gain * (seen - evidence.size[:, RESISTANCE])[:, None]
     covariance = evidence.covariance - gain[:, :, None] * own[:, None, :]
-    size[:, 3] = seen
-    covariance[:, 3, :] = covariance[:, :, 3] = 0.0
-    covariance[:, 3, 3] = u**2
+    size[:, RESISTANCE] = seen
+    covariance[:, RESISTANCE, :] = covariance[:, :, RESISTANCE] = 0.0
+    covariance[:, RESISTANCE, RESISTANCE] = u**2
     return replace(evidence, size=size - np.median(size, axis=0), covariance=covariance, joint=nothing, has_steps=True)
 
 
 def _less_sure(evidence: Evidence) -> Evidence:
     covariance = evidence.covariance.copy()
-    for k in (1, 2):
+    for k in (CHARGE, CAPACITY):
         covariance[:, k, k] += (_CURVE_SHARE * evidence.size[:, k]) ** 2
     return replace(evidence, covariance=covariance)

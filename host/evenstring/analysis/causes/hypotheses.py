@@ -13,7 +13,7 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.causes.estimates import CAUSES
+from evenstring.analysis.causes.estimates import CAPACITY, CAUSES, RESISTANCE
 from evenstring.analysis.series.arrays import robust_sigma
 
 __all__ = ["EFFECT", "PREVALENCE", "SCATTER", "SUBSETS", "estimate", "healthy", "own_scatter", "shares", "weights"]
@@ -28,6 +28,7 @@ SUBSETS: tuple[tuple[int, ...], ...] = (
     *((k,) for k in range(len(CAUSES))),
     *combinations(range(len(CAUSES)), 2),
 )  # indices of the causes of each explanation
+_FOLLOWS = 0.9  # correlation of lost capacity with added resistance, of lost electrode area
 _PAIR_SHARE = 0.1  # of the prior of a single cause
 _SCATTER_WEIGHT = 90.0  # groups' worth of belief in the production figures against the pack's own scatter
 
@@ -55,7 +56,7 @@ def _priors(groups: int) -> F64:
 def healthy(scatter: F64) -> F64:
     """Scatter of healthy groups; a smaller group also has more resistance (less electrode area)."""
     out = np.diag(scatter**2)
-    out[2, 3] = out[3, 2] = -(scatter[2] ** 2)
+    out[CAPACITY, RESISTANCE] = out[RESISTANCE, CAPACITY] = -(scatter[CAPACITY] ** 2)
     return out
 
 
@@ -63,10 +64,12 @@ def _total(covariance: F64, scatter: F64, subset: tuple[int, ...], effect: F64 =
     total = covariance + healthy(scatter)
     for k in subset:
         total[k, k] += effect[k] ** 2
-    if 2 in subset:  # lost electrode area takes capacity and adds resistance: the part that follows is no second cause
-        total[3, 3] += effect[2] ** 2
-        total[2, 3] -= effect[2] ** 2 * 0.9
-        total[3, 2] = total[2, 3]
+    if (
+        CAPACITY in subset
+    ):  # lost electrode area takes capacity and adds resistance: the part that follows is no second cause
+        total[RESISTANCE, RESISTANCE] += effect[CAPACITY] ** 2
+        total[CAPACITY, RESISTANCE] -= effect[CAPACITY] ** 2 * _FOLLOWS
+        total[RESISTANCE, CAPACITY] = total[CAPACITY, RESISTANCE]
     return total
 
 

@@ -15,6 +15,8 @@ from math import erfc, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
+from evenstring.analysis.causes.estimates import CAPACITY, CHARGE, METER, RESISTANCE
+
 __all__ = ["StandOut", "stand_outs"]
 
 F64 = NDArray[np.float64]
@@ -54,7 +56,9 @@ def stand_outs(size: F64, total: F64, besides: frozenset[int]) -> tuple[StandOut
     for g in range(len(size)):
         precise = np.linalg.inv(total[g])
         z = precise @ size[g] / np.sqrt(np.diag(precise))
-        far = np.array([abs(z[0]), abs(z[1]), -z[2], z[3]])  # more capacity or less resistance is no weakness
+        far = np.array(
+            [abs(z[METER]), abs(z[CHARGE]), -z[CAPACITY], z[RESISTANCE]]
+        )  # more capacity or less resistance is no weakness
         k = int(np.argmax(far))
         if far[k] < _FROM or g in besides:
             continue

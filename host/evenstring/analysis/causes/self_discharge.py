@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.causes.estimates import CAUSES, UNITS, gather
+from evenstring.analysis.causes.estimates import CAPACITY, CAUSES, RESISTANCE, UNITS, gather
 from evenstring.analysis.results import Phase
 from evenstring.analysis.series.arrays import median_group_v, robust_sigma
 from evenstring.analysis.series.curve_slope import slope_at_level_v
@@ -189,7 +189,7 @@ def second_look(early: Session, late: Session, profile: PackProfile) -> tuple[Ch
     changes = looks[1].size - looks[0].size
     u = np.sqrt(np.einsum("gkk->gk", looks[0].covariance + looks[1].covariance))
     out = []
-    for k in (2, 3):
+    for k in (CAPACITY, RESISTANCE):
         for g in np.flatnonzero(np.abs(changes[:, k]) > _Z90 * u[:, k]):
             middle = float(changes[g, k])
             half = float(np.hypot(_Z90 * u[g, k], _SCALE * middle))

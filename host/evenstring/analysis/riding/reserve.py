@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.causes.estimates import Evidence, gather
+from evenstring.analysis.causes.estimates import CAPACITY, CHARGE, RESISTANCE, Evidence, gather
 from evenstring.analysis.results import Phase, Unknown
 from evenstring.analysis.series.arrays import median_group_v, rolling_mean
 from evenstring.analysis.series.charge_moved import charge_moved_ah
@@ -247,7 +247,7 @@ def _drawn_limits(
         size = evidence.size if k == 0 else _drawn(evidence, rng)
         rise = max(0.0, _RISE + _RISE_U * z[0])
         scale = _rise(_GRID, rise) / _rise(np.array([level]), rise) * max(0.3, 1.0 + load.u_share * z[1])
-        ohm = scale[:, None] * (1.0 + 0.01 * size[:, 3])
+        ohm = scale[:, None] * (1.0 + 0.01 * size[:, RESISTANCE])
         # A wrong anchor moves the counted SoC, not the voltage: the place on the curve moves against it.
         off = u_soc * z[2]
         ocv = _group_ocv(curve, size, soc0 + off, (place_off - off + _SLIP_U * z[3], visited))
@@ -284,7 +284,7 @@ def _group_ocv(curve: OcvCurve, size: F64, soc0: float, slip: tuple[float, float
 
     `slip`: how far the curve is off, and at which SoC; it fades towards empty, where voltage and charge end together.
     """
-    soc = _GRID[:, None] + 0.01 * (size[:, 1] - size[:, 2] * (_GRID[:, None] - soc0))
+    soc = _GRID[:, None] + 0.01 * (size[:, CHARGE] - size[:, CAPACITY] * (_GRID[:, None] - soc0))
     return curve.voltage_v(soc + slip[0] * np.clip(soc / max(slip[1], 0.05), 0.0, 1.0))
 
 

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.causes.estimates import Evidence
+from evenstring.analysis.causes.estimates import CAPACITY, CHARGE, RESISTANCE, Evidence
 from evenstring.analysis.results import Phase, Repair, Unknown
 from evenstring.analysis.riding.reserve import ACCELERATION_S, ride_load, soc_at_start
 from evenstring.analysis.series.arrays import rolling_mean
@@ -96,19 +96,19 @@ def find_usable(evidence: Evidence | None, profile: PackProfile, with_ah: bool) 
     u = np.sqrt(np.median(np.einsum("gkk->gk", evidence.covariance), axis=0))
     if evidence.depth < _LEAST_DEPTH:
         return None, Unknown("usable", f"only {evidence.depth:.0%} of the capacity was moved", record)
-    if u[2] > _MOST_U_CAPACITY or u[1] > _MOST_U_CHARGE:
-        why = f"the groups' capacities are known to {u[2]:.1f} % and their charges to {u[1]:.1f} % only"
+    if u[CAPACITY] > _MOST_U_CAPACITY or u[CHARGE] > _MOST_U_CHARGE:
+        why = f"the groups' capacities are known to {u[CAPACITY]:.1f} % and their charges to {u[CHARGE]:.1f} % only"
         return None, Unknown("usable", why, record)
-    charge, capacity = 0.01 * evidence.size[:, 1], 1.0 + 0.01 * evidence.size[:, 2]
+    charge, capacity = 0.01 * evidence.size[:, CHARGE], 1.0 + 0.01 * evidence.size[:, CAPACITY]
     best, (top, bottom) = _shares(charge, capacity, evidence.soc0)
     rng = np.random.default_rng(3)  # the same recording gives the same interval
     covariance = evidence.covariance + 1e-9 * np.eye(4)
-    covariance[:, 2, 2] += (_SCALE * evidence.size[:, 2]) ** 2
+    covariance[:, CAPACITY, CAPACITY] += (_SCALE * evidence.size[:, CAPACITY]) ** 2
     lower = np.linalg.cholesky(covariance)
     draws = []
     for _ in range(_DRAWS):
         size = evidence.size + np.einsum("gij,gj->gi", lower, rng.standard_normal(evidence.size.shape))
-        draws.append(_shares(0.01 * size[:, 1], 1.0 + 0.01 * size[:, 2], evidence.soc0)[0])
+        draws.append(_shares(0.01 * size[:, CHARGE], 1.0 + 0.01 * size[:, CAPACITY], evidence.soc0)[0])
     # A minimum over noisy groups lies too low. By how much shows in the draws, which are noisier once more.
     values = np.array(draws)
     bias = np.median(values, axis=0) - best
@@ -174,15 +174,15 @@ def find_room(
         size = evidence.size
         if k:
             size = size + np.einsum("gij,gj->gi", lower, rng.standard_normal(size.shape))
-        gap = 0.01 * (size[:, 1] - size[:, 2] * (grid[:, None] - soc0))
-        volts = curve.voltage_v(grid[:, None] + gap) + amps * load.step_ohm[0] * (1.0 + 0.01 * size[:, 3])
+        gap = 0.01 * (size[:, CHARGE] - size[:, CAPACITY] * (grid[:, None] - soc0))
+        volts = curve.voltage_v(grid[:, None] + gap) + amps * load.step_ohm[0] * (1.0 + 0.01 * size[:, RESISTANCE])
         reached = volts > profile.ceiling_v
         limits[k] = np.where(reached.any(axis=0), grid[np.maximum(reached.argmax(axis=0) - 1, 0)], 1.0)
         limits[k] += u_soc * rng.standard_normal() if k else 0.0
     group = int(np.argmin(limits[0]))
     best = float(limits[0, group])
     low, high = np.quantile(limits[1:].min(axis=1), _Z90)
-    at = 0.01 * (evidence.size[:, 1] - evidence.size[:, 2] * (best - soc0))
+    at = 0.01 * (evidence.size[:, CHARGE] - evidence.size[:, CAPACITY] * (best - soc0))
     return Room(
         group=group + 1,
         regen_current_a=round(amps, 2),
