@@ -25,10 +25,10 @@ from evenstring.profile import PackProfile
 __all__ = ["EVEN_CHARGE", "FLAT_V", "ChargeGap", "at_top", "by_charge", "charge_gap", "goal_v", "too_flat", "with_rest"]
 
 F64 = NDArray[np.float64]
-EVEN_CHARGE = 0.01  # gap, as a share of capacity, up to which groups count as even in charge
-FLAT_V = 0.2  # V per 1.0 of SoC: flatter than this, a voltage says little about charge
-_TOP_SOC = 0.95  # at this and above a voltage speaks of the top of charge
-_DRAWS = 1000
+EVEN_CHARGE = 0.01  # gap, as a share of capacity, up to which groups count as even in charge: common practice
+FLAT_V = 0.2  # V per 1.0 of SoC: flatter than this, a voltage says little about charge: our choice
+_TOP_SOC = 0.95  # at this and above a voltage speaks of the top of charge: our choice
+_DRAWS = 1000  # of the groups' departures: our choice
 
 
 @dataclass(frozen=True, slots=True)

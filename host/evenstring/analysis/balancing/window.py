@@ -18,14 +18,19 @@ from evenstring.analysis.series.signals import Signals
 __all__ = ["SLOW_H", "Window", "make_window"]
 
 F64 = NDArray[np.float64]
-SLOW_H = 0.25  # time constant of slow polarisation (quarter of an hour, from memory), hours
-_BEFORE_S, _HELD_S = 2700.0, 7200.0  # looked at before, and at most of, the constant voltage
-_STEP_S, _MOST = 120.0, 56  # a mean is a multiple of this (boards that take turns do so by the minute); about so many
-_LOW_V = 0.30  # under full: further down the curve is not looked at
-_EDGE_S = 150.0  # around the turn to constant voltage a mean mixes two regimes
-_ONSET_S = (60.0, 300.0)  # after the charger came on: the quick part of polarisation is there, the rest rises evenly
-_RHO_U, _RHO_UNKNOWN_U = 0.015, 0.06  # of relative resistance: as seen from the charger coming on, or not seen
-_LEAST_STEP_V = 0.01
+SLOW_H = 0.25  # time constant of slow polarisation (quarter of an hour, from memory), hours: common practice
+# Looked at before, and at most of, the constant voltage: tuned on own sessions under 300,000
+_BEFORE_S, _HELD_S = 2700.0, 7200.0
+# A mean is a multiple of this (boards that take turns do so by the minute); about so many: our choice
+_STEP_S, _MOST = 120.0, 56
+_LOW_V = 0.30  # under full: further down the curve is not looked at: our choice
+_EDGE_S = 150.0  # around the turn to constant voltage a mean mixes two regimes: tuned on own sessions under 300,000
+# After the charger came on: the quick part of polarisation is there, the rest rises evenly: tuned on own sessions
+# under 300,000
+_ONSET_S = (60.0, 300.0)
+# Of relative resistance: as seen from the charger coming on, or not seen: tuned on own sessions under 300,000
+_RHO_U, _RHO_UNKNOWN_U = 0.015, 0.06
+_LEAST_STEP_V = 0.01  # of the level when the charger came on, from which resistances show: our choice
 
 
 @dataclass(frozen=True, slots=True, eq=False)

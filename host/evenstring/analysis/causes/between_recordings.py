@@ -35,12 +35,12 @@ __all__ = ["Look", "SecondLook", "find_second_look"]
 
 F64 = NDArray[np.float64]
 
-_LEAST_DAYS = 2.0
-_RELAXED_S = 1800.0
-_MEAN_S = 600.0
-_SAME_V = 0.010
-_OWN_LOSS_PER_WEEK = 0.01  # of the capacity
-_Z90 = 1.645
+_LEAST_DAYS = 2.0  # between two rests, or a leak is not told: our choice
+_RELAXED_S = 1800.0  # a rest from which charge is read: common practice
+_MEAN_S = 600.0  # averaged at a rest's end: our choice
+_SAME_V = 0.010  # a level that moved by less stayed: our choice
+_OWN_LOSS_PER_WEEK = 0.01  # of the capacity: our choice
+_Z90 = 1.645  # standard uncertainties of a 90 % interval: published (normal distribution, 90 % two-sided)
 
 
 @dataclass(frozen=True, slots=True)

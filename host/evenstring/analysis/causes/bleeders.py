@@ -29,17 +29,18 @@ __all__ = ["find_balancer_faults", "without_consequences"]
 
 F64 = NDArray[np.float64]
 
+# Of constant voltage, and of rest, for a rate: tuned on own packs under 100,000
 _LEAST_CV_S, _LEAST_REST_S = 3600.0, 2700.0
-_SETTLE_S = 1200.0  # after the taper or the load: left out
-_SLOW_S, _QUICK_S = 1200.0, 400.0
-_WANDER_V_H = 0.25e-3  # a healthy group's own
-_SURE = 0.95
-_FLAT_V = 0.3  # V per 1.0 of SoC
-_BELOW_THRESHOLD_V = 0.03
-_MARGIN_V = 0.005  # a board's own sensing of two groups, and this meter's
-_CLEAR = 8.0  # log likelihood by which two classes must beat one
-_MOST = 0.97
-_Z90 = 1.645
+_SETTLE_S = 1200.0  # after the taper or the load: left out: tuned on own packs under 100,000
+_SLOW_S, _QUICK_S = 1200.0, 400.0  # time constants of what dies away after the taper: tuned on own packs under 100,000
+_WANDER_V_H = 0.25e-3  # a healthy group's own: tuned on own packs under 100,000
+_SURE = 0.95  # probability from which a group is taken to bleed, or not to: our choice
+_FLAT_V = 0.3  # V per 1.0 of SoC: our choice
+_BELOW_THRESHOLD_V = 0.03  # no board bleeds on purpose this far below its threshold: our choice
+_MARGIN_V = 0.005  # a board's own sensing of two groups, and this meter's: our choice
+_CLEAR = 8.0  # log likelihood by which two classes must beat one: tuned on own packs under 100,000
+_MOST = 0.97  # the highest confidence that is stated: our choice
+_Z90 = 1.645  # standard uncertainties of a 90 % interval: published (normal distribution, 90 % two-sided)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

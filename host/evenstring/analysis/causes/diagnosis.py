@@ -38,14 +38,18 @@ __all__ = ["PREVALENCE", "SCATTER", "Diagnosis", "Weakness", "diagnose", "find_w
 
 F64 = NDArray[np.float64]
 
-_METER_MOST_MV = 12.0  # a larger one is not believed without a hand meter: "cannot tell"
-_SHOWN = 0.25  # probability of not being healthy from which a group is spoken of
-_AHEAD = 1.5  # a cause is named when it is this many times as probable as the next one
-_JOINT = 1.35  # extra resistance over half a minute to that at once: a joint's is 1, a cell's 1.6 (tuning seeds)
+_METER_MOST_MV = 12.0  # a larger one is not believed without a hand meter: "cannot tell": our choice
+_SHOWN = 0.25  # probability of not being healthy from which a group is spoken of: tuned on own packs under 100,000
+# A cause is named when it is this many times as probable as the next one: tuned on own packs under 100,000
+_AHEAD = 1.5
+# Extra resistance over half a minute to that at once: a joint's is 1, a cell's 1.6: tuned on own packs under
+# 100,000
+_JOINT = 1.35
 # Log odds of stated confidence: _SURER + _STEEPER x log odds of the marginal likelihoods. Fitted on tuning seeds (694
-# sessions, healthy ones weighted to half): 1.7 and 1.5; taken about half of the way, for few statements lie below 0.8.
+# sessions, healthy ones weighted to half): 1.7 and 1.5; taken about half of the way, for few statements lie below
+# 0.8: tuned on own packs under 100,000.
 _SURER, _STEEPER = 1.0, 1.3
-_Z90 = 1.645
+_Z90 = 1.645  # standard uncertainties of a 90 % interval: published (normal distribution, 90 % two-sided)
 
 
 @dataclass(frozen=True, slots=True)

@@ -38,20 +38,22 @@ class Column(IntEnum):
 METER, CHARGE, CAPACITY, RESISTANCE, SLOW = Column
 CAUSES = ("meter_offset", "charge_offset", "low_capacity", "high_resistance")
 UNITS = ("mV", "%", "%", "%")
-_ERROR_S = 900.0  # correlation time of the model error
-_ERROR_SHARE = 0.9  # of the residual: what is left after a fit understates what was there, found on tuning seeds
-_ERROR_FLOOR_V = 0.0002
-_SLOPE_RANGE = 0.03  # of SoC, over which an error of the slope stays alike
-_ROUNDS = 2  # the gap in SoC that a fit finds says where on the curve the next one looks
-_WIDEST_GAP = 0.2  # of SoC: beyond it the bend is not followed
-_HEALTHY_GAP = 0.004  # of SoC, production scatter
-_ROW_NOISE = 5e-4
-_RESISTANCE_FLOOR = 0.4  # %: current and timing errors that more scans do not lessen
-_SLOW_APART = 10.0  # %: how far the slow part of a group's resistance may go its own way
-_SAG_SHARE = 0.02  # of an extra sag: how well the circuit follows it
-_CLEAR_PERCENT = 10.0  # of resistance: from here on joint and cell are told apart
-_MOST_CAPACITY = 50.0  # %: nothing believable lies beyond
-_WIDE = np.array([50.0, 50.0, 100.0, 300.0])  # what is believed before looking: nearly nothing
+_ERROR_S = 900.0  # correlation time of the model error: tuned on own packs under 100,000
+# Of the residual: what is left after a fit understates what was there: tuned on own packs under 100,000
+_ERROR_SHARE = 0.9
+_ERROR_FLOOR_V = 0.0002  # and no smaller: tuned on own packs under 100,000
+_SLOPE_RANGE = 0.03  # of SoC, over which an error of the slope stays alike: tuned on own packs under 100,000
+_ROUNDS = 2  # the gap in SoC that a fit finds says where on the curve the next one looks: our choice
+_WIDEST_GAP = 0.2  # of SoC: beyond it the bend is not followed: our choice
+_HEALTHY_GAP = 0.004  # of SoC, production scatter: common practice
+_ROW_NOISE = 5e-4  # V, of a row's mean in the first, plain fit: our choice
+_RESISTANCE_FLOOR = 0.4  # %: current and timing errors that more scans do not lessen: tuned on own packs under 100,000
+# %: how far the slow part of a group's resistance may go its own way: tuned on own packs under 100,000
+_SLOW_APART = 10.0
+_SAG_SHARE = 0.02  # of an extra sag: how well the circuit follows it: tuned on own packs under 100,000
+_CLEAR_PERCENT = 10.0  # of resistance: from here on joint and cell are told apart: our choice
+_MOST_CAPACITY = 50.0  # %: nothing believable lies beyond: our choice
+_WIDE = np.array([50.0, 50.0, 100.0, 300.0])  # what is believed before looking: nearly nothing: our choice
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -25,15 +25,19 @@ from evenstring.session import Session
 __all__ = ["BLIND_NOTE", "Blind", "gather_blind"]
 
 BLIND_NOTE = "no current sensor: against the median group only, charge and capacity by the assumed curve"
-_CURVE_SHARE = 0.15  # of a charge or capacity: the depth moved is the curve's word alone
-_WIDE = (50.0, 50.0, 100.0)  # mV, % of charge, % of capacity: nothing is known
-_WIDE_RESISTANCE = 300.0
-_LEAST_DEPTH = 0.15
-_EVERY_S = 6.0
-_RELAXED_S = 1500.0
-_SLOW_SHARE = 0.25  # of an extra resistance at once: how far the extra over minutes of charge may differ
-_NEAR_FULL = 0.75  # of SoC: a recording that begins here counts charge from its beginning, others from the top
-_FLAT_V = 0.25  # V per 1.0 of SoC
+# Of a charge or capacity: the depth moved is the curve's word alone: tuned on own packs under 100,000
+_CURVE_SHARE = 0.15
+_WIDE = (50.0, 50.0, 100.0)  # mV, % of charge, % of capacity: nothing is known: our choice
+_WIDE_RESISTANCE = 300.0  # % of resistance: nothing is known: our choice
+_LEAST_DEPTH = 0.15  # of the capacity charged, or nothing is told of charge: our choice
+_EVERY_S = 6.0  # one scan in so many seconds: our choice
+_RELAXED_S = 1500.0  # after a load: left out: tuned on own packs under 100,000
+# Of an extra resistance at once: how far the extra over minutes of charge may differ: tuned on own packs under
+# 100,000
+_SLOW_SHARE = 0.25
+# Of SoC: a recording that begins here counts charge from its beginning, others from the top: our choice
+_NEAR_FULL = 0.75
+_FLAT_V = 0.25  # V per 1.0 of SoC: our choice
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -20,17 +20,19 @@ __all__ = ["EFFECT", "PREVALENCE", "SCATTER", "SUBSETS", "estimate", "healthy", 
 
 F64 = NDArray[np.float64]
 
-PREVALENCE = 0.5  # share of packs with a weak group, assumed and stated
-SCATTER = np.array([1.0, 0.4, 1.0, 4.0])  # production, standard deviations in UNITS
-EFFECT = np.array([6.0, 2.5, 6.5, 25.0])  # how far a cause typically takes a group
+PREVALENCE = 0.5  # share of packs with a weak group, assumed and stated: our choice
+SCATTER = np.array([1.0, 0.4, 1.0, 4.0])  # production, standard deviations in UNITS: common practice
+EFFECT = np.array([6.0, 2.5, 6.5, 25.0])  # how far a cause typically takes a group: our choice
+# Indices of the causes of each explanation: none, one, or two at once: our choice
 SUBSETS: tuple[tuple[int, ...], ...] = (
     (),
     *((k,) for k in range(len(CAUSES))),
     *combinations(range(len(CAUSES)), 2),
-)  # indices of the causes of each explanation
-_FOLLOWS = 0.9  # correlation of lost capacity with added resistance, of lost electrode area
-_PAIR_SHARE = 0.1  # of the prior of a single cause
-_SCATTER_WEIGHT = 90.0  # groups' worth of belief in the production figures against the pack's own scatter
+)
+_FOLLOWS = 0.9  # correlation of lost capacity with added resistance, of lost electrode area: our choice
+_PAIR_SHARE = 0.1  # of the prior of a single cause: tuned on own packs under 100,000
+# Groups' worth of belief in the production figures against the pack's own scatter: tuned on own packs under 100,000
+_SCATTER_WEIGHT = 90.0
 
 
 def weights(x: F64, covariance: F64, scatter: F64, groups: int) -> F64:

@@ -23,14 +23,15 @@ __all__ = ["LEAST_GROUPS", "MeterPattern", "course", "course_line", "without_met
 
 F64 = NDArray[np.float64]
 
-LEAST_GROUPS = 8
-_TAP_MV = 6.0  # how far a bad tap typically takes its two groups
-_TAP_SHARE = 0.3  # of the packs that have any fault
-_MOST_TAPS = 6  # reported, each of them
-_COURSE_AHEAD = 6.0  # in BIC: below it healthy scatter looks like a course in a quarter of strings (tuning seeds)
-_TAP_AHEAD = 2.0  # log odds; below it one channel's own offset is as good an answer
-_LEAST_DEPTH = 0.1  # of the capacity moved
-_Z90 = 1.645
+LEAST_GROUPS = 8  # fewer tell no pattern from scatter: our choice
+_TAP_MV = 6.0  # how far a bad tap typically takes its two groups: our choice
+_TAP_SHARE = 0.3  # of the packs that have any fault: tuned on own packs under 100,000
+_MOST_TAPS = 6  # reported, each of them: our choice
+# In BIC: below it healthy scatter looks like a course in a quarter of strings: tuned on own packs under 100,000
+_COURSE_AHEAD = 6.0
+_TAP_AHEAD = 2.0  # log odds; below it one channel's own offset is as good an answer: tuned on own packs under 100,000
+_LEAST_DEPTH = 0.1  # of the capacity moved: our choice
+_Z90 = 1.645  # standard uncertainties of a 90 % interval: published (normal distribution, 90 % two-sided)
 
 
 @dataclass(frozen=True, slots=True)

@@ -36,18 +36,21 @@ __all__ = ["Implied", "implied_rate", "relative_resistance"]
 
 F64 = NDArray[np.float64]
 
-# Step response of a typical cell: at once, within seconds, within a quarter of an hour (shares from memory).
+# Step response of a typical cell: at once, within seconds, within a quarter of an hour (shares from memory): common
+# practice.
 _AT_ONCE, _QUICK, _SLOW = 1.0, 0.8, 0.8
-_QUICK_S, _SLOW_S = 20.0, 600.0
-_R_VH = np.geomspace(0.03, 0.6, 25)  # resistance times capacity, V h: 12 mohm and 20 Ah are 0.24
-_R_USUAL_VH = 0.14
-_MOST_C = 8.0  # no ride takes more than eight capacities an hour
-_STEP_V = 0.010  # a change between two scans that counts
-_NEAR = 4  # groups to either side
-_ROUNDS = 400
-_LEAST_STEPS = 30
-_RATIO_FLOOR = 0.012  # of the ratio: ripple of the current between two readings, worst at the ends of the string
-_STEP_S = 2.0
+_QUICK_S, _SLOW_S = 20.0, 600.0  # time constants of the latter two: common practice
+_R_VH = np.geomspace(0.03, 0.6, 25)  # resistance times capacity, V h: 12 mohm and 20 Ah are 0.24: our choice
+_R_USUAL_VH = 0.14  # where nothing tells: our choice
+_MOST_C = 8.0  # no ride takes more than eight capacities an hour: our choice
+_STEP_V = 0.010  # a change between two scans that counts: our choice
+_NEAR = 4  # groups to either side: tuned on own packs under 100,000
+_ROUNDS = 400  # our choice
+_LEAST_STEPS = 30  # of the load, or it hardly changed: our choice
+# Of the ratio: ripple of the current between two readings, worst at the ends of the string: tuned on own packs
+# under 100,000
+_RATIO_FLOOR = 0.012
+_STEP_S = 2.0  # between rows of the observer: our choice
 
 
 @dataclass(frozen=True, slots=True, eq=False)

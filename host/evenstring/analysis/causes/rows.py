@@ -25,12 +25,12 @@ __all__ = ["Rows", "make_rows"]
 
 F64 = NDArray[np.float64]
 
-_ROW_S = 30.0
-_MOST_ROWS = 360
-_TOP_V = 0.05  # below full: from here on groups may bleed
-_BLEED_MARGIN_V = 0.03  # a board's own reading of the threshold
-_LEAK_S = 6 * 3600.0  # across a longer gap leaks may have changed the charges
-_PULSE_S = 30.0
+_ROW_S = 30.0  # length of a row: our choice
+_MOST_ROWS = 360  # longer ones in long recordings: the cost grows with the cube: our choice
+_TOP_V = 0.05  # below full: from here on groups may bleed: our choice
+_BLEED_MARGIN_V = 0.03  # a board's own reading of the threshold: our choice
+_LEAK_S = 6 * 3600.0  # across a longer gap leaks may have changed the charges: our choice
+_PULSE_S = 30.0  # of a pulse test: common practice
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -24,21 +24,23 @@ __all__ = ["Change", "Leak", "RestLook", "drift_rates", "find_leaks", "named_lea
 
 F64 = NDArray[np.float64]
 
-_WEEK_S = 7 * 86400.0
-_LEAST_APART_S = 2 * 86400.0
-_RELAXED_S = 1800.0
-_MEAN_S = 600.0  # of a rest's end
-_SAME_V = 0.010  # level of the string at both rests: a charge or a ride between moves it by more
-_DRIFT_V = 0.0004  # meter and temperature across the string, between two rests
-_RELAX_V = 0.0010  # what is left of the relaxation after half an hour, differing between groups; falls with time
-_ENTROPIC_V_K = 0.0003  # of a cell, largest (from memory)
-_UNEVEN_HEAT = 0.2  # share of a change of temperature in which groups of a string differ
-_UNKNOWN_K = 5.0  # change of temperature where none was measured
-_SCATTER = 0.10  # % a week, healthy groups (standard deviation)
-_EFFECT = 0.8
-_PREVALENCE = 0.1  # share of packs with a leaking group, assumed
-_SCALE = 0.1  # of a change: charge moved is only known as well as sensor and profile's capacity
-_Z90 = 1.645
+_WEEK_S = 7 * 86400.0  # seven days: published (SI brochure, day)
+_LEAST_APART_S = 2 * 86400.0  # between two looks, or a leak is not told: our choice
+_RELAXED_S = 1800.0  # a rest from which charge is read: common practice
+_MEAN_S = 600.0  # of a rest's end: our choice
+_SAME_V = 0.010  # level of the string at both rests: a charge or a ride between moves it by more: our choice
+_DRIFT_V = 0.0004  # meter and temperature across the string, between two rests: our choice
+# What is left of the relaxation after half an hour, differing between groups; falls with time: our choice
+_RELAX_V = 0.0010
+# Of a cell, largest: published (V. Viswanathan et al., J. Power Sources 195 (2010) 3720, from memory)
+_ENTROPIC_V_K = 0.0003
+_UNEVEN_HEAT = 0.2  # share of a change of temperature in which groups of a string differ: our choice
+_UNKNOWN_K = 5.0  # change of temperature where none was measured: our choice
+_SCATTER = 0.10  # % a week, healthy groups (standard deviation): common practice
+_EFFECT = 0.8  # % a week, of a leaking group, typically: our choice
+_PREVALENCE = 0.1  # share of packs with a leaking group, assumed: our choice
+_SCALE = 0.1  # of a change: charge moved is only known as well as sensor and profile's capacity: our choice
+_Z90 = 1.645  # standard uncertainties of a 90 % interval: published (normal distribution, 90 % two-sided)
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,13 +27,15 @@ from evenstring.profile import PackProfile
 __all__ = ["charge_spans", "find_charges", "light_at_s", "near_full_v", "without_standstill"]
 
 F64 = NDArray[np.float64]
-_NEAR_FULL_V, _NEAR_FULL_CHARGE = 0.030, 0.03  # every group this near to full, or the charge was not full
-_PLATEAU_S = 600.0  # a plateau held this long counts as full where no current tells
+_NEAR_FULL_V, _NEAR_FULL_CHARGE = 0.030, 0.03  # every group this near to full, or the charge was not full: our choice
+_PLATEAU_S = 600.0  # a plateau held this long counts as full where no current tells: our choice
 # Held for longer, a charge may have ended without a step to be seen: so few end within these times (simulated). By
-# charge: the curve is steep at its top, so the current dies away within minutes.
+# charge: the curve is steep at its top, so the current dies away within minutes: tuned on own sessions under 300,000.
 _SEEN_S, _SEEN_BY_CHARGE_S = 3900.0, 900.0
-_EDGE_S = 10.0
-_AT_CEILING_U = 2.6  # absolute standard uncertainties: 99 of 100 cuts at the ceiling are read this near to it
+_EDGE_S = 10.0  # averaged at the end: our choice
+# Absolute standard uncertainties: 99 of 100 cuts at the ceiling are read this near to it: published (normal
+# distribution, 99 % two-sided: 2.576)
+_AT_CEILING_U = 2.6
 
 
 def charge_spans(phases: tuple[Phase, ...]) -> list[tuple[Phase, ...]]:

@@ -17,7 +17,7 @@ from evenstring.profile import PackProfile
 
 __all__ = ["find_charger"]
 
-_RIGHT_V = 0.010  # a group: the band in which a set point counts as right
+_RIGHT_V = 0.010  # a group: the band in which a set point counts as right: our choice
 
 
 def find_charger(

@@ -24,15 +24,16 @@ from evenstring.analysis.series.signals import Signals
 __all__ = ["labels_from_voltage"]
 
 F64 = NDArray[np.float64]
-_ROUGH_V = 1.5e-3  # a second difference beyond this (and 8 sigma) is load at work
-_ROUGH_ROWS = 4  # so many of them near each other make a ride; one step makes two
-_STEP_V = 0.4e-3  # least step that is taken for a current that starts or stops
-_RISING_V_H = 8e-3  # a rise slower than this is no charge
-_FLAT_V_H = 3e-3
-_SPARSE_S = 4.0  # rows this far apart show no single step
-_CHARGE_STEP_V, _SURE_STEP_V, _SMALL_STEP_V = 4e-3, 2e-3, 0.3e-3  # a charger lifts the level by its current's drop
+_ROUGH_V = 1.5e-3  # a second difference beyond this (and 8 sigma) is load at work: tuned on own sessions under 300,000
+_ROUGH_ROWS = 4  # so many of them near each other make a ride; one step makes two: tuned on own sessions under 300,000
+_STEP_V = 0.4e-3  # least step that is taken for a current that starts or stops: tuned on own sessions under 300,000
+_RISING_V_H = 8e-3  # a rise slower than this is no charge: tuned on own sessions under 300,000
+_FLAT_V_H = 3e-3  # a slope smaller than this is flat: tuned on own sessions under 300,000
+_SPARSE_S = 4.0  # rows this far apart show no single step: tuned on own sessions under 300,000
+# A charger lifts the level by its current's drop: tuned on own sessions under 300,000
+_CHARGE_STEP_V, _SURE_STEP_V, _SMALL_STEP_V = 4e-3, 2e-3, 0.3e-3
 _REST, _RIDE, _CC, _CV = "rest", "ride", "charge_cc", "charge_cv"
-_NAMES = {-1: _RIDE, 0: _REST, 1: _CC}
+_NAMES = {-1: _RIDE, 0: _REST, 1: _CC}  # states of the current: our choice
 
 
 def labels_from_voltage(signals: Signals) -> NDArray[np.str_]:

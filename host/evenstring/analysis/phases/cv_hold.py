@@ -17,15 +17,20 @@ from evenstring.analysis.series.lines import line_through, slope_u
 __all__ = ["find_top"]
 
 F64 = NDArray[np.float64]
-_FLAT_V_H = 3e-3
-_DRIFT_V_H = 1e-3  # what a meter's gain drifts by: 10 ppm/K and ten kelvin an hour make half of it (our choice)
-_OFF_V = 0.5e-3  # a level further below the held line than this has left it, if it keeps falling
-_FALLS_V, _FALLS_S = 1e-3, 180.0  # which means by so much more within so long: 20 mV an hour or more
-_KEPT_V, _KEPT_S = 0.2e-3, 60.0  # least step in a held top that tells of the charger's going, and its means
-_STAYS_S = 600.0
-_EDGE_ROWS = 3  # the last rows may hold the charger's going
+_FLAT_V_H = 3e-3  # a slope smaller than this is flat: tuned on own sessions under 300,000
+_DRIFT_V_H = 1e-3  # what a meter's gain drifts by: 10 ppm/K and ten kelvin an hour make half of it: our choice
+# A level further below the held line than this has left it, if it keeps falling: tuned on own sessions under
+# 300,000
+_OFF_V = 0.5e-3
+# Which means by so much more within so long: 20 mV an hour or more: tuned on own sessions under 300,000
+_FALLS_V, _FALLS_S = 1e-3, 180.0
+# Least step in a held top that tells of the charger's going, and its means: tuned on own sessions under 300,000
+_KEPT_V, _KEPT_S = 0.2e-3, 60.0
+_STAYS_S = 600.0  # for so long after it the level stays lower: tuned on own sessions under 300,000
+_EDGE_ROWS = 3  # the last rows may hold the charger's going: our choice
+# Shares of a charge that are tried as its held end: tuned on own sessions under 300,000
 _TAILS = (0.5, 0.25, 0.1, 0.05, 0.03)
-_SHORT_TAILS_S = (240.0, 120.0, 60.0, 40.0)
+_SHORT_TAILS_S = (240.0, 120.0, 60.0, 40.0)  # and lengths of it: tuned on own sessions under 300,000
 
 
 def find_top(t: F64, v: F64, noise_v: float) -> tuple[int, int]:

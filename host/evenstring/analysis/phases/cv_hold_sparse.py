@@ -16,13 +16,14 @@ from evenstring.analysis.series.signals import Signals
 __all__ = ["keeps_rising", "leaves_top", "plateau_charges"]
 
 F64 = NDArray[np.float64]
-_FLAT_V = 1.2e-3
-_LEAST_S, _LEAST_ROWS = 240.0, 4
-_RISE_V = 0.030
-_HELD_V_H = 2e-3  # a held top may slope by this: the meter drifts
-_HELD_S = 600.0  # and lasts this long at least, before its end is looked for
-_LEFT_V = 0.3e-3  # below the held top by this: it was left
-_NEAR_TOP_V = 0.020  # a held voltage is the highest of the record; what is flat below it is a rest
+_FLAT_V = 1.2e-3  # from row to row: tuned on own sessions under 300,000
+_LEAST_S, _LEAST_ROWS = 240.0, 4  # of a plateau: tuned on own sessions under 300,000
+_RISE_V = 0.030  # to a plateau: tuned on own sessions under 300,000
+_HELD_V_H = 2e-3  # a held top may slope by this: the meter drifts: tuned on own sessions under 300,000
+_HELD_S = 600.0  # and lasts this long at least, before its end is looked for: tuned on own sessions under 300,000
+_LEFT_V = 0.3e-3  # below the held top by this: it was left: tuned on own sessions under 300,000
+# A held voltage is the highest of the record; what is flat below it is a rest: tuned on own sessions under 300,000
+_NEAR_TOP_V = 0.020
 
 
 def plateau_charges(signals: Signals) -> list[tuple[int, int, int]]:

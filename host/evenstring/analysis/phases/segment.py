@@ -22,12 +22,13 @@ from evenstring.session import Session
 __all__ = ["find_phases", "phases_of"]
 
 F64 = NDArray[np.float64]
-_CHARGE_S = 90.0  # a positive current shorter than this is regeneration
-_BRIDGE_S = 20.0  # pauses within a charge or a ride that are no change of phase
-_LEFT_PLATEAU = 0.99  # of the constant current
-_EDGE_S = 15.0
-_HELD_V = 3e-3  # a group's mean further below the plateau than this is no longer held
-_HELD_A = 5e-3  # and the charger gives at least this
+_CHARGE_S = 90.0  # a positive current shorter than this is regeneration: our choice
+_BRIDGE_S = 20.0  # pauses within a charge or a ride that are no change of phase: our choice
+_LEFT_PLATEAU = 0.99  # of the constant current: tuned on own sessions under 300,000
+_EDGE_S = 15.0  # at the end of a charge: the charger going off, not a taper: tuned on own sessions under 300,000
+# A group's mean further below the plateau than this is no longer held: tuned on own sessions under 300,000
+_HELD_V = 3e-3
+_HELD_A = 5e-3  # and the charger gives at least this: tuned on own sessions under 300,000
 _REST, _RIDE, _CC, _CV, _UNKNOWN = "rest", "ride", "charge_cc", "charge_cv", "unknown"
 
 

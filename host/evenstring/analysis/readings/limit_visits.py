@@ -26,9 +26,9 @@ from evenstring.session import Quality, Session
 __all__ = ["find_events", "not_excluded", "shortest_visible_s"]
 
 F32 = NDArray[np.float32]
-_JOIN_S = 2.0  # visits closer than this are one visit
-_NEAR_V = 0.008  # a second reading this near to the limit confirms a visit
-_FULL_MARGIN_V = 0.010  # a charger holds the full voltage: noise round it is no visit above it
+_JOIN_S = 2.0  # visits closer than this are one visit: our choice
+_NEAR_V = 0.008  # a second reading this near to the limit confirms a visit: tuned on own sessions under 300,000
+_FULL_MARGIN_V = 0.010  # a charger holds the full voltage: noise round it is no visit above it: our choice
 
 
 @dataclass(frozen=True, slots=True)

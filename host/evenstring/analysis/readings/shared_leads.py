@@ -23,15 +23,15 @@ __all__ = ["SharedLeads", "doubted", "find_shared_leads", "widened", "without_le
 
 F64 = NDArray[np.float64]
 
-_SIDE = 3  # rows averaged before and after a step
-_LEAST_V = 0.0010  # of one lead's drop; a group then moves by twice that
-_STILL_V = 0.002  # the level moves by less: the charger was not switched
-_LEAST_STEPS = 2
-_ALIKE = 0.35  # how much the steps may differ among themselves, relative
-_MOST_AT_ONCE = 12
-_CONTRADICTIONS = 0.03  # of the steps
-_RIDE_MARGIN_S = 5.0  # before and after a ride
-_MOST_STEPS = 10  # a group: beyond it some are missed, and who bleeds is not known
+_SIDE = 3  # rows averaged before and after a step: tuned on own sessions under 300,000
+_LEAST_V = 0.0010  # of one lead's drop; a group then moves by twice that: tuned on own sessions under 300,000
+_STILL_V = 0.002  # the level moves by less: the charger was not switched: tuned on own sessions under 300,000
+_LEAST_STEPS = 2  # or it may be a contact: our choice
+_ALIKE = 0.35  # how much the steps may differ among themselves, relative: tuned on own sessions under 300,000
+_MOST_AT_ONCE = 12  # groups that switch in one step: our choice
+_CONTRADICTIONS = 0.03  # of the steps: tuned on own sessions under 300,000
+_RIDE_MARGIN_S = 5.0  # before and after a ride: our choice
+_MOST_STEPS = 10  # a group: beyond it some are missed, and who bleeds is not known: tuned on own sessions under 300,000
 
 
 @dataclass(frozen=True, slots=True)

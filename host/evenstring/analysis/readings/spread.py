@@ -21,8 +21,8 @@ from evenstring.session import Session
 __all__ = ["claim_at", "find_spread"]
 
 F64 = NDArray[np.float64]
-_EDGE_S = 20.0  # time averaged for the figures at start, end and rest
-_EDGE_ROWS = 20
+_EDGE_S = 20.0  # time averaged for the figures at start, end and rest: our choice
+_EDGE_ROWS = 20  # and at most so many rows: our choice
 
 
 def find_spread(session: Session, signals: Signals, phases: tuple[Phase, ...]) -> Spread:

@@ -28,15 +28,16 @@ __all__ = ["ACCELERATION_S", "Limit", "Reserve", "find_reserve", "ride_load", "s
 
 F64 = NDArray[np.float64]
 
-ACCELERATION_S, HILL_S = 5.0, 60.0
-_RISE, _RISE_U, _RISE_SOC = 0.8, 0.45, 0.08  # R is 1 + rise exp(-SoC / 0.08) of its value at high SoC
-_DRAWS = 300
-_GRID = np.linspace(-0.02, 1.0, 256)  # the last one: not even a full pack bears the load
-_RIDE_ROWS = 7200  # seconds of riding looked at, the last ones
-_FULL_U, _CURVE_U = 0.015, 0.03  # of SoC: how sure the anchor is
-_SLIP_MOST, _SLIP_U = 0.08, 0.012  # of SoC: how far an aged curve may be off, and how well that is seen
+ACCELERATION_S, HILL_S = 5.0, 60.0  # loads that are asked for: a hard start, a hill: our choice
+_RISE, _RISE_U, _RISE_SOC = 0.8, 0.45, 0.08  # R is 1 + rise exp(-SoC / 0.08) of its value at high SoC: common practice
+_DRAWS = 300  # of all that is uncertain: our choice
+_GRID = np.linspace(-0.02, 1.0, 256)  # the last one: not even a full pack bears the load: our choice
+_RIDE_ROWS = 7200  # seconds of riding looked at, the last ones: our choice
+_FULL_U, _CURVE_U = 0.015, 0.03  # of SoC: how sure the anchor is: our choice
+# Of SoC: how far an aged curve may be off, and how well that is seen: tuned on own packs under 100,000
+_SLIP_MOST, _SLIP_U = 0.08, 0.012
 _LEAST_U, _LEFT_PER_U = 0.03, 10.0  # of the resistance: at least, and from what the fit leaves: our choice
-_DISPLAY_V = 1.0  # a vehicle's own pack voltage is good to about this (common practice)
+_DISPLAY_V = 1.0  # a vehicle's own pack voltage is good to about this: common practice
 
 
 @dataclass(frozen=True, slots=True)

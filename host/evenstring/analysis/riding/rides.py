@@ -21,11 +21,11 @@ from evenstring.session import Session
 __all__ = ["find_capacity", "find_repair", "find_rides", "find_temperature"]
 
 F64 = NDArray[np.float64]
-_MODEL_SOC_U = 0.02  # standard uncertainty of a state of charge read from an assumed curve
-_LEAST_DEPTH = 0.3
-_FLAT_V = 0.2  # V per 1.0 of SoC
-_RELAXED_S = 1800.0
-# Limits while charging, degrees Celsius: common practice, from memory. Below 0 metal may plate.
+_MODEL_SOC_U = 0.02  # standard uncertainty of a state of charge read from an assumed curve: our choice
+_LEAST_DEPTH = 0.3  # between two rests, of the pack, for its capacity: our choice
+_FLAT_V = 0.2  # V per 1.0 of SoC: our choice
+_RELAXED_S = 1800.0  # a rest from which charge is read: common practice
+# Limits while charging, degrees Celsius: common practice, from memory. Below 0 metal may plate: common practice.
 _COLD_C, _WARM_C, _HOT_C = 0.0, 45.0, 60.0
 
 

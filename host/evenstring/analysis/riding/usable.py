@@ -30,14 +30,15 @@ __all__ = ["Bench", "Estimate", "Room", "Usable", "bench_hours", "find_room", "f
 
 F64 = NDArray[np.float64]
 
-_DRAWS = 400
-_MOST_U_CAPACITY, _MOST_U_CHARGE = 3.0, 2.0  # %: with more, the answer would be noise
-_SCALE = 0.15  # of a capacity's departure: how far the curve and the place on it stretch it (seen on random packs)
-_WORTH_IT = 0.005  # of the capacity: production scatter, which nobody mends
-_BENCH_A = 1.0  # of a bench supply or load, where nobody says
-_LEAST_DEPTH = 0.2
-_STRONG_A, _STRONG_S = 1.0, ACCELERATION_S
-_Z90 = (0.05, 0.95)
+_DRAWS = 400  # of the evidence: our choice
+_MOST_U_CAPACITY, _MOST_U_CHARGE = 3.0, 2.0  # %: with more, the answer would be noise: our choice
+# Of a capacity's departure: how far the curve and the place on it stretch it: tuned on own packs under 100,000
+_SCALE = 0.15
+_WORTH_IT = 0.005  # of the capacity: production scatter, which nobody mends: our choice
+_BENCH_A = 1.0  # of a bench supply or load, where nobody says: our choice
+_LEAST_DEPTH = 0.2  # of the capacity moved: our choice
+_STRONG_A, _STRONG_S = 1.0, ACCELERATION_S  # braking from here on, and for so long: our choice
+_Z90 = (0.05, 0.95)  # quantiles: published (JCGM 101:2008, 7.7: a probabilistically symmetric 90 % interval)
 
 
 @dataclass(frozen=True, slots=True)

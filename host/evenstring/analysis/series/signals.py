@@ -14,7 +14,7 @@ from evenstring.session import Session
 __all__ = ["Signals", "make_signals", "trusted_scans"]
 
 F64 = NDArray[np.float64]
-_STEP_S = 1.0
+_STEP_S = 1.0  # length of a row: our choice
 _SKEW_LIMIT_V = 3e-3  # a scan in which a group moved by more supports no spread: our choice
 _NOISE_V = 0.0005  # of a meter that states none: our choice
 
