@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from tests.benchmarks.weakness_marks import collect, mark
-from tests.benchmarks.weakness_sessions import CAUSES, CLASSES, STORE
 from tests.benchmarks.weakness_table import at_least, bins, table
+from tests.worlds.fault_sessions import CAUSES, CLASSES, STORE
 
 
 def test_a_fault_of_full_size_is_told_from_one_of_half_the_size():

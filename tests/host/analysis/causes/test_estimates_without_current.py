@@ -15,7 +15,7 @@ from evenstring.profile import PackProfile
 from evenstring.session import Session
 from evenstring.sim import MeterModel, Pack, Plan, measure, simulate
 
-from tests.benchmarks.weakness_sessions import Case, make_case
+from tests.worlds.fault_sessions import Case, make_case
 
 
 @cache

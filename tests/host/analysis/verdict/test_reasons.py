@@ -10,7 +10,7 @@ from evenstring.analysis.results import Findings, Spread, Verdict
 from evenstring.analysis.run import analyse
 from evenstring.analysis.verdict.reasons import with_causes
 
-from tests.benchmarks.weakness_sessions import make_case
+from tests.worlds.fault_sessions import make_case
 
 NOTHING = Findings((), Spread(*(None,) * 7, 0, 0, ()), (), None, Verdict("ride", ("All in order.",)))
 
