@@ -43,6 +43,7 @@ lint: $(TEST_STAMP)
 	$(BIN)/ruff format --check .
 	$(BIN)/ruff check .
 	$(BIN)/python -m mypy
+	$(BIN)/lint-imports
 	$(BIN)/python protocol/generate.py --check
 
 format: $(TEST_STAMP)

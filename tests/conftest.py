@@ -19,7 +19,7 @@ def runtime32() -> Wasm32:
     return Wasm32()
 
 
-@pytest.fixture(params=[pytest.param(r, marks=pytest.mark.needs_32_bit if r.bits == 32 else ()) for r in RUNTIMES],
+@pytest.fixture(params=[pytest.param(r, marks=pytest.mark.needs_test_extra if r.bits == 32 else ()) for r in RUNTIMES],
                 ids=lambda r: r.name)  # fmt: skip
 def runtime(request: pytest.FixtureRequest) -> Unix64 | Wasm32:
     """Each MicroPython in turn."""
@@ -30,4 +30,4 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Tests that ask for the 32-bit MicroPython by its own fixture carry the mark too."""
     for item in items:
         if "runtime32" in getattr(item, "fixturenames", ()):
-            item.add_marker(pytest.mark.needs_32_bit)
+            item.add_marker(pytest.mark.needs_test_extra)
