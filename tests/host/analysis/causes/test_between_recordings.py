@@ -24,8 +24,8 @@ from evenstring.sim.direct import session_frames
 from evenstring.wire.encode import message
 from evenstring.wire.stream import StreamDecoder
 
-from tests.benchmarks.weakness_marks import true_reserve
-from tests.benchmarks.weakness_sessions import make_case
+from tests.worlds.fault_sessions import make_case
+from tests.worlds.fault_truth import true_reserve
 
 PROFILE = PackProfile(groups=20)
 BEGAN = datetime(2026, 3, 1, 8, 0, tzinfo=UTC)  # invented

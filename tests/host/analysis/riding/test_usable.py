@@ -20,7 +20,7 @@ from evenstring.session import Session
 from evenstring.sim import MeterModel, Pack, Plan, measure, simulate
 from scipy.integrate import quad
 
-from tests.benchmarks.weakness_sessions import Case, make_case
+from tests.worlds.fault_sessions import Case, make_case
 
 pytestmark = pytest.mark.usefixtures("no_forecast")
 

@@ -7,8 +7,8 @@ from evenstring.analysis.charging.charge_end import near_full_v
 from evenstring.analysis.series.rest import rest_current_a
 from evenstring.sim import Phase
 
-from tests.benchmarks.findings_packs import GAIN, OFFSET_V
-from tests.benchmarks.findings_sessions import Case
+from tests.worlds.packs import GAIN, OFFSET_V
+from tests.worlds.sessions import Case
 
 __all__ = [
     "NEAR_V",
