@@ -10,8 +10,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+from evenstring.chemistry import CHEMISTRIES
 from evenstring.ocv import OcvCurve, curve, slipped
-from evenstring.profile import CHEMISTRIES, PackProfile
+from evenstring.profile import PackProfile
 from evenstring.session import Meter
 from evenstring.sim import Balancer, Charger, MeterModel, Pack, Protection, Scatter
 
@@ -149,7 +150,7 @@ def make_profile(rng: np.random.Generator, pack: Pack, kind: str) -> PackProfile
     nominal = float(np.median(pack.capacity_ah)) * float(rng.uniform(0.9, 1.1))
     profile = PackProfile(groups=pack.groups, capacity_ah=nominal, done_light_a=pack.charger.done_light_a)
     if kind == "lfp":
-        profile = replace(profile, chemistry="lfp", **CHEMISTRIES["lfp"])
+        profile = replace(profile, chemistry="lfp", **CHEMISTRIES["lfp"].limits)
     if rng.random() < 0.5:
         return replace(profile, defaults=("balancer.bleed_ma", "balancer.threshold_v"))
     return replace(

@@ -11,8 +11,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from evenstring.chemistry import CHEMISTRIES
 from evenstring.ocv import OcvCurve, default_curve
-from evenstring.profile import CHEMISTRIES
 
 __all__ = ["Balancer", "Charger", "Pack", "Protection", "Scatter"]
 
@@ -141,10 +141,10 @@ class Pack:
             leak_a=zero,
             alive=np.ones(groups, bool),
             temp_offset_k=zero,
-            full_v=limits["full_v"],
-            balancer=Balancer(threshold_v=limits["threshold_v"]),
+            full_v=limits.full_v,
+            balancer=Balancer(threshold_v=limits.threshold_v),
             protection=Protection(
-                ceiling_v=limits["ceiling_v"], floor_v=limits["discard_v"], vehicle_cutoff_v=limits["empty_v"]
+                ceiling_v=limits.ceiling_v, floor_v=limits.discard_v, vehicle_cutoff_v=limits.empty_v
             ),
         )
 

@@ -82,7 +82,7 @@ def refused(text: str) -> str:
         (("answers = [1]", "answers = [9]"), 3, "1 to 8"),
         (("minutes = 5", 'minutes = "5"'), 9, "number"),
         (("soc = 0.7", "soc = 0.0"), 11, "empty"),
-        (("soc = 0.7", "capacity_ah = 1" + "0" * 400), 6, "number"),
+        (("soc = 0.7", "capacity_ah = 1" + "0" * 400), 6, "at most"),
         (("minutes = 5", "minutes = 1e12"), 9, "at most 10080"),
     ],
 )

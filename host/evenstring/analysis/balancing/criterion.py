@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from evenstring.analysis.results import Balancing, Phase, Spread
 from evenstring.analysis.series.signals import Signals
 from evenstring.analysis.series.uncertainty import draw_departures
+from evenstring.chemistry import CHEMISTRIES
 from evenstring.ocv import default_curve
 from evenstring.profile import PackProfile
 
@@ -40,7 +41,7 @@ class ChargeGap:
 
 def by_charge(profile: PackProfile) -> bool:
     """Whether balance is judged by charge: where the spread in millivolts says next to nothing."""
-    return profile.chemistry == "lfp"
+    return CHEMISTRIES[profile.chemistry].judged_by_charge
 
 
 def goal_v(profile: PackProfile, level_v: float, spread_v: float) -> float | None:

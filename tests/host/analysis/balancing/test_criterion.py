@@ -9,15 +9,16 @@ import pytest
 from evenstring.analysis.balancing.criterion import charge_gap, goal_v
 from evenstring.analysis.results import Findings
 from evenstring.analysis.run import analyse
+from evenstring.chemistry import CHEMISTRIES
 from evenstring.ocv import curve
-from evenstring.profile import CHEMISTRIES, PackProfile
+from evenstring.profile import PackProfile
 from evenstring.sim import Charger, MeterModel, Pack, Plan, Protection, measure, simulate
 
 GROUPS = 16
 
 
 def lfp_profile() -> PackProfile:
-    return replace(PackProfile(groups=GROUPS, chemistry="lfp"), **CHEMISTRIES["lfp"])
+    return replace(PackProfile(groups=GROUPS, chemistry="lfp"), **CHEMISTRIES["lfp"].limits)
 
 
 def lfp(lag: float, *, soc: float = 0.9, set_v: float = 3.60) -> Pack:
@@ -70,7 +71,7 @@ def test_a_rest_in_the_middle_says_even_here_and_no_more() -> None:
 
 @pytest.mark.parametrize("chemistry", ["nmc", "lfp"])
 def test_charge_gap_is_the_difference_on_the_curve(chemistry: str) -> None:
-    profile = replace(PackProfile(groups=4, chemistry=chemistry), **CHEMISTRIES[chemistry])
+    profile = replace(PackProfile(groups=4, chemistry=chemistry), **CHEMISTRIES[chemistry].limits)
     table = curve({"nmc": "lg_m50_nmc", "lfp": "a123_lfp"}[chemistry])
     volts = table.voltage_v(np.array([0.995, 0.99, 0.985, 0.995]))
 
