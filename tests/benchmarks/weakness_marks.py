@@ -16,7 +16,7 @@ import numpy as np
 from evenstring.analysis.causes.diagnosis import SCATTER, Diagnosis, diagnose
 from evenstring.analysis.phases.segment import find_phases
 from evenstring.analysis.riding.reserve import find_reserve
-from evenstring.sim.cells import resistance_scale
+from evenstring.sim.cells.string_step import resistance_scale
 
 from tests.benchmarks.weakness_sessions import CAUSES, CLASSES, GRADIENTS, STORE, Case, make_case
 

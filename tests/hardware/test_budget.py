@@ -9,7 +9,7 @@ from types import SimpleNamespace
 
 import pytest
 from click.testing import CliRunner
-from evenstring.commands.budget import command
+from evenstring.commands.bench.budget import command
 from evenstring.errors import InputError
 from evenstring.hardware.budget import budget_of, leak_paths, settle_us, taps_on_lines
 from evenstring.hardware.front_end import DividerBank, RelayScan, parse_front_end

@@ -10,7 +10,7 @@ from evenstring.errors import InputError
 from evenstring.io.load import load_session, profile_of
 from evenstring.ocv import curve, default_curve
 from evenstring.profile import RULES, load_profile, parse_profile, to_toml
-from evenstring.sim.direct import session_frames
+from evenstring.sim.scenario.frames import session_frames
 
 from tests.host.looks import a_day
 

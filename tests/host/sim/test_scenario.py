@@ -7,9 +7,9 @@ import json
 import numpy as np
 import pytest
 from evenstring.errors import InputError
-from evenstring.sim.faults import KINDS, board_faults
 from evenstring.sim.scenario import load_scenario, parse_scenario, scenario_names
-from evenstring.sim.truth import truth_of
+from evenstring.sim.scenario.faults import KINDS, board_faults
+from evenstring.sim.scenario.truth import truth_of
 
 GOOD = """[scenario]
 title = "test"

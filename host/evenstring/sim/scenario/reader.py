@@ -17,13 +17,13 @@ from evenstring.errors import InputError
 from evenstring.ocv import CURVES, curve, default_curve, slipped
 from evenstring.profile import BLEED_RULES
 from evenstring.session import Meter
-from evenstring.sim.engine import simulate
-from evenstring.sim.faults import KINDS, Fault, changes, with_meter_faults
-from evenstring.sim.loads import Load
+from evenstring.sim.cells.pack import Balancer, ChargerModel, Pack, Scatter
 from evenstring.sim.meter import MeterModel
-from evenstring.sim.pack import Balancer, Charger, Pack, Scatter
-from evenstring.sim.plan import Plan
-from evenstring.sim.trajectory import Trajectory
+from evenstring.sim.run.duty_cycle import DutyCycle
+from evenstring.sim.run.engine import simulate
+from evenstring.sim.run.random_ride import Load
+from evenstring.sim.run.trajectory import Trajectory
+from evenstring.sim.scenario.faults import KINDS, Fault, changes, with_meter_faults
 
 __all__ = ["Scenario", "load_scenario", "parse_scenario", "scenario_names"]
 
@@ -73,7 +73,7 @@ _FAULT_VALUES: dict[str, ValueRule] = {
     "mv": _ANY,
     "ppm": ValueRule(low=-10000, high=10000), "mv_per_h": _ANY, "open_s": _POSITIVE, "closed_s": _POSITIVE,
 }  # fmt: skip
-_FOLDER = Path(__file__).parent / "scenarios"
+_FOLDER = Path(__file__).parents[1] / "scenarios"
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,7 +85,7 @@ class Scenario:
     story: str
     answers: tuple[int, ...]
     pack: Pack
-    plan: Plan
+    plan: DutyCycle
     faults: tuple[Fault, ...]
     meter: MeterModel
     pack_toml: str
@@ -168,7 +168,7 @@ def _pack(doc: Checked, tables: dict[str, dict[str, Any]]) -> Pack:
         np.random.default_rng(int(p.get("seed", 1))), groups=groups, scatter=scatter, soc=p.get("soc", 0.9),
         capacity_ah=p.get("capacity_ah", 20.0), r0_ohm=p.get("r0_mohm", 7.0) / 1000.0, chemistry=chemistry, curve=cell,
     )  # fmt: skip
-    charger = replace(Charger(), **tables["charger"])
+    charger = replace(ChargerModel(), **tables["charger"])
     protection = replace(pack.protection, **tables["protection"])
     if protection.ceiling_v <= protection.floor_v:
         raise doc.error("protection", 0, "ceiling_v", f"ceiling_v must be above floor_v ({protection.floor_v:g})")
@@ -213,9 +213,9 @@ def _meter(given: dict[str, Any], groups: int, seed: int) -> MeterModel:
     )
 
 
-def _plan(doc: Checked, soc: float) -> tuple[Plan, float]:
+def _plan(doc: Checked, soc: float) -> tuple[DutyCycle, float]:
     """The plan, and its greatest length in hours."""
-    plan, hours, known_soc = Plan(), 0.0, soc
+    plan, hours, known_soc = DutyCycle(), 0.0, soc
     steps = doc.tables("step")
     if not steps:
         raise doc.error("step", 0, "", "a scenario needs at least one [[step]]")
@@ -242,7 +242,7 @@ def _plan(doc: Checked, soc: float) -> tuple[Plan, float]:
     return plan, hours
 
 
-def _added(plan: Plan, kind: str, v: dict[str, Any]) -> Plan:
+def _added(plan: DutyCycle, kind: str, v: dict[str, Any]) -> DutyCycle:
     if kind == "ride":
         load = Load(peak_a=v.get("peak_a", 30.0))
         return plan.ride(minutes=v["minutes"], seed=int(v.get("seed", 0)), load=load, until_soc=v.get("until_soc"))
