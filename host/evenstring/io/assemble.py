@@ -16,7 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.errors import InputError
-from evenstring.session import Correction, Gap, Ident, LinkStats, Mark, Meter, Quality, Session
+from evenstring.io.scan_volts import scan_currents, scan_volts
+from evenstring.session import Correction, Gap, Ident, LinkStats, Mark, Meter, Session
 from evenstring.wire.stream import ScanRows
 from evenstring.wire.structs import Frame
 from evenstring.wire.table import load_table
@@ -41,7 +42,6 @@ class _Runs:
     time_ms: F64  # (n,) since the first scan of the recording
     wall_ms: float | None  # unix time of the first scan
     unknown_gaps: tuple[int, ...]  # first scans of runs placed without a clock
-    origin_ms: F64  # (runs,) time_ms minus unwrapped uptime
 
 
 def assemble(scans: Sequence[ScanRows], frames: Sequence[Frame], link: LinkStats, where: str) -> Session:
@@ -128,27 +128,17 @@ class _Arrays:
         self.turn_s[at] = rows["turn_us"] * 1e-6
         steps = (self.groups - 1) * passes
         self.span_s[at] = rows["step_us"] * (steps * 1e-6) + (rows["turn_us"] * 1e-6 if passes == 2 else 0)
-        out_v, out_q = _volts(rows["reading"][:, : self.groups])
-        if passes == 2 and self.out_back_v is not None:
-            back_v, back_q = _volts(rows["reading"][:, self.groups :])
-            self.out_back_v[at] = out_v - back_v
-            both = (out_q == Quality.OK) & (back_q == Quality.OK)
-            mean = np.where(both, (out_v + back_v) / 2, np.where(out_q == Quality.OK, out_v, back_v))
-            self.quality[at] = _worse(out_q, back_q)
-            self.volts_v[at] = np.where(self.quality[at] == Quality.OK, mean, np.nan)
-        else:
-            self.volts_v[at], self.quality[at] = out_v, out_q
+        decoded = scan_volts(rows)
+        self.volts_v[at], self.quality[at] = decoded.volts_v, decoded.quality
+        if self.out_back_v is not None and decoded.out_back_v is not None:
+            self.out_back_v[at] = decoded.out_back_v
         self._fill_extras(rows, at, passes)
 
     def _fill_extras(self, rows: NDArray[Any], at: I64, passes: int) -> None:
-        count = int(rows["currents"][0])
-        if count and self.current_a is not None:
-            amps = np.where(rows["current"] == -32768, np.nan, rows["current"] * np.float32(0.01)).astype(np.float32)
-            held = np.isfinite(amps)
-            self.current_a[at] = np.where(
-                held.any(axis=1), np.where(held, amps, 0).sum(axis=1) / np.maximum(held.sum(axis=1), 1), np.nan
-            )
-            if count > 1 and self.current_out_a is not None:
+        currents = scan_currents(rows)
+        if currents and self.current_a is not None:
+            amps, self.current_a[at] = currents
+            if amps.shape[1] > 1 and self.current_out_a is not None:
                 self.current_out_a[at] = amps[:, : self.groups]
                 if passes == 2 and self.current_back_a is not None:
                     self.current_back_a[at] = amps[:, self.groups :]
@@ -189,36 +179,10 @@ def _if_constant(values: NDArray[Any]) -> F32:
     )
 
 
-def _volts(steps: NDArray[np.int16]) -> tuple[F32, NDArray[np.uint8]]:
-    codes = load_table().reading_codes
-    quality = np.zeros(steps.shape, np.uint8)
-    special = (steps <= codes["lead_open"]) | (steps == codes["over_positive"])
-    volts = steps * np.float32(load_table().reading_step_uv * 1e-6)
-    if special.any():
-        for name, value in (
-            ("no_reading", Quality.NO_READING),
-            ("over_positive", Quality.OVER_POSITIVE),
-            ("over_negative", Quality.OVER_NEGATIVE),
-            ("lead_open", Quality.LEAD_OPEN),
-        ):
-            quality[steps == codes[name]] = value
-        volts[special] = np.nan
-    return volts, quality
-
-
-def _worse(out_q: NDArray[np.uint8], back_q: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    """Quality of a group from both passes: a lead or range trouble in either counts, a missing one does not."""
-    trouble = np.maximum(
-        np.where(out_q == Quality.NO_READING, 0, out_q), np.where(back_q == Quality.NO_READING, 0, back_q)
-    )
-    missing = (out_q == Quality.NO_READING) & (back_q == Quality.NO_READING)
-    return np.where(trouble > 0, trouble, np.where(missing, Quality.NO_READING, 0)).astype(np.uint8)
-
-
 def _place_runs(ordinals: I64, uptime_ms: I64, frames: Sequence[Frame]) -> _Runs:
     n = len(uptime_ms)
     if not n:
-        return _Runs(np.zeros(0, np.int64), np.zeros(0), None, (), np.zeros(0))
+        return _Runs(np.zeros(0, np.int64), np.zeros(0), None, ())
     step = np.diff(uptime_ms)
     wrapped = step < -(1 << 31)
     starts = np.zeros(n, np.bool_)
@@ -245,7 +209,7 @@ def _place_runs(ordinals: I64, uptime_ms: I64, frames: Sequence[Frame]) -> _Runs
             unknown.append(int(begin))
     zero = up[0] + origin[0]
     wall = None if walls[0] is None else walls[0] + up[0]
-    return _Runs(run, up + origin[run] - zero, wall, tuple(unknown), origin - zero)
+    return _Runs(run, up + origin[run] - zero, wall, tuple(unknown))
 
 
 def _new_boots(frames: Sequence[Frame]) -> list[int]:

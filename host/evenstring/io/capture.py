@@ -15,6 +15,7 @@ import serial
 from evenstring.errors import DeviceError
 from evenstring.io.assemble import ident_of
 from evenstring.io.recorder import RecordingWriter
+from evenstring.io.scan_volts import scan_volts
 from evenstring.profile import PackProfile, to_toml
 from evenstring.session import Ident
 from evenstring.wire.encode import Counter, message
@@ -216,7 +217,8 @@ class _Capture:
             self.scans += len(block.rows)
             self.groups = int(block.rows["groups"][-1])
             self.uptime_ms = int(block.rows["uptime_ms"][-1])
-            self.spread_mv = _spread_mv(block.rows["reading"][-1][: self.groups])
+            spread_mv = float(scan_volts(block.rows[-1:]).spread_v[0]) * 1000.0
+            self.spread_mv = spread_mv if np.isfinite(spread_mv) else None
         if batch.scans:
             self.window.append((now_s, self.scans))
             self.window = [w for w in self.window if now_s - w[0] <= 5.0]
@@ -283,11 +285,3 @@ class _Capture:
         self.writer.mark("MARK_LINK", event=load_table().enums["link_event"]["closed"], port=self.port[:200])
         self.writer.close()
         self.show(self.status(time.monotonic()))
-
-
-def _spread_mv(steps: Any) -> float | None:
-    codes = load_table().reading_codes
-    good = steps[(steps > codes["lead_open"]) & (steps < codes["over_positive"])]
-    if not len(good):
-        return None
-    return float(int(np.max(good)) - int(np.min(good))) * load_table().reading_step_uv / 1000.0

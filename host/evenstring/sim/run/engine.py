@@ -14,12 +14,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.sim.balance import wanted_bleed
-from evenstring.sim.blocks import block
-from evenstring.sim.cells import CellState, Swing, hold, swing
-from evenstring.sim.pack import Pack
-from evenstring.sim.plan import Plan, Step
-from evenstring.sim.trajectory import MODES, Phase, Trajectory
+from evenstring.sim.cells.bleeding import wanted_bleed
+from evenstring.sim.cells.first_order_hold import block
+from evenstring.sim.cells.pack import Pack
+from evenstring.sim.cells.string_step import CellState, Swing, hold, swing
+from evenstring.sim.run.duty_cycle import DutyCycle, Step
+from evenstring.sim.run.trajectory import MODES, Trajectory, TruePhase
 
 __all__ = ["Change", "continue_until_balanced", "simulate"]
 
@@ -50,7 +50,7 @@ class _Run:
         self.lit = False
         self.changes = sorted(changes, key=lambda change: change[0])
         self.rows: list[tuple[F64, Swing, NDArray[np.bool_], F64, int]] = []
-        self.phases: list[Phase] = []
+        self.phases: list[TruePhase] = []
 
     # -- one block ---------------------------------------------------------------------------------------------------
 
@@ -166,7 +166,7 @@ class _Run:
         """Write down the phase that ends now, if it lasted."""
         kind = {_ABSENT: self.plain_kind, _CC: "charge_cc", _CV: "charge_cv"}.get(self.mode, "held")
         if self.time_s > self.phase_start_s + 1e-9:
-            self.phases.append(Phase(kind, self.phase_start_s, self.time_s, why))
+            self.phases.append(TruePhase(kind, self.phase_start_s, self.time_s, why))
 
     def plan_step(self, step: Step, step_s: float) -> None:
         """Carry out one step of a plan."""
@@ -238,14 +238,14 @@ class _Run:
 _STOPS = ("pack_cutoff", "group_floor", "until_soc")
 
 
-def simulate(pack: Pack, plan: Plan, *, step_s: float = 1.0, changes: Iterable[Change] = ()) -> Trajectory:
+def simulate(pack: Pack, plan: DutyCycle, *, step_s: float = 1.0, changes: Iterable[Change] = ()) -> Trajectory:
     """Run a pack through a plan.
 
     Args:
         pack: its `soc0` is the state at the start.
         plan: what happens.
         step_s: time between nodes where the plan does not say another (rides: 0.2 s, storage: 1800 s).
-        changes: what happens to the cells at a time (see `evenstring.sim.faults`).
+        changes: what happens to the cells at a time (see `evenstring.sim.scenario.faults`).
     """
     run = _Run(pack, changes)
     run.last_step = plan.steps[-1] if plan.steps else None

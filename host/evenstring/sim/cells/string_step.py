@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.sim.blocks import Block
-from evenstring.sim.pack import Pack
+from evenstring.sim.cells.first_order_hold import Block
+from evenstring.sim.cells.pack import Pack
 
 __all__ = ["CellState", "Swing", "hold", "swing"]
 

@@ -12,9 +12,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.sim.engine import Change
+from evenstring.sim.cells.pack import Pack
 from evenstring.sim.meter import LeadFault, MeterModel
-from evenstring.sim.pack import Pack
+from evenstring.sim.run.engine import Change
 
 __all__ = ["CELL_KINDS", "KINDS", "METER_KINDS", "Fault", "board_faults", "changes", "with_meter_faults"]
 

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from evenstring.errors import InputError
 from evenstring.profile import BLEED_RULES
-from evenstring.sim.pack import Balancer
+from evenstring.sim.cells.pack import Balancer
 
 __all__ = ["wanted_bleed"]
 

@@ -11,66 +11,69 @@ from typing import Any
 
 import numpy as np
 
+from evenstring.checked_toml import Checked, ValueRule, toml_text
+from evenstring.chemistry import CHEMISTRIES
 from evenstring.errors import InputError
 from evenstring.ocv import CURVES, curve, default_curve, slipped
-from evenstring.profile import BLEED_RULES, CHEMISTRIES
+from evenstring.profile import BLEED_RULES
 from evenstring.session import Meter
-from evenstring.sim.checked_toml import Checked, Rule
-from evenstring.sim.engine import simulate
-from evenstring.sim.faults import KINDS, Fault, changes, with_meter_faults
-from evenstring.sim.loads import Load
+from evenstring.sim.cells.pack import Balancer, ChargerModel, Pack, Scatter
 from evenstring.sim.meter import MeterModel
-from evenstring.sim.pack import Balancer, Charger, Pack, Scatter
-from evenstring.sim.plan import Plan
-from evenstring.sim.trajectory import Trajectory
+from evenstring.sim.run.duty_cycle import DutyCycle
+from evenstring.sim.run.engine import simulate
+from evenstring.sim.run.random_ride import Load
+from evenstring.sim.run.trajectory import Trajectory
+from evenstring.sim.scenario.faults import KINDS, Fault, changes, with_meter_faults
 
 __all__ = ["Scenario", "load_scenario", "parse_scenario", "scenario_names"]
 
-_POSITIVE = Rule(low=1e-6)
+_POSITIVE = ValueRule(low=1e-6)
 # Steps that are worked out second by second; a longer one is `store`, or comes in parts.
-_WEEK_MIN, _WEEK_H = Rule(low=1e-6, high=7 * 24 * 60), Rule(low=1e-6, high=7 * 24)
-_ANY = Rule()
-_FLAG, _TEXT = Rule(bool), Rule(str)
-_RULES: dict[str, dict[str, Rule]] = {
-    "scenario": {"title": _TEXT, "story": _TEXT, "answers": Rule(list)},
+_WEEK_MIN, _WEEK_H = ValueRule(low=1e-6, high=7 * 24 * 60), ValueRule(low=1e-6, high=7 * 24)
+_ANY, _COUNT = ValueRule(), ValueRule(low=0, whole=True)
+_FLAG, _TEXT = ValueRule(bool), ValueRule(str)
+_RULES: dict[str, dict[str, ValueRule]] = {
+    "scenario": {"title": _TEXT, "story": _TEXT, "answers": ValueRule(list)},
     "pack": {
-        "name": _TEXT, "groups": Rule(low=1, high=40, whole=True), "chemistry": Rule(choices=tuple(CHEMISTRIES)),
-        "curve": Rule(choices=CURVES), "curve_slip": Rule(low=-0.06, high=0.06), "capacity_ah": _POSITIVE,
-        "r0_mohm": _POSITIVE, "soc": Rule(low=0, high=1), "seed": Rule(low=0, whole=True),
-        "scatter": Rule(low=0, high=10),
-        "gradient_k": _ANY, "gradient": Rule(choices=("linear", "middle", "folded")),
+        "name": _TEXT, "groups": ValueRule(low=1, high=40, whole=True),
+        "chemistry": ValueRule(choices=tuple(CHEMISTRIES)),
+        "curve": ValueRule(choices=CURVES), "curve_slip": ValueRule(low=-0.06, high=0.06), "capacity_ah": _POSITIVE,
+        "r0_mohm": _POSITIVE, "soc": ValueRule(low=0, high=1), "seed": _COUNT,
+        "scatter": ValueRule(low=0, high=10),
+        "gradient_k": _ANY, "gradient": ValueRule(choices=("linear", "middle", "folded")),
     },
     "balancer": {
-        "rule": Rule(choices=BLEED_RULES), "threshold_v": _POSITIVE, "bleed_ma": Rule(low=0),
-        "above_lowest_mv": Rule(low=0), "at_rest": _FLAG,
+        "rule": ValueRule(choices=BLEED_RULES), "threshold_v": _POSITIVE, "bleed_ma": ValueRule(low=0),
+        "above_lowest_mv": ValueRule(low=0), "at_rest": _FLAG,
     },
     "charger": {"current_a": _POSITIVE, "set_v": _POSITIVE, "done_light_a": _POSITIVE, "off_at_light": _FLAG},
     "protection": {
-        "ceiling_v": _POSITIVE, "release_v": _POSITIVE, "floor_v": Rule(low=-1), "vehicle_cutoff_v": _POSITIVE,
+        "ceiling_v": _POSITIVE, "release_v": _POSITIVE, "floor_v": ValueRule(low=-1), "vehicle_cutoff_v": _POSITIVE,
     },
     "meter": {
-        "offset_mv": Rule(low=0), "noise_mv": Rule(low=0), "gain_ppm": Rule(low=0), "comb_mv": _ANY,
-        "shared_lead_mohm": Rule(low=0),
-        "position_mv": _ANY, "scans_per_s": Rule(low=0.01, high=50), "quiet_s": Rule(low=0.02, high=65),
+        "offset_mv": ValueRule(low=0), "noise_mv": ValueRule(low=0), "gain_ppm": ValueRule(low=0), "comb_mv": _ANY,
+        "shared_lead_mohm": ValueRule(low=0),
+        "position_mv": _ANY, "scans_per_s": ValueRule(low=0.01, high=50), "quiet_s": ValueRule(low=0.02, high=65),
         "current": _FLAG,
     },
 }  # fmt: skip
-_STEPS: dict[str, dict[str, Rule]] = {
+_STEPS: dict[str, dict[str, ValueRule]] = {
     "ride": {
-        "minutes": _WEEK_MIN, "seed": Rule(low=0, whole=True), "peak_a": _POSITIVE, "until_soc": Rule(low=0, high=1),
+        "minutes": _WEEK_MIN, "seed": _COUNT, "peak_a": _POSITIVE, "until_soc": ValueRule(low=0, high=1),
     },
     "rest": {"minutes": _WEEK_MIN},
-    "charge": {"hours": _WEEK_H, "until_soc": Rule(low=0, high=1), "leave_hours": Rule(low=0, high=168)},
-    "store": {"days": Rule(low=1e-6, high=3660)},
+    "charge": {"hours": _WEEK_H, "until_soc": ValueRule(low=0, high=1), "leave_hours": ValueRule(low=0, high=168)},
+    "store": {"days": ValueRule(low=1e-6, high=3660)},
 }  # fmt: skip
 _NEEDED = {"ride": "minutes", "rest": "minutes", "charge": "hours", "store": "days"}
-_FAULT_VALUES: dict[str, Rule] = {
-    "group": Rule(low=1, whole=True), "tap": Rule(low=0, whole=True), "other_tap": Rule(low=0, whole=True),
-    "percent": Rule(low=-99, high=1000), "mohm": _POSITIVE, "of": Rule(low=2, whole=True), "ma": Rule(low=0),
+_FAULT_VALUES: dict[str, ValueRule] = {
+    "group": ValueRule(low=1, whole=True), "tap": _COUNT, "other_tap": _COUNT,
+    "percent": ValueRule(low=-99, high=1000), "mohm": _POSITIVE, "of": ValueRule(low=2, whole=True),
+    "ma": ValueRule(low=0),
     "mv": _ANY,
-    "ppm": Rule(low=-10000, high=10000), "mv_per_h": _ANY, "open_s": _POSITIVE, "closed_s": _POSITIVE,
+    "ppm": ValueRule(low=-10000, high=10000), "mv_per_h": _ANY, "open_s": _POSITIVE, "closed_s": _POSITIVE,
 }  # fmt: skip
-_FOLDER = Path(__file__).parent / "scenarios"
+_FOLDER = Path(__file__).parents[1] / "scenarios"
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,7 +85,7 @@ class Scenario:
     story: str
     answers: tuple[int, ...]
     pack: Pack
-    plan: Plan
+    plan: DutyCycle
     faults: tuple[Fault, ...]
     meter: MeterModel
     pack_toml: str
@@ -110,7 +113,7 @@ def load_scenario(name: str) -> Scenario:
     if not path.is_file():
         raise InputError(f"{name}: no such scenario; use a .toml file or one of {', '.join(scenario_names())}")
     try:
-        text = path.read_text(encoding="utf-8")
+        text = toml_text(path.read_bytes())
     except (OSError, UnicodeDecodeError) as error:
         raise InputError(f"{path}: cannot read this scenario ({error})") from error
     return parse_scenario(text, name=path.stem, where=path.name)
@@ -165,7 +168,7 @@ def _pack(doc: Checked, tables: dict[str, dict[str, Any]]) -> Pack:
         np.random.default_rng(int(p.get("seed", 1))), groups=groups, scatter=scatter, soc=p.get("soc", 0.9),
         capacity_ah=p.get("capacity_ah", 20.0), r0_ohm=p.get("r0_mohm", 7.0) / 1000.0, chemistry=chemistry, curve=cell,
     )  # fmt: skip
-    charger = replace(Charger(), **tables["charger"])
+    charger = replace(ChargerModel(), **tables["charger"])
     protection = replace(pack.protection, **tables["protection"])
     if protection.ceiling_v <= protection.floor_v:
         raise doc.error("protection", 0, "ceiling_v", f"ceiling_v must be above floor_v ({protection.floor_v:g})")
@@ -210,9 +213,9 @@ def _meter(given: dict[str, Any], groups: int, seed: int) -> MeterModel:
     )
 
 
-def _plan(doc: Checked, soc: float) -> tuple[Plan, float]:
+def _plan(doc: Checked, soc: float) -> tuple[DutyCycle, float]:
     """The plan, and its greatest length in hours."""
-    plan, hours, known_soc = Plan(), 0.0, soc
+    plan, hours, known_soc = DutyCycle(), 0.0, soc
     steps = doc.tables("step")
     if not steps:
         raise doc.error("step", 0, "", "a scenario needs at least one [[step]]")
@@ -220,7 +223,7 @@ def _plan(doc: Checked, soc: float) -> tuple[Plan, float]:
         kind = step.get("do")
         if kind not in _STEPS:
             raise doc.error("step", k, "do", f"do must be one of {', '.join(_STEPS)}, not {kind!r}")
-        rules = _STEPS[kind] | {"do": _TEXT, "ambient_c": Rule(low=-40, high=80)}
+        rules = _STEPS[kind] | {"do": _TEXT, "ambient_c": ValueRule(low=-40, high=80)}
         v = doc.values("step", k, step, rules)
         if _NEEDED[kind] not in v:
             raise doc.error("step", k, "", f"a {kind} needs {_NEEDED[kind]}")
@@ -239,7 +242,7 @@ def _plan(doc: Checked, soc: float) -> tuple[Plan, float]:
     return plan, hours
 
 
-def _added(plan: Plan, kind: str, v: dict[str, Any]) -> Plan:
+def _added(plan: DutyCycle, kind: str, v: dict[str, Any]) -> DutyCycle:
     if kind == "ride":
         load = Load(peak_a=v.get("peak_a", 30.0))
         return plan.ride(minutes=v["minutes"], seed=int(v.get("seed", 0)), load=load, until_soc=v.get("until_soc"))
@@ -257,7 +260,7 @@ def _faults(doc: Checked, groups: int, hours: float) -> tuple[Fault, ...]:
         if kind not in KINDS:
             raise doc.unknown(("fault", k, "kind"), str(kind or ""), list(KINDS), "fault")
         rules = {key: _FAULT_VALUES[key] for key in KINDS[kind]}
-        rules |= {"kind": _TEXT, "start_h": Rule(low=0), "end_h": Rule(low=0)}
+        rules |= {"kind": _TEXT, "start_h": ValueRule(low=0), "end_h": ValueRule(low=0)}
         v = doc.values("fault", k, table, rules)
         for key in KINDS[kind]:
             if key not in v:

@@ -9,7 +9,7 @@ from rich.console import Console
 from rich.table import Table
 
 from evenstring.board.play import play, play_direct, write_truth
-from evenstring.commands.record import LiveLine
+from evenstring.commands.board.record import LiveLine
 from evenstring.errors import UsageError
 from evenstring.io.files import refuse_existing
 from evenstring.sim.scenario import load_scenario, scenario_names

@@ -11,12 +11,12 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
 from evenstring.board.play import play, play_direct, write_truth
-from evenstring.commands.report import write_report
+from evenstring.commands.rider.report import write_report
 from evenstring.io.capture import Status
 from evenstring.io.load import load_session
 from evenstring.session import Session
+from evenstring.sim.run.trajectory import Trajectory
 from evenstring.sim.scenario import Scenario, load_scenario
-from evenstring.sim.trajectory import Trajectory
 
 __all__ = ["command"]
 

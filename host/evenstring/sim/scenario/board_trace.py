@@ -8,9 +8,9 @@ from pathlib import Path
 
 import numpy as np
 
-from evenstring.sim.faults import board_faults
 from evenstring.sim.meter import MeterModel, at_taps
-from evenstring.sim.trajectory import Trajectory
+from evenstring.sim.run.trajectory import Trajectory
+from evenstring.sim.scenario.faults import board_faults
 
 __all__ = ["write_trace"]
 

@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.sim.pack import Pack
+from evenstring.sim.cells.pack import Pack
 
-__all__ = ["MODES", "Phase", "Trajectory"]
+__all__ = ["MODES", "Trajectory", "TruePhase"]
 
 F64 = NDArray[np.float64]
 
@@ -18,7 +18,7 @@ MODES = ("absent", "cc", "cv", "cut", "off")  # the charger: off means by itself
 
 
 @dataclass(frozen=True, slots=True)
-class Phase:
+class TruePhase:
     """A stretch of one kind: ride, rest, store, charge_cc, charge_cv, or held (connected, no current).
 
     `ended` says why: done, pack_cutoff, group_floor, light, ceiling, until_soc, unplugged, still_connected,
@@ -49,7 +49,7 @@ class Trajectory:
     bleeding: NDArray[np.bool_]
     temps_c: NDArray[np.float32]
     mode: NDArray[np.int8]
-    phases: tuple[Phase, ...]
+    phases: tuple[TruePhase, ...]
     light_s: tuple[float, ...]
     pack: Pack
     final: Any
@@ -59,6 +59,6 @@ class Trajectory:
         """(n,) true highest minus lowest group."""
         return np.asarray(self.volts_v.max(axis=1) - self.volts_v.min(axis=1))
 
-    def phase_at(self, time_s: float) -> Phase | None:
+    def phase_at(self, time_s: float) -> TruePhase | None:
         """The phase around an instant."""
         return next((p for p in self.phases if p.start_s <= time_s <= p.end_s), None)

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import click
 
+from evenstring.checked_toml import toml_text
 from evenstring.errors import InputError
 from evenstring.hardware.budget import Budget, budget_of
 from evenstring.hardware.front_end import RelayScan, parse_front_end
@@ -42,7 +43,7 @@ def command(ctx: click.Context, file: Path | None, groups: int | None, conversio
 
 def _read(file: Path) -> str:
     try:
-        return file.read_text(encoding="utf-8")
+        return toml_text(file.read_bytes())
     except (OSError, UnicodeDecodeError) as error:
         raise InputError(f"{file}: cannot read this front end ({error}); give a TOML file") from error
 

@@ -8,9 +8,9 @@ from typing import Any
 
 import numpy as np
 
-from evenstring.sim.engine import continue_until_balanced
-from evenstring.sim.faults import Fault
-from evenstring.sim.trajectory import Trajectory
+from evenstring.sim.run.engine import continue_until_balanced
+from evenstring.sim.run.trajectory import Trajectory
+from evenstring.sim.scenario.faults import Fault
 
 __all__ = ["Truth", "truth_of"]
 

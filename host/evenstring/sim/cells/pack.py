@@ -11,10 +11,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from evenstring.chemistry import CHEMISTRIES
 from evenstring.ocv import OcvCurve, default_curve
-from evenstring.profile import CHEMISTRIES
 
-__all__ = ["Balancer", "Charger", "Pack", "Protection", "Scatter"]
+__all__ = ["Balancer", "ChargerModel", "Pack", "Protection", "Scatter"]
 
 F64 = NDArray[np.float64]
 
@@ -61,7 +61,7 @@ class Balancer:
 
 
 @dataclass(frozen=True, slots=True)
-class Charger:
+class ChargerModel:
     """Constant current, then constant pack voltage. `set_v` is volts of the pack; None: groups x full."""
 
     current_a: float = 5.0
@@ -113,7 +113,7 @@ class Pack:
     heat_k_per_a2: float = 0.004
     heat_tau_s: float = 1800.0
     balancer: Balancer = field(default_factory=Balancer)
-    charger: Charger = field(default_factory=Charger)
+    charger: ChargerModel = field(default_factory=ChargerModel)
     protection: Protection = field(default_factory=Protection)
 
     @property
@@ -141,10 +141,10 @@ class Pack:
             leak_a=zero,
             alive=np.ones(groups, bool),
             temp_offset_k=zero,
-            full_v=limits["full_v"],
-            balancer=Balancer(threshold_v=limits["threshold_v"]),
+            full_v=limits.full_v,
+            balancer=Balancer(threshold_v=limits.threshold_v),
             protection=Protection(
-                ceiling_v=limits["ceiling_v"], floor_v=limits["discard_v"], vehicle_cutoff_v=limits["empty_v"]
+                ceiling_v=limits.ceiling_v, floor_v=limits.discard_v, vehicle_cutoff_v=limits.empty_v
             ),
         )
 
