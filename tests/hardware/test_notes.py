@@ -147,7 +147,7 @@ def test_failure_modes_name_faults_readings_and_alarms_of_the_protocol() -> None
 def test_stated_answers_are_the_firmwares() -> None:
     """Limits that the failure table writes in words: three bad scans, a zero within 5 mV, a 50 ms one-shot."""
     assert constant("app.py", "_TRIES") == 3
-    assert constant("relay_scan.py", "_ZERO_LIMIT_UV") == 5000
+    assert constant("front/relay_scan.py", "_ZERO_LIMIT_UV") == 5000
     text = (NOTES / "failure_modes.toml").read_text(encoding="utf-8")
     assert "three in a row" in text
     assert "within 5 mV" in text
@@ -179,12 +179,12 @@ def test_simulated_circuits_have_settled_when_the_firmware_converts(name: str) -
     circuits = load(NOTES / "circuits" / "run.py")
     results = json.loads(circuits.RESULTS.read_text(encoding="utf-8"))
     design = circuits.design_of(name)
-    wait_us = function("build.py", "settle_us")(round(design.series.ohm), round(design.bus.pf))
+    wait_us = function("start/build.py", "settle_us")(round(design.series.ohm), round(design.bus.pf))
     settled = results[f"{name}.settle"]
     assert settled["settled_s"] * 1e6 <= wait_us
     assert settled["left_at_wait_v"] <= 200e-6  # one step of a reading
     # An open lead must still hold more than what the firmware calls doubtful when it looks the second time.
-    assert results[f"{name}.open_lead"]["held_v"] * 1e6 > constant("relay_scan.py", "_DOUBT_UV")
+    assert results[f"{name}.open_lead"]["held_v"] * 1e6 > constant("front/relay_scan.py", "_DOUBT_UV")
     assert results[f"{name}.discharge"]["empty_s"] * 1e6 < design.relay.on_us
     assert results[f"{name}.stuck"]["fault_a"] * 1e3 <= design.bus.clamp_max_ma
     assert results[f"{name}.wrong_pair"]["clamp_a"] * 1e3 <= design.bus.clamp_max_ma

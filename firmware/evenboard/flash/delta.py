@@ -10,10 +10,9 @@
 from array import array
 from struct import pack_into
 
+from evenboard.flash.prefix import LIMIT, SPECIAL, PrefixCode
 from evenstring_protocol import wire
 from micropython import const
-
-from evenboard.prefix import LIMIT, SPECIAL, PrefixCode
 
 _MAX_DT_MS = const(60000)
 _SIZE_AT = const(7 + 16)  # header and fixed fields, up to the extremes

@@ -153,7 +153,7 @@ def _check_rest(data):
 def _check_watch(data):
     limits = data.get("alarms")
     if isinstance(limits, dict):
-        from evenboard import alarms  # noqa: PLC0415 -- RAM only where needed
+        from evenboard.warn import alarms  # noqa: PLC0415 -- RAM only where needed
 
         problem = alarms.check(limits)
         if problem:

@@ -3,9 +3,8 @@
 
 import time
 
+from evenboard.front.adc_ads111x import OVER
 from micropython import const
-
-from evenboard.ads111x import OVER
 
 _CONVERSION_US = const(1100)
 _POLLS = const(8)

@@ -10,11 +10,10 @@
 from array import array
 from struct import pack_into
 
+from evenboard.flash.store import left
 from evenstring_protocol import best as framing
 from evenstring_protocol import wire
 from micropython import const
-
-from evenboard.store import left
 
 _REST_MS = const(600000)  # recording stops after so long at rest
 _REST_10MA = const(20)  # more is charge or load

@@ -5,10 +5,9 @@ import math
 import struct
 import sys
 
+from evenboard import NAME, VERSION
 from evenstring_protocol import wire
 from micropython import const
-
-from evenboard import NAME, VERSION
 
 _UNKNOWN = const(65535)
 

@@ -5,9 +5,8 @@
 import math
 from array import array
 
+from evenboard.front.adc_ads111x import IN0_4V, IN2_4V, OVER, STEP_4V
 from micropython import const
-
-from evenboard.ads111x import IN0_4V, IN2_4V, OVER, STEP_4V
 
 NO_READING = const(-32768)
 NO_PACK = const(65535)

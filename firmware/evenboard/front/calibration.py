@@ -14,10 +14,9 @@
 import struct
 from array import array
 
+from evenboard.base import files
 from evenstring_protocol import framing, wire
 from micropython import const
-
-from evenboard import files
 
 _MAGIC = b"EVCALIB"
 _WRITTEN = const(87)

@@ -6,10 +6,10 @@
 import os
 import struct
 
+from evenboard import unload
+from evenboard.base import files
 from evenstring_protocol import wire
 from micropython import const
-
-from evenboard import files, unload
 
 _PIECE = const(200)
 _LARGEST = const(8192)
@@ -24,13 +24,13 @@ def restore(path):
 # What is wrong with the description in `path`, or "". What checks it is in memory only meanwhile.
 def _wrong(path):
     try:
-        from evenboard import board  # noqa: PLC0415 -- as said
+        from evenboard.base import description  # noqa: PLC0415 -- as said
 
-        return board.load(path)[1]
+        return description.load(path)[1]
     except MemoryError:
         return "no memory left to check it: RESTART, then write it at once"
     finally:
-        unload("board")
+        unload("base.description")
 
 
 class Service:

@@ -1,18 +1,17 @@
 # From a checked board description to an App: the only place that knows which part is behind which name. Let go after
-# the start (main.py), so nothing that stays may be a function of this file or of `fit_alarms` and `fit_memory`.
+# the start (main.py), so nothing that stays may be a function of this file or of `build_alarms` and `build_memory`.
 
-from machine import SPI, Pin
-
-from evenboard.ads111x import ADS111x
-from evenboard.ads122c04 import ADS122C04
 from evenboard.app import App
-from evenboard.bus import Bus
-from evenboard.clock import Clock
-from evenboard.contacts import Contacts
-from evenboard.link import Link
-from evenboard.mux import Expander, Mux, ShiftRegister
-from evenboard.relay_scan import RelayScan
-from evenboard.sensors import Sensors
+from evenboard.base.clock import Clock
+from evenboard.front.adc_ads111x import ADS111x
+from evenboard.front.adc_ads122c04 import ADS122C04
+from evenboard.front.bus import Bus
+from evenboard.front.lead_test import Contacts
+from evenboard.front.mux import Expander, Mux, ShiftRegister
+from evenboard.front.relay_scan import RelayScan
+from evenboard.front.sensors import Sensors
+from evenboard.line.link import Link
+from machine import SPI, Pin
 
 _CONVERTERS = {"ads1115": ADS111x, "ads122c04": ADS122C04}
 
@@ -46,7 +45,7 @@ def make_sensors(bus, data):
 
 
 def make_bank(data, bus, clock):
-    from evenboard import bank_parts, divider_bank  # noqa: PLC0415 -- RAM only where fitted
+    from evenboard.front import bank_parts, divider_bank  # noqa: PLC0415 -- RAM only where fitted
 
     problem = divider_bank.refused(data)
     if problem:
@@ -64,7 +63,7 @@ def make_bank(data, bus, clock):
 def make_island(island):
     if not island:
         return None
-    from evenboard.island import Island  # noqa: PLC0415 -- RAM only where fitted
+    from evenboard.front.isolated_supply import Island  # noqa: PLC0415 -- RAM only where fitted
 
     return Island(Pin(island["pin"], Pin.OUT, value=0), island["start_ms"])
 
@@ -101,17 +100,17 @@ def make_app(data, problem, write, feed, reason=0, boot_count=0, calibration=Non
             problem = "the board description cannot be used: " + str(e)
     memory = None
     if data.get("recorder"):
-        from evenboard import fit_memory  # noqa: PLC0415 -- RAM only where fitted
+        from evenboard.start import build_memory  # noqa: PLC0415 -- RAM only where fitted
 
-        memory = fit_memory.Memory(data["recorder"], boot_count)
+        memory = build_memory.Memory(data["recorder"], boot_count)
         boot_count = memory.latch.boots
     app = App(data, problem, front, Link(write, clock), clock, feed, reason, boot_count)
     if front and calibration:
-        from evenboard.calibration import Calibration  # noqa: PLC0415 -- RAM only where fitted
+        from evenboard.front.calibration import Calibration  # noqa: PLC0415 -- RAM only where fitted
 
         Calibration(app, data, calibration, memory.latch if memory else None)
     if front and data.get("alarms") is not False:
-        from evenboard import fit_alarms  # noqa: PLC0415 -- RAM only where fitted
+        from evenboard.start import build_alarms  # noqa: PLC0415 -- RAM only where fitted
 
-        app.watch = fit_alarms.make_watch(app, data, memory)
+        app.watch = build_alarms.make_watch(app, data, memory)
     return app

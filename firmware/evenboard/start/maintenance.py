@@ -22,7 +22,7 @@ def wanted():
 
 # `restart()` is called by the main loop after the answer went out: see `App.leaving`.
 def register(app):
-    app.handlers[wire.MAINTAIN] = "maintenance"  # loaded when the command comes
+    app.handlers[wire.MAINTAIN] = "start.maintenance"  # loaded when the command comes
 
 
 def do(app, code, rx, size):  # noqa: ARG001 -- signature of all such modules

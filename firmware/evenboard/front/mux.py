@@ -14,9 +14,8 @@
 
 import time
 
+from evenboard.base.clock import MASK
 from micropython import const
-
-from evenboard.clock import MASK
 
 _NONE = const(31)
 _ZERO_OFF = const(0x20)

@@ -7,12 +7,11 @@
 import struct
 from array import array
 
+from evenboard.flash.record_hours import Room
+from evenboard.front.lead_test import BAD_OHM
+from evenboard.warn.patterns import Signals
 from evenstring_protocol import wire
 from micropython import const
-
-from evenboard.contacts import BAD_OHM
-from evenboard.patterns import Signals
-from evenboard.room import Room
 
 _REPORT_MS = const(60000)
 _NONE = const(-32768)

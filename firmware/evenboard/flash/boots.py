@@ -5,9 +5,8 @@
 
 import json
 
+from evenboard.base import files
 from evenstring_protocol import wire
-
-from evenboard import files
 
 FAST = 3
 SETTLED_MS = 60000

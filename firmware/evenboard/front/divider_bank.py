@@ -13,12 +13,11 @@
 import time
 from array import array
 
+from evenboard.base.clock import MASK
+from evenboard.front.bank_parts import FULL
+from evenboard.front.front_end import TROUBLE, FrontEnd
 from evenstring_protocol import wire
 from micropython import const
-
-from evenboard.bank_parts import FULL
-from evenboard.clock import MASK
-from evenboard.front_end import TROUBLE, FrontEnd
 
 _CHANNELS = const(8)
 _LOOKS = const(4)  # conversions of each tap that are averaged, unless the description says otherwise

@@ -1,11 +1,10 @@
 # Alarms, signals and, where there is memory, the recorder of an App, from its board description.
 
 import machine
+from evenboard.warn.alarms import Alarms
+from evenboard.warn.patterns import Outputs
+from evenboard.warn.watch import Watch
 from machine import Pin
-
-from evenboard.alarms import Alarms
-from evenboard.patterns import Outputs
-from evenboard.watch import Watch
 
 
 def make_watch(app, data, memory=None):

@@ -2,12 +2,11 @@
 
 import gc
 
+from evenboard.flash.delta import DeltaEncoder
+from evenboard.flash.latch import FileSlot, Latch
+from evenboard.flash.recorder import Recorder
+from evenboard.flash.store import Store, missing, room
 from evenstring_protocol import wire
-
-from evenboard.delta import DeltaEncoder
-from evenboard.latch import FileSlot, Latch
-from evenboard.recorder import Recorder
-from evenboard.store import Store, missing, room
 
 
 class Memory:
@@ -35,10 +34,10 @@ class Memory:
 
     # The latch's home outside the file system.
     def _second(self, copy):
-        from evenboard import places  # noqa: PLC0415 -- RAM only where fitted
+        from evenboard.flash import latch_homes  # noqa: PLC0415 -- RAM only where fitted
 
         try:
-            return [places.home(copy)]
+            return [latch_homes.home(copy)]
         except OSError:
             self.flags |= wire.MEMORY_COPY_MISSING
             return []
@@ -55,5 +54,5 @@ class Memory:
         recorder.memory = self.flags
         # Their module is in memory only while a host works with the recording.
         for code in (wire.RECORD, wire.LIST_SEGMENTS, wire.READ_SEGMENT, wire.CHECK_SEGMENT, wire.ERASE_SEGMENT):
-            app.handlers[code] = "segments"
+            app.handlers[code] = "flash.segments"
         return recorder

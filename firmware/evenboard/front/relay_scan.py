@@ -7,12 +7,11 @@
 
 import time
 
+from evenboard.base.clock import MASK
+from evenboard.front.adc_ads111x import OVER
+from evenboard.front.front_end import NO_GROUP, FrontEnd
 from evenstring_protocol import wire
 from micropython import const
-
-from evenboard.ads111x import OVER
-from evenboard.clock import MASK
-from evenboard.front_end import NO_GROUP, FrontEnd
 
 _DOUBT_UV = const(500000)  # a group this low is looked at again: dead, reversed, or a lead open
 _STUCK_UV = const(150000)  # with one relay closed there is nothing to see unless one of the other line conducts

@@ -1,9 +1,8 @@
 # Places for the latch outside the file system, where a board has one: the key-value store of an ESP32 (it keeps its own
 # CRCs and survives a power cut by itself), or two sectors of a data partition that nothing else uses.
 
+from evenboard.flash.latch import SIZE
 from micropython import const
-
-from evenboard.latch import SIZE
 
 _SECTOR = const(4096)
 _KEY = "latch"
