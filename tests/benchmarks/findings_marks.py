@@ -17,9 +17,9 @@ from itertools import pairwise, repeat, takewhile
 
 import numpy as np
 from evenstring.analysis.balancing import charge_curve as top_curves
-from evenstring.analysis.readings.spread import trusted_scans
 from evenstring.analysis.results import Findings
 from evenstring.analysis.run import what_happened
+from evenstring.analysis.series.signals import trusted_scans
 
 from tests.benchmarks.findings_table import Collected, add_by_kind, table, write
 from tests.worlds.sessions import KINDS, Case, make_case

@@ -9,12 +9,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 from evenstring.board.play import play, play_direct
-from evenstring.commands.report import write_report
+from evenstring.commands.rider.report import write_report
 from evenstring.io.capture import Status
 from evenstring.io.load import load_session, profile_of
 from evenstring.session import Session
+from evenstring.sim.run.trajectory import Trajectory
 from evenstring.sim.scenario import Scenario, parse_scenario
-from evenstring.sim.trajectory import Trajectory
 
 _SCENARIO = """
 [scenario]

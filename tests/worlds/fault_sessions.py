@@ -14,7 +14,7 @@ import numpy as np
 from evenstring.ocv import default_curve, slipped
 from evenstring.profile import PackProfile
 from evenstring.session import Session
-from evenstring.sim import MeterModel, Pack, Plan, Trajectory, measure, simulate
+from evenstring.sim import DutyCycle, MeterModel, Pack, Trajectory, measure, simulate
 
 CAUSES = ("meter_offset", "charge_offset", "low_capacity", "high_resistance")
 FULL_SIZE = {"meter_offset": 5.0, "charge_offset": 2.0, "low_capacity": 5.0, "high_resistance": 20.0}
@@ -80,7 +80,7 @@ def _stored(number: int, pack: Pack, meter: MeterModel, cause: str, rng: np.rand
     if cause == "self_discharge":
         leak[group] = np.median(leak) + 0.01 * LEAK_PERCENT_PER_WEEK * pack.capacity_ah[group] / (7 * 24)
     pack = replace(pack, leak_a=leak)
-    plan = Plan().rest(minutes=60, step_s=10.0).store(days=21).rest(minutes=60, step_s=10.0)
+    plan = DutyCycle().rest(minutes=60, step_s=10.0).store(days=21).rest(minutes=60, step_s=10.0)
     trajectory = simulate(pack, plan, step_s=10.0)
     session = measure(trajectory, meter, rng, scans_per_s=0.1)
     truth = (leak - np.median(leak)) * 7 * 24 / pack.capacity_ah * 100.0
@@ -122,10 +122,10 @@ def _gradient(kind: str, groups: int) -> np.ndarray:
     return _GRADIENT_K * (x if kind == "linear" else 1.0 - np.abs(2.0 * x - 1.0))
 
 
-def _plan(kind: str, rng: np.random.Generator, number: int) -> Plan:
+def _plan(kind: str, rng: np.random.Generator, number: int) -> DutyCycle:
     if kind == "single rest":
-        return Plan().rest(minutes=40)
+        return DutyCycle().rest(minutes=40)
     if kind == "charge":
-        return Plan().load(np.full(360, -5.0), step_s=20.0).rest(minutes=20).charge(hours=6, leave_hours=0.2)
-    plan = Plan().rest(minutes=10).ride(minutes=float(rng.uniform(45, 80)), seed=number).rest(minutes=20)
+        return DutyCycle().load(np.full(360, -5.0), step_s=20.0).rest(minutes=20).charge(hours=6, leave_hours=0.2)
+    plan = DutyCycle().rest(minutes=10).ride(minutes=float(rng.uniform(45, 80)), seed=number).rest(minutes=20)
     return plan if kind == "ride" else plan.charge(hours=6, leave_hours=0.2)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from evenstring.sim.cells import resistance_scale
+from evenstring.sim.cells.string_step import resistance_scale
 
 from tests.worlds.fault_sessions import CAUSES, STORE, Case
 

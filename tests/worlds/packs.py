@@ -10,10 +10,11 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+from evenstring.chemistry import CHEMISTRIES
 from evenstring.ocv import OcvCurve, curve, slipped
-from evenstring.profile import CHEMISTRIES, PackProfile
+from evenstring.profile import PackProfile
 from evenstring.session import Meter
-from evenstring.sim import Balancer, Charger, MeterModel, Pack, Protection, Scatter
+from evenstring.sim import Balancer, ChargerModel, MeterModel, Pack, Protection, Scatter
 
 __all__ = ["GAIN", "OFFSET_V", "make_meter", "make_pack", "make_profile"]
 
@@ -49,7 +50,9 @@ def make_pack(rng: np.random.Generator, groups: int, kind: str) -> Pack:
     threshold = float(rng.uniform(4.15, 4.19))
     board = _board(rng, threshold, pack.balancer.sense_offset_v, plain=kind == "hour_in_cv")
     set_v = groups * _set_v(rng, kind)
-    charger = Charger(current_a=capacity * float(rng.uniform(0.12, 0.35)), set_v=set_v, done_light_a=0.025 * capacity)
+    charger = ChargerModel(
+        current_a=capacity * float(rng.uniform(0.12, 0.35)), set_v=set_v, done_light_a=0.025 * capacity
+    )
     protection = Protection(ceiling_v=4.25, floor_v=2.3, vehicle_cutoff_v=2.9)
     return replace(pack, soc0=pack.soc0 + lag, balancer=board, charger=charger, protection=protection)
 
@@ -76,7 +79,9 @@ def _lfp(rng: np.random.Generator, groups: int) -> Pack:
         lag[rng.integers(groups)] = -float(rng.uniform(0.005, 0.03))
     board = _board(rng, float(rng.uniform(3.40, 3.50)), pack.balancer.sense_offset_v, plain=False)
     set_v = groups * float(rng.uniform(3.50, 3.60))
-    charger = Charger(current_a=capacity * float(rng.uniform(0.12, 0.35)), set_v=set_v, done_light_a=0.025 * capacity)
+    charger = ChargerModel(
+        current_a=capacity * float(rng.uniform(0.12, 0.35)), set_v=set_v, done_light_a=0.025 * capacity
+    )
     protection = Protection(ceiling_v=float(rng.choice([3.65, 3.75])), floor_v=1.8, vehicle_cutoff_v=2.5)
     return replace(pack, soc0=pack.soc0 + lag, balancer=board, charger=charger, protection=protection)
 
@@ -149,7 +154,7 @@ def make_profile(rng: np.random.Generator, pack: Pack, kind: str) -> PackProfile
     nominal = float(np.median(pack.capacity_ah)) * float(rng.uniform(0.9, 1.1))
     profile = PackProfile(groups=pack.groups, capacity_ah=nominal, done_light_a=pack.charger.done_light_a)
     if kind == "lfp":
-        profile = replace(profile, chemistry="lfp", **CHEMISTRIES["lfp"])
+        profile = replace(profile, chemistry="lfp", **CHEMISTRIES["lfp"].limits)
     if rng.random() < 0.5:
         return replace(profile, defaults=("balancer.bleed_ma", "balancer.threshold_v"))
     return replace(

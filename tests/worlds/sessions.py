@@ -8,10 +8,10 @@ import numpy as np
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 from evenstring.sim import (
+    DutyCycle,
     Load,
     MeterModel,
     Pack,
-    Plan,
     Trajectory,
     continue_until_balanced,
     measure,
@@ -56,11 +56,11 @@ def make_case(number: int, kind: str, *, with_truth: bool = True) -> Case:
     return Case(number, kind, with_current, rate, trajectory, session, profile, meter, span / 2, remaining)
 
 
-def _plan(rng: np.random.Generator, pack: Pack, kind: str) -> Plan:
+def _plan(rng: np.random.Generator, pack: Pack, kind: str) -> DutyCycle:
     capacity = float(np.median(pack.capacity_ah))
     load = Load(peak_a=1.2 * capacity)
     seed = int(rng.integers(1 << 30))
-    plan = Plan().rest(minutes=float(rng.uniform(6, 20)))
+    plan = DutyCycle().rest(minutes=float(rng.uniform(6, 20)))
     if kind == "deep_ride":
         return plan.ride(minutes=float(rng.uniform(15, 40)), seed=seed, load=load).rest(minutes=20)
     plan = plan.ride(minutes=float(rng.uniform(8, 20)), seed=seed, load=load).rest(minutes=float(rng.uniform(8, 30)))

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 from evenstring.analysis.charging.charge_end import near_full_v
-from evenstring.analysis.phases.segment import rest_current_a
-from evenstring.sim import Phase
+from evenstring.analysis.series.rest import rest_current_a
+from evenstring.sim import TruePhase
 
 from tests.worlds.packs import GAIN, OFFSET_V
 from tests.worlds.sessions import Case
@@ -58,7 +58,7 @@ def true_phases(case: Case) -> list[tuple[str, float, float]]:
     return [(k, a, b) for k, a, b in joined]
 
 
-def _in_motion(case: Case, ride: Phase) -> tuple[float, float]:
+def _in_motion(case: Case, ride: TruePhase) -> tuple[float, float]:
     """When a ride's current first and last is more than what counts as rest: a rider who stands still rests."""
     t = case.trajectory
     a, b = np.searchsorted(t.time_s, [ride.start_s, ride.end_s])
@@ -106,13 +106,13 @@ def true_end(case: Case) -> tuple[str, set[int]] | None:
     return _by_heights(case, volts) if tapered else ("interrupted_in_cv", set())
 
 
-def _hidden(case: Case, last: Phase, volts: np.ndarray) -> bool:
+def _hidden(case: Case, last: TruePhase, volts: np.ndarray) -> bool:
     """Whether nothing shows that the plug was pulled: a group near its ceiling by the meter, or no step in voltage."""
     near_ceiling = volts.max() > case.profile.ceiling_v - 4 * absolute_u_v(case.profile.ceiling_v)
     return bool(near_ceiling) or (not case.with_current and end_step_v(case, last.end_s) < STEP_V)
 
 
-def _tapered(case: Case, charges: list[Phase], amps: float) -> bool | None:
+def _tapered(case: Case, charges: list[TruePhase], amps: float) -> bool | None:
     if case.with_current:
         near = abs(amps - case.profile.done_light_a) < 0.08 * case.profile.done_light_a + 0.05
         return None if near else amps <= case.profile.done_light_a

@@ -7,9 +7,9 @@ import json
 import numpy as np
 import pytest
 from evenstring.errors import InputError
-from evenstring.sim.faults import KINDS, board_faults
 from evenstring.sim.scenario import load_scenario, parse_scenario, scenario_names
-from evenstring.sim.truth import truth_of
+from evenstring.sim.scenario.faults import KINDS, board_faults
+from evenstring.sim.scenario.truth import truth_of
 
 GOOD = """[scenario]
 title = "test"
@@ -84,7 +84,7 @@ def refused(text: str) -> str:
         (("answers = [1]", "answers = [9]"), 3, "1 to 8"),
         (("minutes = 5", 'minutes = "5"'), 9, "number"),
         (("soc = 0.7", "soc = 0.0"), 11, "empty"),
-        (("soc = 0.7", "capacity_ah = 1" + "0" * 400), 6, "number"),
+        (("soc = 0.7", "capacity_ah = 1" + "0" * 400), 6, "at most"),
         (("minutes = 5", "minutes = 1e12"), 9, "at most 10080"),
     ],
 )

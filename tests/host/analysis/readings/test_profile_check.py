@@ -12,7 +12,7 @@ from evenstring.analysis.run import analyse
 from evenstring.ocv import curve, default_curve, slipped
 from evenstring.profile import PackProfile, parse_profile
 from evenstring.session import Quality, Session
-from evenstring.sim import MeterModel, Pack, Plan, measure, simulate
+from evenstring.sim import DutyCycle, MeterModel, Pack, measure, simulate
 
 pytestmark = pytest.mark.usefixtures("no_forecast")
 GROUPS = 16
@@ -29,7 +29,7 @@ def recorded(
                        r0_ohm=0.004 if chemistry == "lfp" else 0.007)  # fmt: skip
     soc = pack.soc0.copy()
     soc[4] -= low
-    plan = Plan().rest(minutes=10).ride(minutes=55, seed=seed).rest(minutes=40).charge(hours=6, leave_hours=0.3)
+    plan = DutyCycle().rest(minutes=10).ride(minutes=55, seed=seed).rest(minutes=40).charge(hours=6, leave_hours=0.3)
     return measure(simulate(replace(pack, soc0=soc), plan), MeterModel.random(rng, GROUPS), rng, scans_per_s=1.0,
                    quiet_s=2.0)  # fmt: skip
 
