@@ -212,7 +212,7 @@ class _Capture:
             self.scans += len(block.rows)
             self.groups = int(block.rows["groups"][-1])
             self.uptime_ms = int(block.rows["uptime_ms"][-1])
-            spread_mv = float(scan_volts(block.rows[-1:]).spread_v[0]) * 1000.0
+            spread_mv = float(scan_volts(block.rows[-1:], block.step_uv).spread_v[0]) * 1000.0
             self.spread_mv = spread_mv if np.isfinite(spread_mv) else None
         if batch.scans:
             self.window.append((now_s, self.scans))
