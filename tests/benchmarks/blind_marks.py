@@ -22,7 +22,7 @@ from evenstring.profile import PackProfile
 from evenstring.sim import DutyCycle, MeterModel, Pack, measure, simulate
 from scipy.stats import binomtest
 
-from tests.benchmarks.weakness_sessions import CAUSES, make_case
+from tests.worlds.fault_sessions import CAUSES, make_case
 
 KINDS = ("ride and charge", "ride", "charge")
 Rows = dict[tuple[str, str], list[tuple[bool, bool, bool]]]  # right, wrong, group named

@@ -1,14 +1,11 @@
 """Decoded frames to a Session: one time axis, volts with a quality each, and what is known of the instrument.
 
-The board's uptime is 32 bits of milliseconds: its wrap is undone here. A recording may hold several runs of a board
-(resets, files put one after another); a run begins where uptime falls or IDENT states another boot. Runs are placed
-by the wall-clock marks in them; without marks they follow each other, and the gap says that its length is not known.
+A recording may hold several runs of a board (resets, files put one after another): `run_times` places them.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
@@ -16,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.errors import InputError
+from evenstring.io.run_times import Runs, place_runs
 from evenstring.io.scan_volts import scan_currents, scan_volts
 from evenstring.session import Correction, Gap, Ident, LinkStats, Mark, Meter, Session
 from evenstring.wire.stream import ScanRows
@@ -28,20 +26,9 @@ F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
 I64 = NDArray[np.int64]
 
-_WRAP = 1 << 32
 _GAP_FACTOR = 5  # an interval this many times its neighbours, and over 5 s, is a gap
 _GAP_S = 5.0
 _BUSY_FACTOR = 1.25  # where the board says that it missed time and the scans still keep their pace, nothing is missing
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Runs:
-    """Runs of the board: their first scans, and where each lies in time."""
-
-    of_scan: I64  # (n,) run of each scan
-    time_ms: F64  # (n,) since the first scan of the recording
-    wall_ms: float | None  # unix time of the first scan
-    unknown_gaps: tuple[int, ...]  # first scans of runs placed without a clock
 
 
 def assemble(scans: Sequence[ScanRows], frames: Sequence[Frame], link: LinkStats, where: str) -> Session:
@@ -54,8 +41,9 @@ def assemble(scans: Sequence[ScanRows], frames: Sequence[Frame], link: LinkStats
         where: name of the recording, for messages.
 
     Raises:
-        InputError: scans of different numbers of groups.
+        InputError: scans of different numbers of groups; frames of a schema that this version does not know.
     """
+    _refuse_new_schema(frames, where)
     sizes = {int(block.rows["groups"][0]) for block in scans}
     if len(sizes) > 1:
         counts = ", ".join(str(v) for v in sorted(sizes))
@@ -70,7 +58,7 @@ def assemble(scans: Sequence[ScanRows], frames: Sequence[Frame], link: LinkStats
         arrays.fill(block.rows, place[first : first + len(block.rows)])
         first += len(block.rows)
     ordinals = np.concatenate([b.ordinals for b in scans])[order] if scans else order
-    runs = _place_runs(ordinals, arrays.uptime_ms, frames)
+    runs = place_runs(ordinals, arrays.uptime_ms, frames)
     time_s = (runs.time_ms + arrays.span_s * 500.0) / 1000.0
     if len(time_s):
         time_s = time_s - time_s[0]
@@ -82,11 +70,22 @@ def assemble(scans: Sequence[ScanRows], frames: Sequence[Frame], link: LinkStats
         meter=meter,
         start=None if runs.wall_ms is None else datetime.fromtimestamp(runs.wall_ms / 1000.0, UTC),
         gaps=_gaps(time_s, arrays.gap_before, arrays.quiet, runs),
-        marks=_marks(frames, ordinals, time_s),
+        marks=(*_marks(frames, ordinals, time_s), *runs.clock_notes),
         pack_toml=_last(frames, "MARK_PACK", "toml"),
         corrections=_corrections(frames, ordinals, time_s),
         **arrays.result(),
     )
+
+
+def _refuse_new_schema(frames: Sequence[Frame], where: str) -> None:
+    """A schema rises only where an old reader would misread (specification, "Growth")."""
+    known = load_table().schema
+    newer = {f.values["schema"] for f in frames if f.name == "IDENT" and f.values["schema"] > known}
+    if newer:
+        raise InputError(
+            f"{where}: holds frames of schema {max(newer)}, and this version of evenstring reads schema {known};"
+            " nothing in it is lost: take a newer version"
+        )
 
 
 class _Arrays:
@@ -179,69 +178,7 @@ def _if_constant(values: NDArray[Any]) -> F32:
     )
 
 
-def _place_runs(ordinals: I64, uptime_ms: I64, frames: Sequence[Frame]) -> _Runs:
-    n = len(uptime_ms)
-    if not n:
-        return _Runs(np.zeros(0, np.int64), np.zeros(0), None, ())
-    step = np.diff(uptime_ms)
-    wrapped = step < -(1 << 31)
-    starts = np.zeros(n, np.bool_)
-    starts[1:] = (step < 0) & ~wrapped
-    for at in _new_boots(frames):
-        k = int(np.searchsorted(ordinals, at))
-        if 0 < k < n:
-            starts[k] = True
-    run = np.cumsum(starts, dtype=np.int64)
-    wraps = np.concatenate(([0], np.cumsum(wrapped & ~starts[1:])))
-    first = np.flatnonzero(np.concatenate(([True], starts[1:])))
-    wraps = wraps - wraps[first][run]
-    up = (uptime_ms + wraps * _WRAP).astype(np.float64)
-    walls = _wall_offsets(frames, ordinals, run, up)
-    origin = np.zeros(len(first))
-    unknown = []
-    interval = float(np.median(step[step > 0])) if (step > 0).any() else 1000.0
-    for k, begin in enumerate(first):
-        end_before = up[begin - 1] + origin[k - 1] if k else 0.0
-        if k and walls[k] is not None and walls[k - 1] is not None:
-            origin[k] = origin[k - 1] + walls[k] - walls[k - 1]
-        if k and (walls[k] is None or walls[k - 1] is None or up[begin] + origin[k] <= end_before):
-            origin[k] = end_before + interval - up[begin]
-            unknown.append(int(begin))
-    zero = up[0] + origin[0]
-    wall = None if walls[0] is None else walls[0] + up[0]
-    return _Runs(run, up + origin[run] - zero, wall, tuple(unknown))
-
-
-def _new_boots(frames: Sequence[Frame]) -> list[int]:
-    """Ordinals of IDENTs that state another boot, or another board, than the one before."""
-    found, last = [], None
-    for frame in frames:
-        if frame.name == "IDENT":
-            who = (frame.values["board_id"], frame.values["boot_count"])
-            if last is not None and who != last:
-                found.append(frame.ordinal)
-            last = who
-    return found
-
-
-def _wall_offsets(frames: Sequence[Frame], ordinals: I64, run: I64, up: F64) -> list[Any]:
-    """Unix ms minus unwrapped uptime of each run, or None.
-
-    A mark comes after what it marks, however late: the least difference is the best.
-    """
-    offsets: list[Any] = [None] * (int(run[-1]) + 1)
-    for frame in frames:
-        if frame.name != "MARK_TIME" and not (frame.name == "CLOCK" and frame.values["source"]):
-            continue
-        k = max(int(np.searchsorted(ordinals, frame.ordinal)) - 1, 0)
-        wraps = round((up[k] - frame.uptime_ms) / _WRAP)
-        offset = frame.values["unix_ms"] - (frame.uptime_ms + wraps * _WRAP)
-        r = int(run[k])
-        offsets[r] = offset if offsets[r] is None else min(offsets[r], offset)
-    return offsets
-
-
-def _gaps(time_s: F64, gap_before: NDArray[np.bool_], quiet: NDArray[np.bool_], runs: _Runs) -> tuple[Gap, ...]:
+def _gaps(time_s: F64, gap_before: NDArray[np.bool_], quiet: NDArray[np.bool_], runs: Runs) -> tuple[Gap, ...]:
     if len(time_s) < 2:
         return ()
     step = np.diff(time_s)

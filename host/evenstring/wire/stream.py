@@ -122,9 +122,9 @@ class StreamDecoder:
                 whole = whole[whole.find(b"\0") + 1 :]
                 self._skipping = False
             self._rest = b""
-            self._keep(rest)
             if whole:
                 yield whole
+            self._keep(rest)
 
     def _keep(self, rest: bytes) -> None:
         if self._skipping:
@@ -218,16 +218,16 @@ class StreamDecoder:
         payloads = [data[at + first : at + end] for at in range(0, len(data), width)]
         # All payloads here are of one length: without arrays and texts in the message, one look tells for all.
         fixed = fixed_size(code)
-        if fixed is None:
-            sound = np.array([parse_payload(code, payload) is not None for payload in payloads])
-        else:
-            sound = np.full(len(payloads), end - first >= fixed)
+        parsed = [parse_payload(code, payload) if fixed is None else None for payload in payloads]
+        sound = np.array([fields is not None if fixed is None else end - first >= fixed for fields in parsed])
         if not sound.all():
             self._damage_all(ordinals[~sound])
             head, ordinals = head[sound], ordinals[sound]
             payloads = [payload for payload, fine in zip(payloads, sound, strict=True) if fine]
-        columns = zip(head["seq"].tolist(), head["uptime_ms"].tolist(), payloads, ordinals.tolist(), strict=True)
-        frames += [Frame(code, name, seq, uptime_ms, raw, ordinal) for seq, uptime_ms, raw, ordinal in columns]
+            parsed = [fields for fields, fine in zip(parsed, sound, strict=True) if fine]
+        seqs, uptimes = head["seq"].tolist(), head["uptime_ms"].tolist()
+        columns = zip(seqs, uptimes, payloads, ordinals.tolist(), parsed, strict=True)
+        frames += [Frame(code, name, *rest) for rest in columns]
         self.frames_unknown += len(head) if not name else 0
         seen.add(ordinals, head["code"], head["seq"], head["uptime_ms"])
         return len(head)
@@ -308,8 +308,8 @@ class StreamDecoder:
         missing = (np.diff(seqs) - 1) & 0xFFFF
         missing[missing >= 0x8000] = 0  # repeated or out of order: nothing is known to be missing
         if name == "board":
-            step = np.diff(uptimes)
-            missing[(step < 0) & (step > -(1 << 31))] = 0  # uptime fell, and not by its wrap: another run of the board
+            passed = np.diff(uptimes) & 0xFFFFFFFF
+            missing[passed >= 1 << 31] = 0  # uptime fell, and not by its wrap: another run of the board
             missing[_between(np.array(self._begin, np.int64), ordinals, "right") > 0] = 0
             missing = np.maximum(missing - _between(damaged, ordinals, "left"), 0)
         self.frames_lost += int(missing.sum())
@@ -326,4 +326,4 @@ def _fits(code: int, counts: tuple[int, ...], size: int) -> bool:
         groups, passes, currents = counts[:3]
         if not (1 <= groups <= load_table().max_groups and passes in (1, 2) and currents in (0, 1, passes * groups)):
             return False
-    return bulk_dtype(code, counts).itemsize <= size
+    return bulk_dtype(code, counts, pad=1).itemsize <= size  # column 0 is no part of the frame

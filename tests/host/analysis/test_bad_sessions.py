@@ -116,6 +116,7 @@ def session_of(recipe: dict) -> Session:
     )
 
 
+@pytest.mark.slow
 @given(recipe=RECIPES)
 @settings(max_examples=80, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])
 def test_no_session_breaks_the_findings(recipe: dict) -> None:

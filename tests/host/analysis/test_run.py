@@ -42,6 +42,7 @@ def kinds(report: dict) -> list[str]:
     return [p["kind"] for p in report["phases"]]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("with_current", [True, False], ids=["current", "no current"])
 def test_a_day_with_ride_rest_and_charge_is_told_in_order(with_current: bool) -> None:
     plan = (

@@ -200,6 +200,7 @@ def test_a_profile_of_another_size_is_refused(tmp_path: Path, frames: Path, caps
     assert "says 4 groups, the recording has 3" in one_line(run(capsys, "report", frames, "--pack", other, "--json"))
 
 
+@pytest.mark.slow
 def test_demo_leaves_recording_report_and_truth(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Without the board, which the end-to-end tests run; twice, since an older demo is replaced."""
     for _ in range(2):
@@ -226,6 +227,7 @@ def test_record_shows_what_comes_in_and_says_where_it_is(tmp_path: Path, capsys:
     assert "0 damaged, 0 lost" in line
 
 
+@pytest.mark.slow
 def test_a_port_that_says_nothing_or_something_else_is_one_line(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

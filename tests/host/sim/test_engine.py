@@ -104,6 +104,7 @@ def test_50_ma_on_20_ah_closes_one_percent_in_four_hours_while_high_groups_bleed
     assert one_percent_h == pytest.approx(4.0, rel=0.02)
 
 
+@pytest.mark.slow
 def test_a_threshold_alone_freezes_the_gap_because_all_groups_bleed():
     pack = low_group(Pack.even(24, soc=0.97), 7, 0.01)
     frozen = simulate(replace(pack, balancer=Balancer(rule="threshold")), DutyCycle().charge(hours=8))
@@ -207,6 +208,7 @@ def test_a_leak_doubles_with_ten_kelvin():
     assert lost(35) == pytest.approx(2 * lost(25), rel=1e-5)
 
 
+@pytest.mark.slow
 def test_going_on_gives_the_same_time_to_balanced_as_a_longer_charge():
     pack = low_group(Pack.random(np.random.default_rng(5), soc=0.95, scatter=Scatter(sense_v=0.0)), 7, 0.02)
     short = simulate(pack, DutyCycle().charge(hours=3))

@@ -34,6 +34,7 @@ def test_the_library_has_twenty_and_more_and_covers_all_questions():
     assert "demo" in scenario_names()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", scenario_names())
 def test_every_scenario_runs_and_its_truth_is_json(name):
     scenario = load_scenario(name)
@@ -47,6 +48,7 @@ def test_every_scenario_runs_and_its_truth_is_json(name):
     assert len(truth["faults"]) == len(scenario.faults)
 
 
+@pytest.mark.slow
 def test_the_demo_tells_its_story():
     scenario = load_scenario("demo")
     t = scenario.run()

@@ -23,9 +23,9 @@ from evenstring.board.talk import Talk
 from evenstring.errors import InputError
 from evenstring.hardware.calibrate import Channel, calibrate, joined, parse_reference
 from evenstring.hardware.cautions import CALIBRATE
-from evenstring.io.capture import open_port
 from evenstring.io.files import refuse_existing, write_new
 from evenstring.io.load import load_session
+from evenstring.io.port import open_port
 from evenstring.session import Correction, Session
 
 __all__ = ["command"]

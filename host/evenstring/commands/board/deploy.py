@@ -12,7 +12,7 @@ import click
 from evenstring.board.deploy import Plan, boards, make_plan, probe, rescue_latch, write_plan
 from evenstring.board.talk import Talk
 from evenstring.errors import DeviceError, InputError
-from evenstring.io.capture import open_port
+from evenstring.io.port import open_port
 
 __all__ = ["command"]
 

@@ -11,8 +11,8 @@ from rich.progress import BarColumn, DownloadColumn, Progress, TextColumn, TimeR
 from evenstring.board.fetch import Fetched, Segment, fetch_segment, file_name, list_segments, memory_notes
 from evenstring.board.talk import Talk
 from evenstring.io.assemble import ident_of
-from evenstring.io.capture import open_port
 from evenstring.io.files import make_folder
+from evenstring.io.port import open_port
 
 __all__ = ["command"]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import signal
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -101,10 +101,10 @@ def command(  # noqa: PLR0913, PLR0917  # one argument an option, all named by c
     writer = RecordingWriter(output, append)
     line = LiveLine(output, quiet)
     try:
-        with _ended_by_signals(), writer, line:
-            capture(port, writer, options, line.show)
+        with _ended_by_signals() as asked, writer, line:
+            capture(port, writer, options, line.show, asked)
     except KeyboardInterrupt:
-        pass  # the usual way to end
+        pass  # asked for again and again: what was recorded is kept
     except Exception:
         if not writer.bytes_written and not append:
             output.unlink(missing_ok=True)  # nothing was ever received: leave no empty file behind
@@ -116,18 +116,32 @@ def command(  # noqa: PLR0913, PLR0917  # one argument an option, all named by c
             click.echo(f"the board's own memory: {line.latest.ident.memory_words}")
 
 
+_SIGNALS = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name))
+_ENOUGH = 3  # signals after which the end is no longer waited for; our choice
+
+
 @contextmanager
-def _ended_by_signals() -> Iterator[None]:
-    """Let SIGINT and SIGTERM end the recording as Ctrl-C does, also in a job whose shell ignores the first."""
-    numbers = (signal.SIGINT, signal.SIGTERM)
+def _ended_by_signals() -> Iterator[Callable[[], bool]]:
+    """Gives what says whether a signal asked for the end, so that the board is stopped and the recording closed first.
+
+    A second signal changes nothing, since the end is under way; a third one ends at once, for a disk that hangs. Also
+    in a job whose shell ignores the first signal, and when the terminal is closed.
+    """
+    came: list[int] = []
+
+    def note(number: int, _frame: object) -> None:
+        came.append(number)
+        if len(came) >= _ENOUGH:
+            raise KeyboardInterrupt
+
     if threading.current_thread() is not threading.main_thread():
-        yield  # only the main thread may take signals
+        yield lambda: False  # only the main thread may take signals
         return
-    before = [signal.signal(number, signal.default_int_handler) for number in numbers]
+    before = [signal.signal(number, note) for number in _SIGNALS]
     try:
-        yield
+        yield lambda: bool(came)
     finally:
-        for number, handler in zip(numbers, before, strict=True):
+        for number, handler in zip(_SIGNALS, before, strict=True):
             signal.signal(number, handler)
 
 

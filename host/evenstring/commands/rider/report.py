@@ -11,7 +11,7 @@ import click
 
 from evenstring.commands.pack_options import GivenPack, pack_options, recordings_of
 from evenstring.io.files import make_folder, write_new
-from evenstring.io.load import load_session, profile_of
+from evenstring.io.load import load_recordings, profile_of
 from evenstring.profile import PackProfile
 from evenstring.report.build import build_report
 from evenstring.report.looks_text import second_look_lines
@@ -51,11 +51,6 @@ def _profile(session: Session, given: GivenPack, load_a: float | None) -> PackPr
     return replace(profile, load_a=load_a, defaults=tuple(d for d in profile.defaults if d != "ride.load_a"))
 
 
-def _parts(files: tuple[Path, ...]) -> tuple[Session, ...]:
-    """Each recording for itself, when there are several: what changed between them is a finding of its own."""
-    return tuple(load_session((f,)) for f in files) if len(files) > 1 else ()
-
-
 @click.command("report", epilog="Example: evenstring report charge.frames --pack pack.toml -o charge-report")
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
 @pack_options
@@ -80,7 +75,7 @@ def command(
     Several recordings of one pack are also compared: leak and fade between the first and the last.
     """
     with recordings_of(files, given) as recordings:
-        session, parts = load_session(recordings), _parts(recordings)
+        session, parts = load_recordings(recordings)
     if as_json:
         report = build_report(session, _profile(session, given, load_a), parts)
         click.echo(json.dumps(report, indent=1, ensure_ascii=False))

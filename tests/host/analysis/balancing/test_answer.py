@@ -66,6 +66,7 @@ def balancing(session: Session, of: PackProfile) -> Balancing:
     return find_balancing(signals, of, phases_of(signals, of), Charge("still_charging"), meter_error(session))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("sensor", [True, False], ids=["current", "no current"])
 def test_the_time_until_even_is_that_of_the_string_carried_on(sensor: bool) -> None:
     session, truth = an_hour_in(string(), sensor=sensor)
@@ -77,6 +78,7 @@ def test_the_time_until_even_is_that_of_the_string_carried_on(sensor: bool) -> N
     assert found.remaining_low_s < found.remaining_s < found.remaining_high_s
 
 
+@pytest.mark.slow
 def test_a_board_whose_groups_take_turns_bleeds_at_half_its_current() -> None:
     session, truth = an_hour_in(string("odd_even"))
 
@@ -86,6 +88,7 @@ def test_a_board_whose_groups_take_turns_bleeds_at_half_its_current() -> None:
     assert found.bleed_ma == pytest.approx(60.0, rel=0.25)
 
 
+@pytest.mark.slow
 def test_a_board_that_bleeds_the_lowest_group_too_never_gets_even() -> None:
     session, truth = an_hour_in(string("threshold", lag=0.015, threshold_v=4.15))
 
@@ -106,6 +109,7 @@ def test_where_the_rule_cannot_be_told_the_time_comes_with_what_would_undo_it() 
     assert "if the board also bleeds the lowest group" in " ".join(found.reasons) or found.answer == "never"
 
 
+@pytest.mark.slow
 def test_where_the_owner_knows_the_rule_the_answer_is_no_longer_open() -> None:
     session, truth = an_hour_in(string("threshold", lag=0.05))
 
@@ -118,6 +122,7 @@ def test_where_the_owner_knows_the_rule_the_answer_is_no_longer_open() -> None:
     assert not other.reasons
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("sensor", [True, False], ids=["current", "no current"])
 def test_a_cell_with_a_dip_in_its_curve_that_no_known_curve_has_is_read_off_the_charge(
     sensor: bool, monkeypatch: pytest.MonkeyPatch
@@ -140,6 +145,7 @@ def test_a_cell_with_a_dip_in_its_curve_that_no_known_curve_has_is_read_off_the_
     assert found.remaining_s == pytest.approx(truth, rel=0.25)
 
 
+@pytest.mark.slow
 def test_a_string_that_has_come_to_its_target_is_balanced_though_nothing_bleeds_any_more() -> None:
     """What is left is what the board leaves alone; by the meter it is about the target."""
     pack = string(lag=0.006, threshold_v=4.10)

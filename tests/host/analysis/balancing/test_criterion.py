@@ -45,6 +45,7 @@ def test_an_iron_phosphate_string_with_half_a_percent_of_gap_at_the_top_is_balan
     assert result.balancing.target_percent == 1.0
 
 
+@pytest.mark.slow
 def test_an_iron_phosphate_string_with_three_percent_of_gap_is_not() -> None:
     result = found(lfp(0.03), DutyCycle().charge(hours=1.6), lfp_profile())
 

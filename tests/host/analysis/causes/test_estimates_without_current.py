@@ -15,7 +15,7 @@ from evenstring.profile import PackProfile
 from evenstring.session import Session
 from evenstring.sim import DutyCycle, MeterModel, Pack, measure, simulate
 
-from tests.benchmarks.weakness_sessions import Case, make_case
+from tests.worlds.fault_sessions import Case, make_case
 
 
 @cache
@@ -34,6 +34,7 @@ def told(cause: str, kind: str = "ride and charge") -> Diagnosis:
     return diagnose(session, case.profile, find_phases(session, case.profile))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("cause", ["charge_offset", "low_capacity", "high_resistance"])
 def test_a_clear_fault_is_named_without_a_current_sensor(cause):
     case = made(cause)

@@ -58,7 +58,23 @@ def test_a_healthy_meter_shows_no_pattern():
 
 def evidence(size: np.ndarray) -> Evidence:
     covariance = np.repeat(np.diag(np.square((0.4, 0.1, 0.3, 0.5)))[None], len(size), axis=0)
-    return Evidence(size, covariance, np.full(len(size), np.nan), 0.5, True, 0.01, 0.9)
+    return Evidence(size, covariance, np.full(len(size), np.nan), 0.5, True, 0.9)
+
+
+def test_each_of_five_bad_taps_is_reported_and_none_is_dropped():
+    """What is corrected is said: five taps, 10 mV each, well apart."""
+    rng = np.random.default_rng(5)
+    pack, meter = Pack.random(rng, groups=GROUPS, soc=0.93), MeterModel.random(rng, GROUPS)
+    taps = np.zeros(GROUPS + 1)
+    bad = [3, 7, 11, 15, 18]
+    taps[bad] = (0.010, -0.010, 0.010, -0.010, 0.010)
+    plan = DutyCycle().rest(minutes=10).ride(minutes=50, seed=5).rest(minutes=20).charge(hours=6, leave_hours=0.2)
+    session = measure(simulate(pack, plan), replace(meter, tap_v=taps), rng, scans_per_s=1.0, quiet_s=2.0)
+
+    diagnosis = diagnose(session, PROFILE, find_phases(session, PROFILE))
+
+    assert sorted(p.tap for p in diagnosis.patterns if p.kind == "tap") == bad
+    assert [w for w in diagnosis.weakness if w.confidence >= 0.8] == []
 
 
 def test_one_offset_channel_alone_stays_a_meter_offset_of_one_group():

@@ -61,6 +61,7 @@ def poor(kind: str) -> Session:
     return unread(session, mask) if mask.any() else session
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("sensor", [True, False])
 @pytest.mark.parametrize("kind", [
     "two groups", "five groups", "a group never read", "nothing read", "a third missing", "second half missing",

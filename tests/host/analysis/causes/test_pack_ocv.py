@@ -69,6 +69,7 @@ def test_a_ride_after_a_whole_charge_is_used_when_it_moved_more():
     assert found[0].confidence >= 0.8
 
 
+@pytest.mark.slow
 def test_a_store_of_weeks_does_not_blur_the_charge_that_follows():
     plan = DutyCycle().rest(minutes=60).store(days=60).rest(minutes=60).charge(hours=8)
 

@@ -13,7 +13,7 @@ from evenstring.analysis.phases.segment import find_phases
 from evenstring.profile import PackProfile
 from evenstring.sim import DutyCycle, MeterModel, Pack, measure, simulate
 
-from tests.benchmarks.weakness_sessions import make_case
+from tests.worlds.fault_sessions import make_case
 
 PROFILE = PackProfile(groups=20)
 

@@ -45,6 +45,7 @@ def charged(
     return session, blind, [(p.kind, p.start_s, p.end_s) for p in trajectory.phases]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("hours", [1.2, 2.0, 4.5])
 def test_without_a_sensor_a_charge_that_ended_is_never_said_to_go_on(hours: float) -> None:
     """Held for hours on an even string the current dies away, and its end leaves no step: then nobody can tell."""

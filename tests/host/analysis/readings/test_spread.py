@@ -5,10 +5,11 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import pytest
 from evenstring.analysis.readings.shared_leads import SharedLeads, widened
-from evenstring.analysis.readings.spread import trusted_scans
 from evenstring.analysis.results import Phase, Spread, SpreadClaim
 from evenstring.analysis.run import analyse
+from evenstring.analysis.series.signals import trusted_scans
 from evenstring.analysis.series.uncertainty import spread_interval
 from evenstring.profile import PackProfile
 from evenstring.session import Meter, Session
@@ -56,6 +57,7 @@ def coverage(true_sd_v: float, outlier_v: float, packs: int = 300) -> tuple[floa
     return hit / packs, float(np.median(width))
 
 
+@pytest.mark.slow
 def test_intervals_hold_the_true_spread_of_even_middling_and_uneven_strings() -> None:
     for true_sd_v, outlier_v in ((0.0005, 0.0), (0.003, 0.0), (0.010, 0.0), (0.001, -0.040)):
         share, width_v = coverage(true_sd_v, outlier_v)

@@ -1,4 +1,4 @@
-"""Random sessions whose truth is known. Seeds are fixed by number; `findings_packs` draws what they are made of."""
+"""Random sessions whose truth is known. Seeds are fixed by number; `packs` draws what they are made of."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from evenstring.sim import (
     simulate,
 )
 
-from tests.benchmarks.findings_packs import make_meter, make_pack, make_profile
+from tests.worlds.packs import make_meter, make_pack, make_profile
 
 KINDS = (
     "full", "unplugged_cc", "unplugged_cv", "hour_in_cv", "high_group", "deep_ride", "still_charging", "even", "lfp",

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 from evenstring.analysis.charging.charge_end import near_full_v
-from evenstring.analysis.phases.segment import rest_current_a
+from evenstring.analysis.series.rest import rest_current_a
 from evenstring.sim import TruePhase
 
-from tests.benchmarks.findings_packs import GAIN, OFFSET_V
-from tests.benchmarks.findings_sessions import Case
+from tests.worlds.packs import GAIN, OFFSET_V
+from tests.worlds.sessions import Case
 
 __all__ = [
     "NEAR_V",
