@@ -11,6 +11,7 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
 from evenstring.board.play import play, play_direct, write_truth
+from evenstring.commands.pack_options import GivenPack
 from evenstring.commands.rider.report import write_report
 from evenstring.io.capture import Status
 from evenstring.io.load import load_session
@@ -46,7 +47,7 @@ def command(output: Path, scenario: str, direct: bool) -> None:
         _play(chosen, trajectory, recording)
     truth = write_truth(chosen, trajectory, recording)
     session = load_session([recording])
-    report = write_report(session, (recording,), None, output)
+    report = write_report(session, (recording,), GivenPack(), output)
     click.echo("\n".join(_summary(session, report)))
     click.echo(f"\nDone in {time.monotonic() - began_s:.0f} s. Look at {output / 'report.html'}")
     click.echo(f"Also there: {recording.name}, report.json, {truth.name}")

@@ -9,9 +9,10 @@ from typing import Any
 
 import click
 
+from evenstring.commands.pack_options import GivenPack, pack_options, recordings_of
 from evenstring.io.files import make_folder, write_new
 from evenstring.io.load import load_recordings, profile_of
-from evenstring.profile import PackProfile, load_profile
+from evenstring.profile import PackProfile
 from evenstring.report.build import build_report
 from evenstring.report.looks_text import second_look_lines
 from evenstring.report.page import render
@@ -23,7 +24,7 @@ __all__ = ["command", "write_report"]
 def write_report(
     session: Session,
     files: tuple[Path, ...],
-    pack: Path | None,
+    given: GivenPack,
     output: Path,
     load_a: float | None = None,
     parts: tuple[Session, ...] = (),
@@ -32,7 +33,7 @@ def write_report(
 
     `parts`: each recording for itself, when there are several: what changed between them is a finding of its own.
     """
-    profile = _profile(session, pack, load_a)
+    profile = _profile(session, given, load_a)
     report = build_report(session, profile, parts)
     page = render(session, profile, report, ", ".join(f.name for f in files))
     make_folder(output)
@@ -43,8 +44,8 @@ def write_report(
     return report
 
 
-def _profile(session: Session, pack: Path | None, load_a: float | None) -> PackProfile:
-    profile = profile_of(session, load_profile(pack) if pack else None)
+def _profile(session: Session, given: GivenPack, load_a: float | None) -> PackProfile:
+    profile = profile_of(session, given.profile(session.groups))
     if load_a is None:
         return profile
     return replace(profile, load_a=load_a, defaults=tuple(d for d in profile.defaults if d != "ride.load_a"))
@@ -52,7 +53,7 @@ def _profile(session: Session, pack: Path | None, load_a: float | None) -> PackP
 
 @click.command("report", epilog="Example: evenstring report charge.frames --pack pack.toml -o charge-report")
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
-@click.option("--pack", type=click.Path(path_type=Path), help="Pack profile; by default the one in the recording.")
+@pack_options
 @click.option("-o", "--output", type=click.Path(path_type=Path), help="Folder for report.html and report.json.")
 @click.option(
     "--load-a", type=click.FloatRange(0.1, 5000.0), help="Also say how far down this current may be asked for."
@@ -63,23 +64,24 @@ def _profile(session: Session, pack: Path | None, load_a: float | None) -> PackP
 def command(
     ctx: click.Context,
     files: tuple[Path, ...],
-    pack: Path | None,
+    given: GivenPack,
     output: Path | None,
     load_a: float | None,
     as_json: bool,
     exit_verdict: bool,
 ) -> None:
-    """Say what is uneven in the recording(s) FILES, and what to do.
+    """Say what is uneven in the recording(s) or table(s) FILES, and what to do.
 
     Several recordings of one pack are also compared: leak and fade between the first and the last.
     """
-    session, parts = load_recordings(files)
+    with recordings_of(files, given) as recordings:
+        session, parts = load_recordings(recordings)
     if as_json:
-        report = build_report(session, _profile(session, pack, load_a), parts)
+        report = build_report(session, _profile(session, given, load_a), parts)
         click.echo(json.dumps(report, indent=1, ensure_ascii=False))
     else:
         folder = output or files[0].with_name(files[0].stem + "-report")
-        report = write_report(session, files, pack, folder, load_a, parts)
+        report = write_report(session, files, given, folder, load_a, parts)
         click.echo(f"{folder / 'report.html'}\n{folder / 'report.json'}")
         for line in second_look_lines(report):
             click.echo(line)
