@@ -9,7 +9,7 @@ from types import SimpleNamespace
 
 import pytest
 from click.testing import CliRunner
-from evenstring.commands.budget import command
+from evenstring.commands.bench.budget import command
 from evenstring.errors import InputError
 from evenstring.hardware.budget import budget_of, leak_paths, settle_us, taps_on_lines
 from evenstring.hardware.front_end import DividerBank, RelayScan, parse_front_end
@@ -181,14 +181,14 @@ def test_board_descriptions_keep_the_budget_and_do_not_claim_more_than_it(path) 
     ("text", "says"),
     [
         ("kind = 3", "kind"),
-        ("[nothing]", "[nothing] is not known"),
-        ("[series]\nohms = 3", "ohms is not known"),
-        ("[series]\nohm = -3", "must be a number above 0"),
-        ("[series]\nohm = nan", "must be a number above 0"),
-        ("[series]\nparts = 0", "1 or more"),
-        ("[string]\ngroups = 41", "1 to 40"),
+        ("[nothing]", "table 'nothing' is not known"),
+        ("[series]\nohms = 3", "'ohms' is not known; did you mean 'ohm'"),
+        ("[series]\nohm = -3", "must be above 0"),
+        ("[series]\nohm = nan", "must be a number"),
+        ("[series]\nparts = 0", "at least 1"),
+        ("[string]\ngroups = 41", "at most 40"),
         ("[supply]\nefficiency = 2.0", "at most 1"),
-        ("[converter]\nconversions = 17", "1 to 16"),
+        ("[converter]\nconversions = 17", "at most 16"),
         ('[converter]\npart = "ltc1867"', "ads1115, ads122c04"),
         ("series = 3", "must be a table"),
         ("[[", "not valid TOML"),

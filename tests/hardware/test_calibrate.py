@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 from evenstring.cli import cli
-from evenstring.commands.calibrate import command
+from evenstring.commands.bench.calibrate import command
 from evenstring.errors import InputError
 from evenstring.hardware.calibrate import ReferencePoint, calibrate, compose, parse_reference
 from evenstring.session import Session

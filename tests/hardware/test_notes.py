@@ -64,6 +64,7 @@ def test_no_figure_with_a_unit_is_typed_where_the_script_has_it() -> None:
                 assert f"{figures[design].value(key):.0f} {unit}" not in typed, source.name
 
 
+@pytest.mark.needs_test_extra
 def test_drawings_are_fresh() -> None:
     draw = load(NOTES / "drawings" / "draw.py")
     stale = [name for name in draw.DRAWINGS if (NOTES / "drawings" / f"{name}.svg").read_bytes() != draw.svg(name)]
@@ -109,6 +110,7 @@ def test_commands_and_options_in_the_pages_exist(page: Path) -> None:
         assert {w for w in words if w.startswith("-")} <= known, words
 
 
+@pytest.mark.slow
 def test_cheap_commands_of_the_pages_run(tmp_path: Path) -> None:
     pack = tmp_path / "pack.toml"
     pack.write_text('[pack]\ngroups = 20\nchemistry = "nmc"\n')
@@ -151,6 +153,7 @@ def test_stated_answers_are_the_firmwares() -> None:
     assert "within 5 mV" in text
 
 
+@pytest.mark.needs_test_extra
 @pytest.mark.parametrize("path", sorted(BOARDS.glob("*.json")), ids=lambda p: p.stem)
 def test_values_in_board_descriptions_are_those_of_the_drawings_and_the_reference_design(path: Path) -> None:
     draw = load(NOTES / "drawings" / "draw.py")
@@ -200,6 +203,7 @@ def test_budget_agrees_with_the_circuit_simulator(name: str) -> None:
     assert results[f"{name}.leakage"]["read_v"] == pytest.approx(read, abs=5e-6)
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(shutil.which("ngspice") is None, reason="ngspice (Debian package) is not here; CI installs it")
 def test_kept_results_are_what_the_simulator_gives() -> None:
     circuits = load(NOTES / "circuits" / "run.py")

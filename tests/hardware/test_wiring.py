@@ -6,7 +6,7 @@ from itertools import pairwise
 
 import pytest
 from click.testing import CliRunner
-from evenstring.commands.wiring import command
+from evenstring.commands.bench.wiring import command
 from evenstring.errors import InputError
 from evenstring.hardware.wiring import check_readings, drawing, parse_readings, tap_list
 

@@ -251,6 +251,7 @@ def _stub(board: str, name: str) -> dict[str, set[str]]:
     return found
 
 
+@pytest.mark.needs_test_extra
 @pytest.mark.parametrize("board", ["rp2040", "esp32"])
 def test_what_the_firmware_asks_of_the_board_is_in_the_published_stubs(board: str) -> None:
     machine = _stub(board, "machine")
