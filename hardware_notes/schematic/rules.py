@@ -80,7 +80,7 @@ def one_relay_of_each_line_a_tap(c: Circuit) -> list[str]:
 
 
 def _address(c: Circuit, cathode: str) -> int | None:
-    """The address that drives a relay's cathode, from the decoder's output and which half of the addresses enables it."""
+    """The address that drives a relay's cathode: the decoder's output, and which half of the addresses enables it."""
     for pin in c.on_net(cathode):
         part = c.parts[pin.ref]
         if part.kind == "decoder":
@@ -132,9 +132,8 @@ def island_is_held_to_its_lines(c: Circuit) -> list[str]:
     out = []
     for line in ("LINE_A", "LINE_B"):
         kinds = Counter(c.parts[pin.ref].kind for pin in c.on_net(line))
-        for kind in ("line capacitor", "clamp pair", "bias resistor", "resistor"):
-            if kinds[kind] != 1:
-                out.append(f"{line} has {kinds[kind]} of {kind}")
+        wanted = ("line capacitor", "clamp pair", "bias resistor", "resistor")
+        out += [f"{line} has {kinds[kind]} of {kind}" for kind in wanted if kinds[kind] != 1]
     return out
 
 

@@ -47,7 +47,7 @@ def deck(c: Circuit, state: State, group_v: float) -> str:
         if part.ref in state.short:
             lines.append(f"R_{part.ref} {_node(part.nets['1'])} {_node(part.nets['2'])} 0.01")
         else:
-            lines += _models(part, rewired(c, part, state), state, group_v)
+            lines += _models(part, rewired(part, state), state, group_v)
     lines += [f"R_join{i} {_node(a)} {_node(b)} {r}" for i, (a, b, r) in enumerate(state.join)]
     lines += ["R_load1 I5V IGND 10k", "R_load2 J3V3 JGND 6.6k", "R_still IGND CELL0 1e12"]
     lines += [_MODELS, ".op", ".control", "run", "print all", "quit", ".endc", ".end"]
@@ -58,7 +58,7 @@ def _node(net: str) -> str:
     return "0" if net == "CELL0" else net
 
 
-def rewired(c: Circuit, part: Part, state: State) -> dict[str, str]:
+def rewired(part: Part, state: State) -> dict[str, str]:
     """The part's nets, with two leads exchanged at the plug where the state says so."""
     nets = {number: _node(net) for number, net in part.nets.items()}
     if state.swapped and part.kind == "lead resistor" and part.nets["2"].startswith("TAP"):
@@ -105,7 +105,7 @@ def solve(c: Circuit, state: State, group_v: float) -> dict[str, float]:
     """
     command = [shutil.which("ngspice") or "ngspice", "-b", "/dev/stdin"]
     text = deck(c, state, group_v)
-    done = subprocess.run(command, input=text, capture_output=True, text=True, timeout=60, check=False)
+    done = subprocess.run(command, input=text, capture_output=True, text=True, timeout=60, check=False)  # noqa: S603  # our own deck
     found = dict(re.findall(r"^(\S+) = ([-+0-9.eE]+)\s*$", done.stdout, re.MULTILINE))
     volts = {net: float(found[net.lower()]) for net in c.regions if net.lower() in found}
     if len(volts) < 4 * c.groups:

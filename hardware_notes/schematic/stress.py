@@ -22,9 +22,9 @@ _PARTS_WITH_OHMS = ("lead resistor", "tie resistor", "divider resistor", "resist
     "precise resistor")  # fmt: skip
 
 
-def _loads(c: Circuit, part: Part, state: State, v: dict[str, float]) -> dict[str, float]:
+def _loads(part: Part, state: State, v: dict[str, float]) -> dict[str, float]:
     """Heat (w), volts (v) and amperes (a) of a part, as far as the circuit says."""
-    nets = {number: "CELL0" if net == "0" else net for number, net in rewired(c, part, state).items()}
+    nets = {number: "CELL0" if net == "0" else net for number, net in rewired(part, state).items()}
 
     def drop(a: str, b: str) -> float:
         return abs(v[nets[a]] - v[nets[b]])
@@ -48,7 +48,7 @@ def _worst(c: Circuit, state: State, v: dict[str, float]) -> dict[str, float]:
         if part.option or part.ref in (*state.open, *state.short) or (not known and part.kind != "photo-relay"):
             continue
         ratings = ratings_of(part.kind, c.groups)
-        for key, value in _loads(c, part, state, v).items():
+        for key, value in _loads(part, state, v).items():
             shares[part.kind] = max(shares.get(part.kind, 0.0), value / ratings[key])
     return shares
 

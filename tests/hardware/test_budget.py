@@ -10,7 +10,7 @@ from types import SimpleNamespace
 
 import pytest
 from click.testing import CliRunner
-from evenstring.commands.budget import command
+from evenstring.commands.bench.budget import command
 from evenstring.errors import InputError
 from evenstring.hardware.budget import budget_of
 from evenstring.hardware.bus import bus_pf, leak_paths, settle_us, taps_on_lines, worst_drive_a
@@ -113,7 +113,7 @@ def test_johnson_noise_agrees_with_the_handbook_value() -> None:
 
 def test_averaging_lowers_the_noise_by_the_root_and_the_boards_own_figure_agrees() -> None:
     """JCGM 100:2008, 4.2.3: the mean of n independent values has the variance of one, over n; the wire's step stays."""
-    firmware = function("tell.py", "averaged_uv", math=math, _UNKNOWN=65535)
+    firmware = function("line/messages.py", "averaged_uv", math=math, _UNKNOWN=65535)
     one = budget_of(RelayScan()).value("noise_uv")
     for n in (1, 2, 4, 16):
         design = replace(RelayScan(), converter=replace(RelayScan().converter, conversions=n))
@@ -136,7 +136,7 @@ def test_banks_leave_fewer_relays_leaking() -> None:
 
 @pytest.mark.parametrize("ohm", [10000, 12080, 16120, 18180])
 def test_settle_time_is_the_firmwares(ohm: int) -> None:
-    firmware = function("build.py", "settle_us")
+    firmware = function("start/build.py", "settle_us")
     assert settle_us(ohm, 5950) == pytest.approx(firmware(ohm, 5950), abs=2)
 
 
@@ -154,17 +154,17 @@ def test_time_of_a_scan_is_the_firmwares(path, conversions) -> None:  # type: ig
         converter=replace(design.converter, conversions=conversions),
     )
     assert bus_pf(design) == mux["bus_pf"]
-    settle = function("build.py", "settle_us")(mux["series_ohm"], mux["bus_pf"])
+    settle = function("start/build.py", "settle_us")(mux["series_ohm"], mux["bus_pf"])
     front = SimpleNamespace(
         _off_us=mux["relay_off_us"],
         _wait_us=mux["relay_on_us"] + settle,
-        _adc=SimpleNamespace(conversion_us=constant("ads111x.py", "CONVERSION_US")),
+        _adc=SimpleNamespace(conversion_us=constant("front/adc_ads111x.py", "CONVERSION_US")),
         groups=data["groups"],
         sensors=SimpleNamespace(packs=3),
         conversions=conversions,
     )
-    constants = {name: constant("relay_scan.py", name) for name in ("_BUS_US", "_AGAIN_US")}
-    firmware_ms = function("relay_scan.py", "scan_ms", **constants)(front)
+    constants = {name: constant("front/relay_scan.py", name) for name in ("_BUS_US", "_AGAIN_US")}
+    firmware_ms = function("front/relay_scan.py", "scan_ms", **constants)(front)
     assert budget_of(design).value("scan_ms") == pytest.approx(firmware_ms, rel=0.02)
 
 
@@ -185,14 +185,14 @@ def test_board_descriptions_keep_the_budget_and_do_not_claim_more_than_it(path) 
     ("text", "says"),
     [
         ("kind = 3", "kind"),
-        ("[nothing]", "[nothing] is not known"),
-        ("[series]\nohms = 3", "ohms is not known"),
-        ("[series]\nohm = -3", "must be a number above 0"),
-        ("[series]\nohm = nan", "must be a number above 0"),
-        ("[series]\nparts = 0", "1 or more"),
-        ("[string]\ngroups = 41", "1 to 40"),
+        ("[nothing]", "table 'nothing' is not known"),
+        ("[series]\nohms = 3", "'ohms' is not known; did you mean 'ohm'"),
+        ("[series]\nohm = -3", "must be above 0"),
+        ("[series]\nohm = nan", "must be a number"),
+        ("[series]\nparts = 0", "at least 1"),
+        ("[string]\ngroups = 41", "at most 40"),
         ("[supply]\nefficiency = 2.0", "at most 1"),
-        ("[converter]\nconversions = 17", "1 to 16"),
+        ("[converter]\nconversions = 17", "at most 16"),
         ('[converter]\npart = "ltc1867"', "ads1115, ads122c04"),
         ("series = 3", "must be a table"),
         ("[[", "not valid TOML"),
@@ -208,7 +208,7 @@ def test_a_bad_design_file_is_named_in_one_line(text: str, says: str) -> None:
 def test_command_refuses_with_1_and_says_why() -> None:
     done = CliRunner().invoke(command, ["--groups", "36"])
     assert done.exit_code == 1
-    assert "Refused: current with two relays stuck" in done.output
+    assert "Refused: current of a touch, a pinch or two relays stuck" in done.output
 
 
 def test_command_prints_json_and_nothing_else() -> None:
@@ -257,3 +257,14 @@ def test_open_relays_and_leads_slow_the_bus() -> None:
 def test_an_island_that_earth_could_lift_beyond_its_rails_is_refused() -> None:
     for table, over in (({"pf": 60.0}, "earth_v"), ({"ohm": 1e8}, "barrier_dc_v")):
         assert over in {line.key for line in budget_of(relay(barrier=table)).over}
+
+
+@pytest.mark.parametrize(
+    ("key", "idle_ma"), [("awake_ma", 25.0 + 12.8), ("asleep_ma", 1.5 + 12.8), ("island_off_ma", 1.5)]
+)
+def test_mean_draw_is_the_weighted_mean_of_the_states(key: str, idle_ma: float) -> None:
+    """By hand: a scan every 10 s at 25 + (9 + 0.6 + 10)/0.75 = 51.1 mA, else awake 25 or asleep 1.5, island 12.8 mA."""
+    found = budget_of(RelayScan())
+    share = found.value("scan_ms") / 10_000
+
+    assert found.value(key) == pytest.approx(idle_ma + share * (51.13 - idle_ma), rel=0.001)

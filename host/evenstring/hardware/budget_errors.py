@@ -113,7 +113,8 @@ def _gain_lines(d: RelayScan, b: _Bounds) -> list[Line]:
 def _settle_lines(d: RelayScan, b: _Bounds) -> list[Line]:
     pf = bus_pf(d)
     return [
-        Line("bus_pf", "capacitance between the lines", pf, "pF", "half of a line's own, its open relays' and its lead's"),
+        Line("bus_pf", "capacitance between the lines", pf, "pF",
+             "half of a line's own, its open relays' and its lead's"),
         Line("tau_us", "time constant of the bus", 2 * d.series.ohm * pf * 1e-6, "us", "two leads x that"),
         Line("settle_us", "wait after closing", settle_us(d.series.ohm, pf), "us", "eleven of them and 20 us"),
         Line("unsettled_uv", "left of the voltage before, bound", b.unsettled, "uV",

@@ -31,30 +31,37 @@ from evenstring.analysis.balancing.parameters import (
 )  # fmt: skip
 from evenstring.analysis.balancing.string_model import CLOSING
 from evenstring.analysis.balancing.window import Window
+from evenstring.analysis.series.arrays import middle_sigma
 from evenstring.profile import PackProfile
 
 __all__ = ["CLOSING", "Fit", "bleed_a", "explain"]
 
 F64 = NDArray[np.float64]
 # How well the model is taken to fit a mean, group against group and all together, and how blurred a board's decision:
-# from coarse to fine, so that the fit does not settle on the wrong side of a decision.
+# from coarse to fine, so that the fit does not settle on the wrong side of a decision: tuned on own sessions under
+# 300,000.
 _STAGES = ((0.001, 0.002, 0.004), (0.0004, 0.001, 0.002), (0.0002, 0.0006, SOFT_V))
-_ENOUGH = (2.0, 1.0, 0.3)  # gain in cost at which a stage is left
-_LEAST_U_V, _MOST_U_V = 0.00005, 0.005
-_GOOD_V = 0.00015  # left over of groups against their mean: a fit is good, and no other curve is tried
-# What is left over, times this: for the parameters; and for their uncertainty, for it runs on from mean to mean.
+_ENOUGH = (2.0, 1.0, 0.3)  # gain in cost at which a stage is left: tuned on own sessions under 300,000
+_LEAST_U_V, _MOST_U_V = 0.00005, 0.005  # least and most that a fit is taken to leave over: our choice
+# Left over of groups against their mean: a fit is good, and no other curve is tried: tuned on own sessions under
+# 300,000
+_GOOD_V = 0.00015
+# What is left over, times this: for the parameters; and for their uncertainty, for it runs on from mean to mean:
+# tuned on own sessions under 300,000.
 _CLOSE, _NOT_INDEPENDENT = 1.5, 3.0
-_SLOPE_U = 0.15  # of the slope against its base's, over some 15 mV
-_TAIL = 2.0  # degrees of freedom of that: now and then a curve has a dip that its base has not (a phase change)
-_SLOW_SHARE_U = 0.12
-_CAPACITY_U = 0.012
-_SENSE_U_V = 0.0012  # a board's own voltage sensing, group against group (from memory)
-_PRIOR = {"above_lowest": 0.6, "odd_even": 0.15, "threshold": 0.245, "none": 0.005}  # our choice: what boards do
+_SLOPE_U = 0.15  # of the slope against its base's, over some 15 mV: tuned on own sessions under 300,000
+# Degrees of freedom of that: now and then a curve has a dip that its base has not (a phase change): tuned on own
+# sessions under 300,000
+_TAIL = 2.0
+_SLOW_SHARE_U = 0.12  # of polarisation's slow share: our choice
+_CAPACITY_U = 0.012  # relative, of a group's capacity: production scatter: our choice
+_SENSE_U_V = 0.0012  # a board's own voltage sensing, group against group: common practice
+_PRIOR = {"above_lowest": 0.6, "odd_even": 0.15, "threshold": 0.245, "none": 0.005}  # what boards do: our choice
 _LENT = {True: "threshold", False: "above_lowest"}  # by whether the better one closes: what else it may be
-_STARTS_V = {"above_lowest": (-0.045, -0.01), "threshold": (-0.02,)}  # of full, where it is not given
-_ITERATIONS = 12  # a stage
-# More damping, step by step, until the cost falls; a few are tried at once, which takes no longer than one. A step of a
-# parameter is no longer than a stride, in its standard deviations.
+_STARTS_V = {"above_lowest": (-0.045, -0.01), "threshold": (-0.02,)}  # of full, where it is not given: our choice
+_ITERATIONS = 12  # a stage: tuned on own sessions under 300,000
+# More damping, step by step, until the cost falls; a few are tried at once, which takes no longer than one. A step of
+# a parameter is no longer than a stride, in its standard deviations: tuned on own sessions under 300,000.
 _TRIES, _AT_ONCE, _STIFFER, _STRIDE = 9, 3, 6.0, 2.5
 _MORE = np.array([_STIFFER**k for k in range(_AT_ONCE)])
 
@@ -189,7 +196,7 @@ def _lead_u(height_v: F64, slope_v: float, channel_u_v: float, wide: F64) -> F64
     Without it the meter's offsets would widen the string: a maximum minus a minimum (JCGM 101:2008).
     """
     away = height_v - np.median(height_v)
-    middle = float(np.diff(np.quantile(away, [0.25, 0.75]))[0]) / 1.349
+    middle = middle_sigma(away)
     core = float(np.sqrt(max(middle**2 - channel_u_v**2, (0.4 * channel_u_v) ** 2)))
     return np.where(np.abs(away) > 3.0 * np.hypot(core, channel_u_v), wide, core / slope_v)
 

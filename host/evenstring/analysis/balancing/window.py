@@ -12,19 +12,25 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.results import Phase
+from evenstring.analysis.series.rows_of_phase import between
 from evenstring.analysis.series.signals import Signals
 
 __all__ = ["SLOW_H", "Window", "make_window"]
 
 F64 = NDArray[np.float64]
-SLOW_H = 0.25  # time constant of slow polarisation (quarter of an hour, from memory), hours
-_BEFORE_S, _HELD_S = 2700.0, 7200.0  # looked at before, and at most of, the constant voltage
-_STEP_S, _MOST = 120.0, 56  # a mean is a multiple of this (boards that take turns do so by the minute); about so many
-_LOW_V = 0.30  # under full: further down the curve is not looked at
-_EDGE_S = 150.0  # around the turn to constant voltage a mean mixes two regimes
-_ONSET_S = (60.0, 300.0)  # after the charger came on: the quick part of polarisation is there, the rest rises evenly
-_RHO_U, _RHO_UNKNOWN_U = 0.015, 0.06  # of relative resistance: as seen from the charger coming on, or not seen
-_LEAST_STEP_V = 0.01
+SLOW_H = 0.25  # time constant of slow polarisation (quarter of an hour, from memory), hours: common practice
+# Looked at before, and at most of, the constant voltage: tuned on own sessions under 300,000
+_BEFORE_S, _HELD_S = 2700.0, 7200.0
+# A mean is a multiple of this (boards that take turns do so by the minute); about so many: our choice
+_STEP_S, _MOST = 120.0, 56
+_LOW_V = 0.30  # under full: further down the curve is not looked at: our choice
+_EDGE_S = 150.0  # around the turn to constant voltage a mean mixes two regimes: tuned on own sessions under 300,000
+# After the charger came on: the quick part of polarisation is there, the rest rises evenly: tuned on own sessions
+# under 300,000
+_ONSET_S = (60.0, 300.0)
+# Of relative resistance: as seen from the charger coming on, or not seen: tuned on own sessions under 300,000
+_RHO_U, _RHO_UNKNOWN_U = 0.015, 0.06
+_LEAST_STEP_V = 0.01  # of the level when the charger came on, from which resistances show: our choice
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -75,9 +81,7 @@ def make_window(signals: Signals, phases: tuple[Phase, ...], held: Phase, full_v
         polar_v = 0.07 if seen is None else seen[2] * 1.4
         high = signals.time_s[(signals.level_v > full_v - _LOW_V + polar_v) & (signals.time_s > start)]
         start = min(max(start, float(high[0]) if len(high) else start), max(start, held.start_s - 900.0))
-    rows = np.flatnonzero(
-        (signals.time_s >= start) & (signals.time_s <= held.end_s) & np.isfinite(signals.volts_v).all(axis=1)
-    )
+    rows = np.flatnonzero(between(signals.time_s, start, held.end_s) & np.isfinite(signals.volts_v).all(axis=1))
     step_s = _STEP_S * max(1.0, np.ceil((held.end_s - start) / _STEP_S / _MOST))
     n = int((held.end_s - start) / step_s)
     if n < 5 or len(rows) < 10:

@@ -18,26 +18,29 @@ from numpy.typing import NDArray
 
 from evenstring.analysis.causes.diagnosis import Weakness
 from evenstring.analysis.results import Phase
+from evenstring.analysis.series.arrays import robust_sigma
+from evenstring.analysis.series.curve_slope import slope_at_level_v
+from evenstring.analysis.series.rows_of_phase import between
 from evenstring.analysis.series.signals import Signals
 from evenstring.analysis.series.uncertainty import MeterError
-from evenstring.ocv import default_curve
 from evenstring.profile import PackProfile
 
 __all__ = ["find_balancer_faults", "without_consequences"]
 
 F64 = NDArray[np.float64]
 
+# Of constant voltage, and of rest, for a rate: tuned on own packs under 100,000
 _LEAST_CV_S, _LEAST_REST_S = 3600.0, 2700.0
-_SETTLE_S = 1200.0  # after the taper or the load: left out
-_SLOW_S, _QUICK_S = 1200.0, 400.0
-_WANDER_V_H = 0.25e-3  # a healthy group's own
-_SURE = 0.95
-_FLAT_V = 0.3  # V per 1.0 of SoC
-_BELOW_THRESHOLD_V = 0.03
-_MARGIN_V = 0.005  # a board's own sensing of two groups, and this meter's
-_CLEAR = 8.0  # log likelihood by which two classes must beat one
-_MOST = 0.97
-_Z90 = 1.645
+_SETTLE_S = 1200.0  # after the taper or the load: left out: tuned on own packs under 100,000
+_SLOW_S, _QUICK_S = 1200.0, 400.0  # time constants of what dies away after the taper: tuned on own packs under 100,000
+_WANDER_V_H = 0.25e-3  # a healthy group's own: tuned on own packs under 100,000
+_SURE = 0.95  # probability from which a group is taken to bleed, or not to: our choice
+_FLAT_V = 0.3  # V per 1.0 of SoC: our choice
+_BELOW_THRESHOLD_V = 0.03  # no board bleeds on purpose this far below its threshold: our choice
+_MARGIN_V = 0.005  # a board's own sensing of two groups, and this meter's: our choice
+_CLEAR = 8.0  # log likelihood by which two classes must beat one: tuned on own packs under 100,000
+_MOST = 0.97  # the highest confidence that is stated: our choice
+_Z90 = 1.645  # standard uncertainties of a 90 % interval: published (normal distribution, 90 % two-sided)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -107,9 +110,7 @@ def _classes(signals: Signals, profile: PackProfile, phase: Phase) -> _Classes |
     if len(rows) < 60:
         return None
     t = signals.time_s[rows]
-    curve = default_curve(profile.chemistry)
-    level = float(np.median(signals.level_v[rows]))
-    slope = float(curve.slope_v(curve.soc(level)))
+    slope = slope_at_level_v(profile, float(np.median(signals.level_v[rows])))
     if slope < _FLAT_V:
         return None
     since = t - phase.start_s
@@ -145,7 +146,7 @@ def _log(left: F64, u: F64) -> float:
 
 
 def _rows(signals: Signals, phase: Phase) -> NDArray[np.int64]:
-    inside = (signals.time_s >= phase.start_s + _SETTLE_S) & (signals.time_s <= phase.end_s)
+    inside = between(signals.time_s, phase.start_s + _SETTLE_S, phase.end_s)
     return np.flatnonzero(inside & np.isfinite(signals.volts_v).all(axis=1))
 
 
@@ -168,16 +169,14 @@ def _at_rest(signals: Signals, profile: PackProfile, phase: Phase) -> list[Weakn
     rows = _rows(signals, phase)
     if len(rows) < 60:
         return []
-    level = float(np.median(signals.level_v[rows]))
-    curve = default_curve(profile.chemistry)
-    slope = float(curve.slope_v(curve.soc(level)))
+    slope = slope_at_level_v(profile, float(np.median(signals.level_v[rows])))
     if slope < _FLAT_V or float(signals.volts_v[rows].max()) > profile.threshold_v - _BELOW_THRESHOLD_V:
         return []
     t = signals.time_s[rows]
     height, rate, u = _lines(t, signals.volts_v[rows], [np.exp(-(t - phase.start_s) / _SLOW_S)])
     rate = rate - np.median(rate)
     expected = profile.bleed_ma / 1e3 / profile.capacity_ah * slope
-    others = 1.4826 * float(np.median(np.abs(rate)))
+    others = float(robust_sigma(rate))
     away = np.hypot(u, others)
     out = []
     for g in np.flatnonzero((rate < -0.5 * expected) & (rate > -1.8 * expected) & (rate < -5.0 * away)):

@@ -16,20 +16,22 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.causes.estimates import Evidence
+from evenstring.analysis.causes.estimates import METER, Evidence
+from evenstring.analysis.series.arrays import robust_sigma
 
-__all__ = ["MeterPattern", "course", "course_line", "without_meter_patterns"]
+__all__ = ["LEAST_GROUPS", "MeterPattern", "course", "course_line", "without_meter_patterns"]
 
 F64 = NDArray[np.float64]
 
-_LEAST_GROUPS = 8
-_TAP_MV = 6.0  # how far a bad tap typically takes its two groups
-_TAP_SHARE = 0.3  # of the packs that have any fault
-_MOST_TAPS = 3
-_COURSE_AHEAD = 6.0  # in BIC: below it healthy scatter looks like a course in a quarter of strings (tuning seeds)
-_TAP_AHEAD = 2.0  # log odds; below it one channel's own offset is as good an answer
-_LEAST_DEPTH = 0.1  # of the capacity moved
-_Z90 = 1.645
+LEAST_GROUPS = 8  # fewer tell no pattern from scatter: our choice
+_TAP_MV = 6.0  # how far a bad tap typically takes its two groups: our choice
+_TAP_SHARE = 0.3  # of the packs that have any fault: tuned on own packs under 100,000
+_MOST_TAPS = 6  # reported, each of them: our choice
+# In BIC: below it healthy scatter looks like a course in a quarter of strings: tuned on own packs under 100,000
+_COURSE_AHEAD = 6.0
+_TAP_AHEAD = 2.0  # log odds; below it one channel's own offset is as good an answer: tuned on own packs under 100,000
+_LEAST_DEPTH = 0.1  # of the capacity moved: our choice
+_Z90 = 1.645  # standard uncertainties of a 90 % interval: published (normal distribution, 90 % two-sided)
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +59,7 @@ def without_meter_patterns(
         effect: (4,) how far a cause typically takes a group.
         prevalence: share of packs with a weak group.
     """
-    if len(evidence.size) < _LEAST_GROUPS:
+    if len(evidence.size) < LEAST_GROUPS:
         return evidence, ()
     shallow = evidence.depth < _LEAST_DEPTH  # charge and meter are one: only a comb shows then
     found: list[MeterPattern] = []
@@ -72,7 +74,7 @@ def without_meter_patterns(
         _, pattern, along = max(seen, key=lambda one: one[0])
         found.append(pattern)
         size = evidence.size.copy()
-        size[:, 0] -= along
+        size[:, METER] -= along
         evidence = replace(evidence, size=size - np.median(size, axis=0))
     for _ in range(0 if shallow else _MOST_TAPS):
         tap, cleaned = _tap(evidence, scatter, effect, prevalence)
@@ -84,17 +86,17 @@ def without_meter_patterns(
 
 
 def _gain(evidence: Evidence, scatter: F64, along: F64) -> float:
-    meter, u = evidence.size[:, 0], np.sqrt(evidence.covariance[:, 0, 0] + scatter[0] ** 2)
+    meter, u = evidence.size[:, METER], np.sqrt(evidence.covariance[:, METER, METER] + scatter[METER] ** 2)
     return _cost(meter, u) - _cost(meter - along, u)
 
 
 def _comb(evidence: Evidence, scatter: F64) -> tuple[MeterPattern | None, F64]:
-    meter = evidence.size[:, 0]
+    meter = evidence.size[:, METER]
     groups = len(meter)
     comb = float(np.median(meter[0::2]) - np.median(meter[1::2]))
     # By the scatter within the two classes: what all groups' figures share cancels between them.
     left = np.concatenate([part - np.median(part) for part in (meter[0::2], meter[1::2])])
-    own = max(1.4826 * float(np.median(np.abs(left))), 0.5 * float(scatter[0]))
+    own = max(float(robust_sigma(left)), 0.5 * float(scatter[METER]))
     u = own * 2.5 / np.sqrt(groups)  # of the difference of two medians: 1.25 sigma sqrt(2 / (g / 2))
     if abs(comb) <= 4.0 * u:
         return None, np.zeros(groups)
@@ -108,8 +110,8 @@ def _comb(evidence: Evidence, scatter: F64) -> tuple[MeterPattern | None, F64]:
 
 def _position(evidence: Evidence, scatter: F64) -> tuple[MeterPattern | None, F64]:
     """A straight line of the meter's offset along the string."""
-    meter, groups = evidence.size[:, 0], len(evidence.size)
-    u = np.sqrt(evidence.covariance[:, 0, 0] + scatter[0] ** 2)
+    meter, groups = evidence.size[:, METER], len(evidence.size)
+    u = np.sqrt(evidence.covariance[:, METER, METER] + scatter[METER] ** 2)
     line = course_line(meter, u)
     if line is None:
         return None, np.zeros(groups)
@@ -138,8 +140,8 @@ def _tap(evidence: Evidence, scatter: F64, effect: F64, prevalence: float) -> tu
     if odds[k] < _TAP_AHEAD:
         return None, evidence
     precise = [np.linalg.inv(h) for h in healthy[k : k + 2]]
-    weight = float(precise[0][0, 0] + precise[1][0, 0] + 1.0 / _TAP_MV**2)
-    error = float((precise[0] @ size[k])[0] - (precise[1] @ size[k + 1])[0]) / weight
+    weight = float(precise[0][METER, METER] + precise[1][METER, METER] + 1.0 / _TAP_MV**2)
+    error = float((precise[0] @ size[k])[METER] - (precise[1] @ size[k + 1])[METER]) / weight
     u = 1.0 / np.sqrt(weight)
     confidence = float(1.0 / (1.0 + np.exp(-min(float(odds[k]), 4.6))))
     text = (
@@ -153,16 +155,16 @@ def _tap(evidence: Evidence, scatter: F64, effect: F64, prevalence: float) -> tu
 
 def _tap_removed(evidence: Evidence, k: int, error: float, u: float) -> Evidence:
     size, covariance = evidence.size.copy(), evidence.covariance.copy()
-    size[k, 0] -= error
-    size[k + 1, 0] += error
-    covariance[k : k + 2, 0, 0] += u**2
+    size[k, METER] -= error
+    size[k + 1, METER] += error
+    covariance[k : k + 2, METER, METER] += u**2
     return replace(evidence, size=size, covariance=covariance)
 
 
 def _paired(one: F64, other: F64) -> F64:
     """Covariance (8, 8) of two neighbours that share a tap's error with opposite signs."""
     shared = np.zeros(8)
-    shared[0], shared[4] = _TAP_MV, -_TAP_MV
+    shared[METER], shared[4 + METER] = _TAP_MV, -_TAP_MV
     total = np.outer(shared, shared)
     total[:4, :4] += one
     total[4:, 4:] += other
@@ -198,7 +200,7 @@ def course(values: F64, u: F64) -> F64 | None:
 def course_line(values: F64, u: F64) -> F64 | None:
     """A straight line along the string, no group bending it, where it explains far more than it costs; else None."""
     groups = len(values)
-    if groups < _LEAST_GROUPS:
+    if groups < LEAST_GROUPS:
         return None
     x = np.linspace(-0.5, 0.5, groups)
     fit = _robust_fit(np.column_stack([np.ones(groups), x]), values, u)

@@ -22,6 +22,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.results import Phase
+from evenstring.analysis.series.charge_moved import counted_steps_s
+from evenstring.analysis.series.lag import kept
+from evenstring.analysis.series.resistance import both_passes_v
+from evenstring.analysis.series.rest import REST_S
+from evenstring.analysis.series.rows_of_phase import rows_of_kind
 from evenstring.analysis.series.signals import Signals
 from evenstring.ocv import default_curve
 from evenstring.profile import PackProfile
@@ -31,18 +36,21 @@ __all__ = ["Implied", "implied_rate", "relative_resistance"]
 
 F64 = NDArray[np.float64]
 
-# Step response of a typical cell: at once, within seconds, within a quarter of an hour (shares from memory).
+# Step response of a typical cell: at once, within seconds, within a quarter of an hour (shares from memory): common
+# practice.
 _AT_ONCE, _QUICK, _SLOW = 1.0, 0.8, 0.8
-_QUICK_S, _SLOW_S = 20.0, 600.0
-_R_VH = np.geomspace(0.03, 0.6, 25)  # resistance times capacity, V h: 12 mohm and 20 Ah are 0.24
-_R_USUAL_VH = 0.14
-_MOST_C = 8.0  # no ride takes more than eight capacities an hour
-_STEP_V = 0.010  # a change between two scans that counts
-_NEAR = 4  # groups to either side
-_ROUNDS = 400
-_LEAST_STEPS = 30
-_RATIO_FLOOR = 0.012  # of the ratio: ripple of the current between two readings, worst at the ends of the string
-_STEP_S = 2.0
+_QUICK_S, _SLOW_S = 20.0, 600.0  # time constants of the latter two: common practice
+_R_VH = np.geomspace(0.03, 0.6, 25)  # resistance times capacity, V h: 12 mohm and 20 Ah are 0.24: our choice
+_R_USUAL_VH = 0.14  # where nothing tells: our choice
+_MOST_C = 8.0  # no ride takes more than eight capacities an hour: our choice
+_STEP_V = 0.010  # a change between two scans that counts: our choice
+_NEAR = 4  # groups to either side: tuned on own packs under 100,000
+_ROUNDS = 400  # our choice
+_LEAST_STEPS = 30  # of the load, or it hardly changed: our choice
+# Of the ratio: ripple of the current between two readings, worst at the ends of the string: tuned on own packs
+# under 100,000
+_RATIO_FLOOR = 0.012
+_STEP_S = 2.0  # between rows of the observer: our choice
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -65,12 +73,8 @@ def relative_resistance(session: Session) -> tuple[F64, F64] | None:
     """
     if session.groups < 6 or session.scans < _LEAST_STEPS:
         return None
-    half = 0.0 if session.out_back_v is None else 0.5 * session.out_back_v
-    passes = (
-        [session.volts_v + half] if session.out_back_v is None else [session.volts_v + half, session.volts_v - half]
-    )
     gram, steps = np.zeros((session.groups, session.groups)), 0
-    for volts in passes:
+    for volts in both_passes_v(session):
         dv = np.diff(volts, axis=0)
         use = np.isfinite(dv).all(axis=1) & (np.diff(session.time_s) < 5.0)
         dv = dv[use].astype(np.float64)
@@ -108,14 +112,9 @@ def implied_rate(signals: Signals, profile: PackProfile, phases: tuple[Phase, ..
     if len(t) < 300:
         return None
     rows = _thinned(t)
-    resting = np.zeros(len(t), bool)
-    anchors = []
-    for p in phases:
-        inside = (t >= p.start_s) & (t <= p.end_s)
-        if p.kind == "rest":
-            resting |= inside
-        if p.kind == "rest" and p.end_s - p.start_s >= 300.0:
-            anchors.append(int(np.searchsorted(t[rows], p.end_s, side="right")) - 1)
+    resting = rows_of_kind(t, phases, "rest")
+    ends = [p.end_s for p in phases if p.kind == "rest" and p.end_s - p.start_s >= REST_S]
+    anchors = [int(np.searchsorted(t[rows], end, side="right")) - 1 for end in ends]
     table = default_curve(profile.chemistry).table_v
     soc, rate, surface = _observe(t[rows], level[rows], resting[rows], table)
     r = _best_resistance(soc, surface, anchors)
@@ -134,9 +133,8 @@ def _observe(t: F64, level: F64, resting: NDArray[np.bool_], table_v: F64) -> tu
     grid = np.linspace(0.0, 1.0, len(table_v))
     soc = np.full(len(_R_VH), float(np.interp(level[0], table_v, grid)))
     quick, slow = np.zeros(len(_R_VH)), np.zeros(len(_R_VH))
-    step = np.clip(np.diff(t, prepend=t[0]), 0.0, 60.0)
-    silent = np.diff(t, prepend=t[0])
-    keep_quick, keep_slow = np.exp(-silent / _QUICK_S), np.exp(-silent / _SLOW_S)
+    step = counted_steps_s(t)
+    keep_quick, keep_slow = kept(np.diff(t, prepend=t[0]), (_QUICK_S, _SLOW_S)).T
     shape = (len(t), len(_R_VH))
     all_soc, all_rate, all_surface = np.zeros(shape), np.zeros(shape), np.zeros(shape)
     for k in range(len(t)):

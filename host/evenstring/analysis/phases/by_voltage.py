@@ -18,20 +18,22 @@ from evenstring.analysis.phases.current_steps import half_rows, steps_of, withou
 from evenstring.analysis.phases.cv_hold import find_top
 from evenstring.analysis.phases.cv_hold_sparse import keeps_rising, plateau_charges
 from evenstring.analysis.series.arrays import rolling_mean, runs_of
+from evenstring.analysis.series.lines import line_through, slope_u
 from evenstring.analysis.series.signals import Signals
 
 __all__ = ["labels_from_voltage"]
 
 F64 = NDArray[np.float64]
-_ROUGH_V = 1.5e-3  # a second difference beyond this (and 8 sigma) is load at work
-_ROUGH_ROWS = 4  # so many of them near each other make a ride; one step makes two
-_STEP_V = 0.4e-3  # least step that is taken for a current that starts or stops
-_RISING_V_H = 8e-3  # a rise slower than this is no charge
-_FLAT_V_H = 3e-3
-_SPARSE_S = 4.0  # rows this far apart show no single step
-_CHARGE_STEP_V, _SURE_STEP_V, _SMALL_STEP_V = 4e-3, 2e-3, 0.3e-3  # a charger lifts the level by its current's drop
+_ROUGH_V = 1.5e-3  # a second difference beyond this (and 8 sigma) is load at work: tuned on own sessions under 300,000
+_ROUGH_ROWS = 4  # so many of them near each other make a ride; one step makes two: tuned on own sessions under 300,000
+_STEP_V = 0.4e-3  # least step that is taken for a current that starts or stops: tuned on own sessions under 300,000
+_RISING_V_H = 8e-3  # a rise slower than this is no charge: tuned on own sessions under 300,000
+_FLAT_V_H = 3e-3  # a slope smaller than this is flat: tuned on own sessions under 300,000
+_SPARSE_S = 4.0  # rows this far apart show no single step: tuned on own sessions under 300,000
+# A charger lifts the level by its current's drop: tuned on own sessions under 300,000
+_CHARGE_STEP_V, _SURE_STEP_V, _SMALL_STEP_V = 4e-3, 2e-3, 0.3e-3
 _REST, _RIDE, _CC, _CV = "rest", "ride", "charge_cc", "charge_cv"
-_NAMES = {-1: _RIDE, 0: _REST, 1: _CC}
+_NAMES = {-1: _RIDE, 0: _REST, 1: _CC}  # states of the current: our choice
 
 
 def labels_from_voltage(signals: Signals) -> NDArray[np.str_]:
@@ -155,7 +157,7 @@ def _rises_before(t: F64, v: F64, at: int, noise_v: float) -> bool:
     part = slice(first, at - 1)
     if at - first < 6:
         return False
-    error = 3600.0 * noise_v * 12**0.5 / ((at - first) ** 0.5 * 60.0)
+    error = 3600.0 * slope_u(noise_v, t[first:at])
     return bool(_slope(t[part], v[part]) > _RISING_V_H + 4 * error)
 
 
@@ -177,7 +179,7 @@ def _trend(t: F64, v: F64, noise_v: float) -> int:
     if len(t) < 6:
         return 0
     early, late = _slopes(t, v)
-    error = 3600.0 * noise_v * 12**0.5 / (len(t) ** 0.5 * max(float(t[-1] - t[0]), 1.0))
+    error = 3600.0 * slope_u(noise_v, t)
     if abs(late) <= _RISING_V_H + 4 * error or abs(late) <= 0.45 * abs(early):
         return 0
     return 1 if late > 0 else -1
@@ -206,10 +208,7 @@ def _slopes(t: F64, v: F64) -> tuple[float, float]:
 
 def _slope(t: F64, v: F64) -> float:
     """V/h of the least-squares line; 0 for less than two rows."""
-    if len(t) < 2 or t[-1] <= t[0]:
-        return 0.0
-    x = t - t.mean()
-    return float((x * (v - v.mean())).sum() / (x * x).sum() * 3600.0)
+    return 3600.0 * line_through(t, v).slope if len(t) >= 2 else 0.0
 
 
 def _together(labels: NDArray[np.str_]) -> list[tuple[int, int]]:
