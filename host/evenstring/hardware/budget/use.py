@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from evenstring.hardware.budget.figures import Line
 from evenstring.hardware.bus import bus_pf, load_ohm, settle_us, string_v
-from evenstring.hardware.figures import Line
 from evenstring.hardware.front_end import RelayScan
 
 __all__ = ["drain_lines", "power_lines", "time_lines"]

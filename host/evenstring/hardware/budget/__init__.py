@@ -5,12 +5,12 @@ Every figure of hardware_notes comes from here or from the circuits there.
 
 from __future__ import annotations
 
-from evenstring.hardware.budget_bank import divider_bank
-from evenstring.hardware.budget_common import common_lines
-from evenstring.hardware.budget_errors import error_lines
-from evenstring.hardware.budget_faults import fault_lines
-from evenstring.hardware.budget_use import drain_lines, power_lines, time_lines
-from evenstring.hardware.figures import Budget, Line
+from evenstring.hardware.budget.bank import divider_bank
+from evenstring.hardware.budget.common import common_lines
+from evenstring.hardware.budget.errors import error_lines
+from evenstring.hardware.budget.faults import fault_lines
+from evenstring.hardware.budget.figures import Budget, Line
+from evenstring.hardware.budget.use import drain_lines, power_lines, time_lines
 from evenstring.hardware.front_end import DividerBank, RelayScan
 
 __all__ = ["Budget", "Line", "budget_of"]

@@ -8,8 +8,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from evenstring.hardware.budget.figures import Line
 from evenstring.hardware.bus import bus_pf, leak_paths, load_ohm, settle_us
-from evenstring.hardware.figures import Line
 from evenstring.hardware.front_end import RelayScan
 
 __all__ = ["error_lines"]

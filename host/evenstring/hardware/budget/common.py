@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 
+from evenstring.hardware.budget.figures import Line
 from evenstring.hardware.bus import common_ohm, middle_v, string_v, taps_on_lines
-from evenstring.hardware.figures import Line
 from evenstring.hardware.front_end import RelayScan
 
 __all__ = ["common_lines"]

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 
+from evenstring.hardware.budget.figures import Budget, Line
 from evenstring.hardware.bus import string_v
-from evenstring.hardware.figures import Budget, Line
 from evenstring.hardware.front_end import DividerBank
 
 __all__ = ["divider_bank"]

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from evenstring.hardware.budget.figures import Line
 from evenstring.hardware.bus import string_v, worst_drive_a
-from evenstring.hardware.figures import Line
 from evenstring.hardware.front_end import RelayScan
 
 __all__ = ["fault_lines"]
