@@ -18,7 +18,7 @@ _CONVERTERS = {"ads1115": ADS111x, "ads122c04": ADS122C04}
 
 # Eleven time constants of both series resistors and the bus capacitance, in us, and a little more.
 def settle_us(series_ohm, bus_pf):
-    return 11 * 2 * (series_ohm // 100) * (bus_pf // 10) // 1000 + 20
+    return 11 * 2 * (series_ohm // 10) * (bus_pf // 10) // 10000 + 20
 
 
 def make_mux(bus, m, groups):
