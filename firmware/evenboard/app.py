@@ -11,7 +11,8 @@ from array import array
 from evenstring_protocol import wire
 from micropython import const
 
-from evenboard import load, tell, unload
+from evenboard import load, unload
+from evenboard.line import messages
 
 _HEALTH_MS = const(10000)
 _IDENT_MS = const(60000)
@@ -52,11 +53,11 @@ class App:
         self.handlers = {}
         self._guest = None  # module of commands that is in memory now
         self._guest_age = 0  # HEALTHs since it was asked for
-        self.boots = None  # counts boots and ends the count of fast ones (evenboard.boots)
+        self.boots = None  # counts boots and ends the count of fast ones (evenboard.flash.boots)
         self.heard = False  # a host has spoken since the start
-        self.leaving = False  # the main loop is to restart the board (evenboard.maintenance)
-        self.calibration = None  # correction by command (evenboard.calibration)
-        self.watch = None  # alarms, signals and recorder, where fitted (evenboard.watch)
+        self.leaving = False  # the main loop is to restart the board (evenboard.start.maintenance)
+        self.calibration = None  # correction by command (evenboard.front.calibration)
+        self.watch = None  # alarms, signals and recorder, where fitted (evenboard.warn.watch)
         self.scans = 0
         self._longest_ms = 0
         self._marks = [0] * 12  # low and high of: scan, health, ident, retry, latest look at when a scan is due, food
@@ -387,7 +388,7 @@ class App:
 
     # IDENT into the link's buffer, which is free between frames; returns its size.
     def fill_ident(self):
-        return tell.fill_ident(self, self._board, self._reason)
+        return messages.fill_ident(self, self._board, self._reason)
 
     def send_health(self):
         self._mark(2)
@@ -396,6 +397,6 @@ class App:
             if self._guest_age > 1:
                 unload(self._guest)
                 self._guest = None
-        size = tell.fill_health(self, self._fault, self._fault_where, self._longest_ms)
+        size = messages.fill_health(self, self._fault, self._fault_where, self._longest_ms)
         self._longest_ms = 0
         self.link.send(size)

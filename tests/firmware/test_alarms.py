@@ -15,10 +15,10 @@ from tests.mp import FIRMWARE, Unix64, Wasm32
 
 sys.path.insert(0, str(FIRMWARE))  # the same files that a board runs
 
-from evenboard import alarms as board_alarms
-from evenboard.alarms import Alarms
-from evenboard.latch import SIZE, Latch
-from evenboard.patterns import LIGHT, SOUND, Signals, is_on
+from evenboard.flash.latch import SIZE, Latch
+from evenboard.warn import alarms as board_alarms
+from evenboard.warn.alarms import Alarms
+from evenboard.warn.patterns import LIGHT, SOUND, Signals, is_on
 from evenstring_protocol import wire
 
 GROUPS = 4
@@ -280,8 +280,8 @@ def test_a_torn_write_of_the_latch_leaves_the_generation_before() -> None:
 LOCKED = """
 import micropython
 from array import array
-from evenboard.alarms import Alarms
-from evenboard.patterns import Signals
+from evenboard.warn.alarms import Alarms
+from evenboard.warn.patterns import Signals
 n = 40
 alarms = Alarms(n, 4)
 def nothing(on):

@@ -16,9 +16,9 @@ from tests.mp import Unix64
 
 HELP = """
 import os
-from evenboard.boots import Boots
-from evenboard.calibration import Calibration
-from evenboard.latch import FileSlot, Latch
+from evenboard.flash.boots import Boots
+from evenboard.front.calibration import Calibration
+from evenboard.flash.latch import FileSlot, Latch
 FOLDER = {folder!r}
 PATH = FOLDER + "/calibration.bin"
 N = 4
@@ -243,7 +243,7 @@ def cut_at(n):
 def step():
     left[0] -= 1
     if left[0] == 0: raise Cut
-import evenboard.files as module, evenboard.latch as store
+import evenboard.base.files as module, evenboard.flash.latch as store
 real = os
 class Os:
     def rename(self, a, b): step(); real.rename(a, b)
@@ -317,7 +317,7 @@ def test_the_largest_string_fits_the_boards_buffers(case):
 
 def test_the_boot_count_goes_on_from_its_second_copy(case):
     got = case(
-        "from evenboard.fit_memory import Memory\n"
+        "from evenboard.start.build_memory import Memory\n"
         "def start():\n"
         "    boots = Boots(FOLDER + '/boots.json')\n"
         "    m = Memory({'folder': FOLDER + '/rec', 'room_kb': 100}, boots.count)\n"

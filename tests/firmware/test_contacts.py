@@ -65,7 +65,7 @@ def test_the_alarm_ends_with_the_next_self_test_once_the_contact_is_mended(case)
 def test_a_resistor_that_all_leads_share_in_error_hides_no_contact(case):
     """Zero resistor and relays 10 % off: all loops come out alike, and the middle one is taken for good."""
     got = case(
-        "from evenboard.contacts import Contacts\n"
+        "from evenboard.front.lead_test import Contacts\n"
         "c = Contacts(12, 10000, 1000)\n"
         "for g in range(1, 13):\n"
         "    loop = 20000 + (30000 if g in (7, 8) else 0)\n"
@@ -120,7 +120,7 @@ def test_a_scan_never_puts_the_load_across_a_group(case):
 
 def test_by_command_the_reply_names_it_and_it_is_told_as_an_alarm(case):
     got = case(
-        "from evenboard.service import Service\n"
+        "from evenboard.line.config import Service\n"
         'rig = Rig(groups=12, changes={"alarms": {}}, keep=True)\n'
         'Service(rig.app, "none.json")\n'
         'rig.break_it([{"kind": "lead_ohm", "tap": 12, "ohm": 8000}])\n'

@@ -182,7 +182,7 @@ def test_bits_that_make_no_sense_raise_nothing(bits: bytes, scans: int, groups: 
 SAME = """
 import binascii
 from array import array
-from evenboard.delta import DeltaEncoder
+from evenboard.flash.delta import DeltaEncoder
 n = {groups}
 enc = DeltaEncoder(n, 2, 1, 1, 2)
 readings = array("h", bytes(4 * n))
@@ -214,7 +214,7 @@ def test_all_runtimes_make_the_same_bytes(runtime: Unix64 | Wasm32) -> None:
 WILD = """
 import micropython
 from array import array
-from evenboard.delta import DeltaEncoder
+from evenboard.flash.delta import DeltaEncoder
 n = 40
 readings = array("h", bytes(4 * n))
 now = array("i", bytes(4 * 4))

@@ -8,14 +8,15 @@ from pathlib import Path
 import pytest
 from evenstring.board.compiled import written_out
 
-from tests.firmware.run import run
+from tests.firmware.run import STARTING, run
 from tests.mp import Unix64
 
 SCRIPT = """
 import gc, json, os, struct, sys
 from rig import Rig, boards
 import rig as whole
-from evenboard import maintenance, unload
+from evenboard.start import maintenance
+from evenboard import unload
 from evenstring_protocol import wire
 os.chdir({folder!r})
 rig = Rig(keep=True, changes={{"alarms": {{}}, "recorder": {{"folder": {folder!r} + "/rec", "room_kb": 200}}}})
@@ -44,7 +45,7 @@ def test_what_builds_the_monitor_is_let_go_and_nothing_that_stays_holds_it(scrip
     """A function that stayed would keep all of its file: 15,680 bytes; with any one of the five kept under 15,100."""
     got = script(
         "gc.collect(); before = gc.mem_alloc()\n"
-        "for name in ('board', 'build', 'fit_alarms', 'fit_memory', 'maintenance'):\n    unload(name)\n"
+        f"for name in {STARTING!r}:\n    unload(name)\n"
         "gc.collect(); freed = before - gc.mem_alloc()\n"
         "good = app.scan_once() and app.scan_once()\n"
         "print(json.dumps({'freed': freed, 'good': good, 'restart': ask(wire.START, struct.pack('<HH', 0, 0))}))"
@@ -57,9 +58,10 @@ def test_what_builds_the_monitor_is_let_go_and_nothing_that_stays_holds_it(scrip
 
 def test_commands_about_the_recording_bring_their_module_and_the_second_health_after_takes_it_away(script):
     got = script(
-        "first = there('segments'); a = ask(wire.LIST_SEGMENTS, struct.pack('<HH', 0, 0)); asked = there('segments')\n"
-        "app.send_health(); one = there('segments'); app.send_health(); two = there('segments')\n"
-        "b = ask(wire.RECORD, b'\\2'); again = there('segments')\n"
+        "first = there('flash.segments'); a = ask(wire.LIST_SEGMENTS, struct.pack('<HH', 0, 0))\n"
+        "asked = there('flash.segments')\n"
+        "app.send_health(); one = there('flash.segments'); app.send_health(); two = there('flash.segments')\n"
+        "b = ask(wire.RECORD, b'\\2'); again = there('flash.segments')\n"
         "print(json.dumps({'there': [first, asked, one, two, again], 'answers': [a, b]}))"
     )
 
@@ -69,10 +71,10 @@ def test_commands_about_the_recording_bring_their_module_and_the_second_health_a
 
 def test_maintenance_comes_when_it_is_told_the_boot_count_and_leaves_its_mark(script):
     got = script(
-        "unload('maintenance'); n = app.boot_count\n"
+        "unload('start.maintenance'); n = app.boot_count\n"
         "wrong = ask(wire.MAINTAIN, struct.pack('<HH', n + 1, 0)); app._last_seq = -1; stays = app.leaving\n"
         "right = ask(wire.MAINTAIN, struct.pack('<HH', n, 0)); app.leaving\n"
-        "from evenboard import maintenance\n"
+        "from evenboard.start import maintenance\n"
         "print(json.dumps({'wrong': wrong[0], 'stays': stays, 'right': right, 'leaves': app.leaving,"
         " 'wanted': [maintenance.wanted(), maintenance.wanted()], 'open': rig.world.even == rig.world.odd == -1}))"
     )
@@ -85,9 +87,9 @@ def test_maintenance_comes_when_it_is_told_the_boot_count_and_leaves_its_mark(sc
 
 def test_a_command_of_another_module_takes_the_one_before_away(script):
     got = script(
-        "unload('maintenance'); ask(wire.RECORD, b'\\2')\n"
+        "unload('start.maintenance'); ask(wire.RECORD, b'\\2')\n"
         "ask(wire.MAINTAIN, struct.pack('<HH', app.boot_count + 1, 0))\n"
-        "print(json.dumps([there('segments'), there('maintenance')]))"
+        "print(json.dumps([there('flash.segments'), there('start.maintenance')]))"
     )
 
     assert got == [False, True]

@@ -16,7 +16,7 @@ from tests.mp import FIRMWARE
 # ESP-IDF promises of its own (NVS, from memory of its documentation); the partition erases and programs in pages.
 FAKES = """
 import sys
-from evenboard.latch import SIZE, Latch
+from evenboard.flash.latch import SIZE, Latch
 class Cut(Exception):
     pass
 class NVS:
@@ -68,7 +68,7 @@ class esp32:
 esp32.NVS = NVS
 esp32.Partition = Partition
 sys.modules["esp32"] = esp32
-from evenboard import places
+from evenboard.flash import latch_homes
 class Files:
     def __init__(self):
         self.data = bytes(SIZE)
@@ -89,13 +89,13 @@ def last(lines: list[str]) -> dict:
 def test_a_new_file_system_does_not_make_the_board_forget(runtime, copy):
     script = f"""{FAKES}
 import json
-latch = Latch((Files(), Files()), places.home({copy!r}))
+latch = Latch((Files(), Files()), latch_homes.home({copy!r}))
 for boots in range(1, 6):
     latch.boots = boots
     latch.latched = 2 if boots > 2 else 0
     latch.calibration = b"kept" * boots
     assert latch.save()
-again = Latch((Files(), Files()), places.home({copy!r}))
+again = Latch((Files(), Files()), latch_homes.home({copy!r}))
 found = again.load()
 print(json.dumps([found, again.boots, again.latched, len(again.calibration), again.generation]))
 """
@@ -107,7 +107,7 @@ def test_whatever_moment_the_power_goes_the_partition_holds_the_generation_befor
     script = f"""{FAKES}
 import json
 def boot():
-    latch = Latch(places.home("spare"))
+    latch = Latch(latch_homes.home("spare"))
     return latch, latch.load()
 old = new = bad = 0
 for cut in range(1, 35):
@@ -155,11 +155,11 @@ class Broken(Files):
         return False
 NVS.fails = True
 files = Files(), Files()
-first = Latch(files, places.home("nvs")).save()
+first = Latch(files, latch_homes.home("nvs")).save()
 NVS.fails = False
-second = Latch((Broken(), Broken()), places.home("nvs")).save()
+second = Latch((Broken(), Broken()), latch_homes.home("nvs")).save()
 NVS.fails = True
-none = Latch((Broken(), Broken()), places.home("nvs")).save()
+none = Latch((Broken(), Broken()), latch_homes.home("nvs")).save()
 print(json.dumps([first, second, none]))
 """
     assert last(run(runtime, script)) == [True, True, False]
@@ -173,7 +173,7 @@ def test_the_board_description_names_the_second_home(runtime64, copy, flags):
 import json
 from recorder_rig import mounted, Flash
 mounted(Flash(40), True)
-from evenboard.fit_memory import Memory
+from evenboard.start.build_memory import Memory
 where = {{"folder": "/f/rec", "room_kb": 64, "copy": {copy!r}}}
 first = Memory(where)
 first.latch.latched = 2
@@ -198,7 +198,7 @@ def test_without_the_module_the_board_says_that_the_home_is_missing(runtime64):
 import json
 from recorder_rig import mounted, Flash
 mounted(Flash(40), True)
-from evenboard.fit_memory import Memory
+from evenboard.start.build_memory import Memory
 print(json.dumps(Memory({"folder": "/f/rec", "room_kb": 64, "copy": "nvs"}).flags))
 """
     assert json.loads(run(runtime64, script, heap="2m")[-1]) == 8
@@ -208,12 +208,12 @@ def test_a_partition_that_others_live_in_is_refused(runtime):
     script = """
 import json
 from rig import RP2040_24
-from evenboard import board
+from evenboard.base import description
 out = []
 for copy in ("vfs", "ota_0", 3, "nvs", "spare", ""):
     data = dict(RP2040_24)
     data["recorder"] = {"folder": "/rec", "copy": copy}
-    out.append(board.check(data))
+    out.append(description.check(data))
 print(json.dumps(out))
 """
     said = json.loads(run(runtime, script)[-1])

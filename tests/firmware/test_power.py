@@ -5,8 +5,6 @@ from __future__ import annotations
 import json
 
 import pytest
-from evenstring.hardware.budget import budget_of
-from evenstring.hardware.front_end import RelayScan
 
 from tests.firmware.run import run
 from tests.firmware.test_app import CASES
@@ -17,31 +15,9 @@ from tests.mp import Unix64
 @pytest.fixture
 def case():
     def go(script: str) -> list:
-        return json.loads(run(Unix64(), CASES + "from evenboard import power\n" + script)[-1])["out"]
+        return json.loads(run(Unix64(), CASES + "from evenboard import sleep\n" + script)[-1])["out"]
 
     return go
-
-
-def test_mean_draw_is_the_weighted_mean_of_the_states(case):
-    """By hand: 310 ms of 10 s at 25 + (9 + 0.6 + 10)/0.75 = 51.1 mA, the rest asleep at 1.5 mA, island off: 3 mA."""
-    asleep, awake, island = case(
-        "show(out=[power.mean_ua(310, 10000, True, True), power.mean_ua(310, 10000, False, True),"
-        " power.mean_ua(310, 10000, True, False)])"
-    )
-
-    assert asleep == pytest.approx(1500 + 0.031 * (51133 - 1500), rel=0.02)
-    assert awake == pytest.approx(25000 + 0.031 * (51133 - 25000), rel=0.02)
-    assert island == pytest.approx(asleep + 12800, rel=0.05)
-
-
-def test_the_budget_computes_the_same_draw(case):
-    budget = budget_of(RelayScan())
-    scan_ms = round(budget.value("scan_ms"))
-    ways = (False, False), (True, False), (True, True)
-    got = case(f"show(out=[power.mean_ua({scan_ms}, 10000, *w) for w in {ways!r}])")
-
-    stated = [1000 * budget.value(key) for key in ("awake_ma", "asleep_ma", "island_off_ma")]
-    assert got == pytest.approx(stated, rel=0.02)
 
 
 ISLAND = """
@@ -57,7 +33,7 @@ def run(rig, ms):
     end = vtime.ms + ms
     while vtime.ms < end:
         wait = rig.app.step()
-        if wait and not power.nap(rig.app, wait, True, lightsleep):
+        if wait and not sleep.nap(rig.app, wait, True, lightsleep):
             vtime.sleep_ms(min(wait, 20))
 """
 
@@ -152,7 +128,7 @@ def test_it_sleeps_only_unheard_unalarmed_and_for_less_than_the_watchdog(case, c
     got = case(
         "how = dict(wait=9000, allowed=True, state=wire.STATE_SCANNING, heard=False, sounding=False)\n"
         f"how.update(dict({change}))\n"
-        "show(out=[power.sleep_ms(how['wait'], how['allowed'], how['state'], how['heard'], how['sounding'])])"
+        "show(out=[sleep.sleep_ms(how['wait'], how['allowed'], how['state'], how['heard'], how['sounding'])])"
     )
 
     assert got == [ms]

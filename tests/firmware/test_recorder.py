@@ -18,10 +18,10 @@ from tests.mp import FIRMWARE, VIRTUAL, Unix64, Wasm32
 sys.path.insert(0, str(VIRTUAL / "cpython"))
 sys.path.insert(0, str(FIRMWARE))  # the same files that a board runs
 
-from evenboard.delta import DeltaEncoder
-from evenboard.link import Link
-from evenboard.recorder import Recorder
-from evenboard.store import Store
+from evenboard.flash.delta import DeltaEncoder
+from evenboard.flash.recorder import Recorder
+from evenboard.flash.store import Store
+from evenboard.line.link import Link
 from evenstring_protocol import wire
 
 GROUPS = 8
@@ -217,9 +217,9 @@ def test_segments_load_as_a_session_with_clock_and_nothing_lost(tmp_path: Path) 
 LOCKED = """
 import micropython
 from array import array
-from evenboard.delta import DeltaEncoder
-from evenboard.link import Link
-from evenboard.recorder import Recorder
+from evenboard.flash.delta import DeltaEncoder
+from evenboard.line.link import Link
+from evenboard.flash.recorder import Recorder
 from evenstring_protocol import wire
 from recorder_rig import Clock, small
 from taker import Taker

@@ -20,7 +20,7 @@ from tests.mp import FIRMWARE, VIRTUAL, Unix64
 sys.path.insert(0, str(VIRTUAL / "cpython"))
 sys.path.insert(0, str(FIRMWARE))  # the same files that a board runs
 
-from evenboard.room import Room
+from evenboard.flash.record_hours import Room
 from evenstring_protocol import wire
 
 

@@ -23,7 +23,7 @@ def case():
 def test_codes_of_the_16_bit_converter(case):
     """Two's complement over +-6.144 V (ADS1115 data sheet, from memory): 187.5 uV a code."""
     got = case(
-        "from evenboard.ads111x import ADS111x, STEP_6V, STEP_4V\n"
+        "from evenboard.front.adc_ads111x import ADS111x, STEP_6V, STEP_4V\n"
         "adc = ADS111x(None, 72); out = []\n"
         "for code in (0, 1, 0x4000, 0x7FFE, 0x7FFF, 0xFFFF, 0xC000, 0x8001, 0x8000):\n"
         "    adc._in[0] = code >> 8; adc._in[1] = code & 255; out.append([adc._value(STEP_6V), adc._value(STEP_4V)])\n"
@@ -43,7 +43,7 @@ def test_codes_of_the_24_bit_converter(case):
     """+-5 V over 2^24 codes (ADS122C04 data sheet, from memory)."""
     codes = [0, 1 << 7, 0x400000, 0x7FFF00, 0x7FFFFF, 0xFFFF80, 0xC00000, 0x800000]
     got = case(
-        "from evenboard.ads122c04 import ADS122C04\nadc = ADS122C04(None, 64); out = []\n"
+        "from evenboard.front.adc_ads122c04 import ADS122C04\nadc = ADS122C04(None, 64); out = []\n"
         f"for code in {codes}:\n"
         "    adc._in[0] = code >> 16; adc._in[1] = code >> 8 & 255; adc._in[2] = code & 255; out.append(adc._value())\n"
         "show(out=out)"
@@ -65,7 +65,7 @@ def test_temperatures_follow_the_b_parameter_equation(case):
         r = 10000 * math.exp(3435 * (1 / (t + 273.15) - 1 / 298.15))
         volts.append(round(3.3e6 * r / (r + 10000)))
     got = case(
-        "from evenboard.sensors import thermistor_table, centi_degrees\n"
+        "from evenboard.front.sensors import thermistor_table, centi_degrees\n"
         "table = thermistor_table(3435, 10000, 10000, 3300000)\n"
         f"show(out=[centi_degrees(uv, table) for uv in {volts}])"
     )
@@ -76,7 +76,7 @@ def test_temperatures_follow_the_b_parameter_equation(case):
 def test_an_open_or_shorted_thermistor_is_no_reading(case):
     assert (
         case(
-            "from evenboard.sensors import thermistor_table, centi_degrees\n"
+            "from evenboard.front.sensors import thermistor_table, centi_degrees\n"
             "table = thermistor_table(3435, 10000, 10000, 3300000)\n"
             "show(out=[centi_degrees(uv, table) for uv in (3299999, 0, 10)])"
         )

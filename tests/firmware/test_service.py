@@ -15,8 +15,8 @@ from tests.mp import Unix64
 
 SERVICE = """
 import os
-from evenboard.boots import Boots
-from evenboard.service import Service, restore
+from evenboard.flash.boots import Boots
+from evenboard.line.config import Service, restore
 FOLDER = {folder!r}
 PATH = FOLDER + "/board.json"
 def text(data):
@@ -141,7 +141,7 @@ left = [0]
 def step():
     left[0] -= 1
     if left[0] == 0: raise Cut
-import evenboard.files as files, evenboard.service as module
+import evenboard.base.files as files, evenboard.line.config as module
 class Os:
     def rename(self, a, b): step(); os.rename(a, b)
     def remove(self, a): step(); os.remove(a)

@@ -12,8 +12,8 @@ from tests.mp import Unix64
 PRELUDE = """
 import gc
 from rig import Rig
-from evenboard.delta import DeltaEncoder
-from evenboard.recorder import Recorder
+from evenboard.flash.delta import DeltaEncoder
+from evenboard.flash.recorder import Recorder
 from evenstring_protocol import wire
 
 class Store:
@@ -110,7 +110,9 @@ def test_a_description_with_bad_limits_or_recorder_is_refused(
 def test_boots_are_counted_and_lost_memory_is_told(runtime64: Unix64, tmp_path: Path) -> None:
     """Boot, boot again, then a folder that was emptied but for the latch and deploy's mark."""
     folder = tmp_path / "rec"
-    script = f"from evenboard.fit_memory import Memory\nm = Memory({{'folder': {str(folder)!r}, 'room_kb': 100}})\n"
+    script = (
+        f"from evenboard.start.build_memory import Memory\nm = Memory({{'folder': {str(folder)!r}, 'room_kb': 100}})\n"
+    )
     script += "print(m.latch.boots, m.flags)"
 
     assert run(runtime64, script)[-1] == "1 0"

@@ -9,7 +9,7 @@ from types import SimpleNamespace
 
 import pytest
 from click.testing import CliRunner
-from evenstring.commands.budget import command
+from evenstring.commands.bench.budget import command
 from evenstring.errors import InputError
 from evenstring.hardware.budget import budget_of, leak_paths, settle_us, taps_on_lines
 from evenstring.hardware.front_end import DividerBank, RelayScan, parse_front_end
@@ -109,7 +109,7 @@ def test_johnson_noise_agrees_with_the_handbook_value() -> None:
 
 def test_averaging_lowers_the_noise_by_the_root_and_the_boards_own_figure_agrees() -> None:
     """JCGM 100:2008, 4.2.3: the mean of n independent values has the variance of one, over n; the wire's step stays."""
-    firmware = function("tell.py", "averaged_uv", math=math, _UNKNOWN=65535)
+    firmware = function("line/messages.py", "averaged_uv", math=math, _UNKNOWN=65535)
     one = budget_of(RelayScan()).value("noise_uv")
     for n in (1, 2, 4, 16):
         design = replace(RelayScan(), converter=replace(RelayScan().converter, conversions=n))
@@ -132,7 +132,7 @@ def test_banks_leave_fewer_relays_leaking() -> None:
 
 @pytest.mark.parametrize("ohm", [10000, 12000, 16000])
 def test_settle_time_is_the_firmwares(ohm: int) -> None:
-    firmware = function("build.py", "settle_us")
+    firmware = function("start/build.py", "settle_us")
     assert settle_us(ohm, 3300) == pytest.approx(firmware(ohm, 3300), abs=2)
 
 
@@ -150,17 +150,17 @@ def test_time_of_a_scan_is_the_firmwares(path, conversions) -> None:  # type: ig
         relay=replace(design.relay, on_us=mux["relay_on_us"], off_us=mux["relay_off_us"]),
         converter=replace(design.converter, conversions=conversions),
     )
-    settle = function("build.py", "settle_us")(mux["series_ohm"], mux["bus_pf"])
+    settle = function("start/build.py", "settle_us")(mux["series_ohm"], mux["bus_pf"])
     front = SimpleNamespace(
         _off_us=mux["relay_off_us"],
         _wait_us=mux["relay_on_us"] + settle,
-        _adc=SimpleNamespace(conversion_us=constant("ads111x.py", "CONVERSION_US")),
+        _adc=SimpleNamespace(conversion_us=constant("front/adc_ads111x.py", "CONVERSION_US")),
         groups=data["groups"],
         sensors=SimpleNamespace(packs=3),
         conversions=conversions,
     )
-    constants = {name: constant("relay_scan.py", name) for name in ("_BUS_US", "_AGAIN_US")}
-    firmware_ms = function("relay_scan.py", "scan_ms", **constants)(front)
+    constants = {name: constant("front/relay_scan.py", name) for name in ("_BUS_US", "_AGAIN_US")}
+    firmware_ms = function("front/relay_scan.py", "scan_ms", **constants)(front)
     assert budget_of(design).value("scan_ms") == pytest.approx(firmware_ms, rel=0.02)
 
 
@@ -181,14 +181,14 @@ def test_board_descriptions_keep_the_budget_and_do_not_claim_more_than_it(path) 
     ("text", "says"),
     [
         ("kind = 3", "kind"),
-        ("[nothing]", "[nothing] is not known"),
-        ("[series]\nohms = 3", "ohms is not known"),
-        ("[series]\nohm = -3", "must be a number above 0"),
-        ("[series]\nohm = nan", "must be a number above 0"),
-        ("[series]\nparts = 0", "1 or more"),
-        ("[string]\ngroups = 41", "1 to 40"),
+        ("[nothing]", "table 'nothing' is not known"),
+        ("[series]\nohms = 3", "'ohms' is not known; did you mean 'ohm'"),
+        ("[series]\nohm = -3", "must be above 0"),
+        ("[series]\nohm = nan", "must be a number"),
+        ("[series]\nparts = 0", "at least 1"),
+        ("[string]\ngroups = 41", "at most 40"),
         ("[supply]\nefficiency = 2.0", "at most 1"),
-        ("[converter]\nconversions = 17", "1 to 16"),
+        ("[converter]\nconversions = 17", "at most 16"),
         ('[converter]\npart = "ltc1867"', "ads1115, ads122c04"),
         ("series = 3", "must be a table"),
         ("[[", "not valid TOML"),
@@ -222,3 +222,14 @@ def test_missing_file_is_an_input_error(tmp_path) -> None:  # type: ignore[no-un
 def test_idle_disconnect_takes_nothing() -> None:
     bank = DividerBank(divider=replace(DividerBank().divider, idle_disconnect=True))
     assert budget_of(bank).value("uneven_ah_30d") == 0.0
+
+
+@pytest.mark.parametrize(
+    ("key", "idle_ma"), [("awake_ma", 25.0 + 12.8), ("asleep_ma", 1.5 + 12.8), ("island_off_ma", 1.5)]
+)
+def test_mean_draw_is_the_weighted_mean_of_the_states(key: str, idle_ma: float) -> None:
+    """By hand: a scan every 10 s at 25 + (9 + 0.6 + 10)/0.75 = 51.1 mA, else awake 25 or asleep 1.5, island 12.8 mA."""
+    found = budget_of(RelayScan())
+    share = found.value("scan_ms") / 10_000
+
+    assert found.value(key) == pytest.approx(idle_ma + share * (51.13 - idle_ma), rel=0.001)

@@ -6,7 +6,7 @@ from itertools import pairwise
 
 import pytest
 from click.testing import CliRunner
-from evenstring.commands.wiring import command
+from evenstring.commands.bench.wiring import command
 from evenstring.errors import InputError
 from evenstring.hardware.wiring import check_readings, drawing, parse_readings, tap_list
 
@@ -37,7 +37,7 @@ def test_neighbouring_taps_are_never_on_one_line_and_relays_never_shared() -> No
     assert all(a.line != b.line for a, b in pairwise(taps))
     assert len({(t.line, t.relay) for t in taps}) == 41
     # The firmware's address for "no relay" must be no tap's.
-    assert max(t.relay for t in taps) < constant("mux.py", "_NONE")
+    assert max(t.relay for t in taps) < constant("front/mux.py", "_NONE")
 
 
 def test_good_readings_pass() -> None:

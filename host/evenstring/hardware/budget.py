@@ -211,7 +211,7 @@ def _drain_lines(d: RelayScan) -> list[Line]:
 
 
 def _power_lines(d: RelayScan) -> list[Line]:
-    """Mean draw of the board at 3.3 V while nothing happens; the firmware's `power.mean_ua` computes the same."""
+    """Mean draw of the board at 3.3 V while nothing happens."""
     s = d.supply
     scan_ms = next(line.value for line in _time_lines(d) if line.key == "scan_ms")
     share = min(1.0, scan_ms / (1000 * s.interval_s))

@@ -5,12 +5,10 @@ Values of parts are typical of their class and from memory unless a comment says
 
 from __future__ import annotations
 
-import math
-import tomllib
 from dataclasses import dataclass, field, fields
 from typing import Any
 
-from evenstring.errors import InputError
+from evenstring.checked_toml import Checked, ValueRule, shown
 
 __all__ = [
     "BankConverter",
@@ -159,70 +157,44 @@ def parse_front_end(text: str, where: str) -> RelayScan | DividerBank:
     """Read a front end from TOML text: `kind` and one table a part; what is not given keeps its default.
 
     Raises:
-        InputError: not TOML, an unknown kind, table or key, or a value that cannot be.
+        InputError: not TOML, an unknown kind, table or key, or a value that cannot be; with its line.
     """
-    try:
-        data = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        raise InputError(f"{where}: not valid TOML: {error}") from error
-    kind = data.pop("kind", "relay_scan")
-    _choose_part(data, kind, where)
-    if kind == "relay_scan":
-        relay_tables = {
-            "string": String, "series": Series, "relay": Relay, "bus": Bus, "converter": Converter, "supply": Supply,
-        }  # fmt: skip
-        return RelayScan(**_tables(data, relay_tables, where))
-    if kind == "divider_bank":
-        return DividerBank(**_tables(data, {"string": String, "divider": Divider, "converter": BankConverter}, where))
-    raise InputError(f"{where}: kind must be relay_scan or divider_bank, not {kind!r}")
+    doc = Checked(text, where)
+    kind = doc.data.pop("kind", "relay_scan")
+    if kind not in tuple(_TABLES):
+        raise doc.error("", 0, "kind", f"kind must be {' or '.join(_TABLES)}, not {shown(kind)}")
+    tables = _TABLES[kind]
+    doc.check_tables(list(tables))
+    parts = {name: _part(doc, kind, name, part) for name, part in tables.items()}
+    return RelayScan(**parts) if kind == "relay_scan" else DividerBank(**parts)
 
 
-def _choose_part(data: dict[str, Any], kind: str, where: str) -> None:
-    """Put the values of a named converter in place of its name."""
-    table = data.get("converter")
-    if not isinstance(table, dict) or "part" not in table:
-        return
-    known = _PARTS.get(kind, {})
-    part = table.pop("part")
-    if not isinstance(part, str) or part not in known:
-        raise InputError(f"{where}: [converter] part must be one of {', '.join(known)}, not {part!r}")
-    data["converter"] = known[part] | table
+def _part(doc: Checked, kind: str, table: str, part: type[Any]) -> Any:
+    rules = {f.name: _RULES.get(f.name) or _rule(str(f.type)) for f in fields(part)}
+    known = _PARTS[kind] if table == "converter" else {}
+    named = {"part": ValueRule(choices=tuple(known))} if known else {}
+    given = doc.table(table, rules | named)
+    values = known.get(given.pop("part", ""), {}) | given  # what is given beside a named part wins
+    return part(**{name: int(v) if rules[name].whole else v for name, v in values.items()})
 
 
-def _tables(data: dict[str, Any], known: dict[str, type[Any]], where: str) -> dict[str, Any]:
-    for name in data:
-        if name not in known:
-            raise InputError(f"{where}: [{name}] is not known here; use {', '.join(known)}")
-    return {name: _fill(kind, data.get(name, {}), f"{where}: [{name}]") for name, kind in known.items()}
-
-
-def _fill(kind: type[Any], table: Any, where: str) -> Any:
-    if not isinstance(table, dict):
-        raise InputError(f"{where} must be a table, not {table!r}")
-    types = {f.name: str(f.type) for f in fields(kind)}
-    for key, value in table.items():
-        if key not in types:
-            raise InputError(f"{where} {key} is not known; use {', '.join(types)}")
-        _check(types[key], value, f"{where} {key}")
-    filled = kind(**table)
-    if isinstance(filled, String) and not 1 <= filled.groups <= 40:
-        raise InputError(f"{where} groups must be 1 to 40, not {filled.groups}")
-    if isinstance(filled, Converter | BankConverter) and not 1 <= filled.conversions <= 16:
-        raise InputError(f"{where} conversions must be 1 to 16, not {filled.conversions}")
-    if isinstance(filled, Series) and filled.parts < 1:
-        raise InputError(f"{where} parts must be 1 or more, not {filled.parts}")
-    if isinstance(filled, Supply) and max(filled.efficiency, filled.island_efficiency) > 1:
-        raise InputError(
-            f"{where} efficiency must be at most 1, not {filled.efficiency} and {filled.island_efficiency}"
-        )
-    return filled
-
-
-def _check(wanted: str, value: Any, where: str) -> None:
+def _rule(wanted: str) -> ValueRule:
     if wanted == "bool":
-        if not isinstance(value, bool):
-            raise InputError(f"{where} must be true or false, not {value!r}")
-        return
-    number = isinstance(value, int) or (wanted == "float" and isinstance(value, float) and math.isfinite(value))
-    if isinstance(value, bool) or not number or value < 0 or (value == 0 and wanted == "float"):
-        raise InputError(f"{where} must be a {'whole ' if wanted == 'int' else ''}number above 0, not {value!r}")
+        return ValueRule(bool)
+    return ValueRule(low=0, whole=True) if wanted == "int" else ValueRule(above=0)
+
+
+_TABLES: dict[str, dict[str, type[Any]]] = {
+    "relay_scan": {
+        "string": String, "series": Series, "relay": Relay, "bus": Bus, "converter": Converter, "supply": Supply,
+    },
+    "divider_bank": {"string": String, "divider": Divider, "converter": BankConverter},
+}  # fmt: skip
+_SHARE = ValueRule(above=0, high=1)
+_RULES = {  # where the type alone says too little
+    "groups": ValueRule(low=1, high=40, whole=True),
+    "conversions": ValueRule(low=1, high=16, whole=True),
+    "parts": ValueRule(low=1, whole=True),
+    "efficiency": _SHARE,
+    "island_efficiency": _SHARE,
+}

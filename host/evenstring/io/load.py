@@ -136,7 +136,7 @@ def profile_of(session: Session, given: PackProfile | None = None) -> PackProfil
     """
     profile = given
     if profile is None and session.pack_toml:
-        profile = parse_profile(session.pack_toml, "profile in the recording")
+        profile = _carried(session.pack_toml)
     if profile is None:
         return parse_profile(f"[pack]\ngroups = {max(session.groups, 1)}\n")
     if session.groups and profile.groups != session.groups:
@@ -144,3 +144,11 @@ def profile_of(session: Session, given: PackProfile | None = None) -> PackProfil
             f"pack profile: says {profile.groups} groups, the recording has {session.groups}; correct [pack] groups"
         )
     return profile
+
+
+def _carried(text: str) -> PackProfile:
+    """The profile in a recording, which a program wrote: a key that a later version added is no slip of the pen."""
+    try:
+        return parse_profile(text, "profile in the recording", newer=True)
+    except InputError as error:
+        raise InputError(f"{error}; give the right one with --pack") from error

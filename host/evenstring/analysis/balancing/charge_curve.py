@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from evenstring.analysis.balancing.parameters import GRID_V
 from evenstring.analysis.balancing.window import SLOW_H, Window
+from evenstring.chemistry import curves_like
 from evenstring.ocv import CURVES, OcvCurve, curve, slipped
 from evenstring.profile import PackProfile
 
@@ -54,7 +55,7 @@ class Base:
 
 def bases(w: Window, profile: PackProfile) -> list[Base]:
     """The curve to fit along; where the charge came to constant voltage before it was recorded, those to try."""
-    families = _families(tuple(c for c in CURVES if c.endswith("lfp") == (profile.chemistry == "lfp")), profile.full_v)
+    families = _families(tuple(c for c in CURVES if c in curves_like(profile.chemistry)), profile.full_v)
     known = None if w.full_current_a is None else w.full_current_a / profile.capacity_ah
     if w.before < _LEAST:
         return [Base(family[len(_SLIPS) // 2], known or _USUAL_PER_H) for family in families]

@@ -19,6 +19,7 @@ from evenstring.analysis.series.curve_slope import slope_at_level_v
 from evenstring.analysis.series.rows_of_phase import rows_in
 from evenstring.analysis.series.signals import Signals
 from evenstring.analysis.series.uncertainty import draw_departures
+from evenstring.chemistry import CHEMISTRIES
 from evenstring.ocv import default_curve
 from evenstring.profile import PackProfile
 
@@ -42,7 +43,7 @@ class ChargeGap:
 
 def by_charge(profile: PackProfile) -> bool:
     """Whether balance is judged by charge: where the spread in millivolts says next to nothing."""
-    return profile.chemistry == "lfp"
+    return CHEMISTRIES[profile.chemistry].judged_by_charge
 
 
 def goal_v(profile: PackProfile, level_v: float, spread_v: float) -> float | None:

@@ -20,8 +20,9 @@ from evenstring.analysis.series.lag import lagged
 from evenstring.analysis.series.rows_of_phase import rows_in
 from evenstring.analysis.series.signals import Signals
 from evenstring.analysis.series.uncertainty import MeterError
-from evenstring.ocv import CURVES, curve, default_curve
-from evenstring.profile import CHEMISTRIES, PackProfile
+from evenstring.chemistry import CHEMISTRIES
+from evenstring.ocv import curve, default_curve
+from evenstring.profile import PackProfile
 
 __all__ = ["CapacityCheck", "ChemistryCheck", "ProfileCheck", "check_profile"]
 
@@ -35,7 +36,6 @@ _SIGMAS, _LEAST_OFF = 2.6, 0.10  # off by so many uncertainties and by this shar
 _ROW_S, _SLOW_S = 60.0, 900.0  # length of a row, and time constant of slow sag: our choice
 # A curve that misses by more, and by so many times another's, does not fit: tuned on own sessions under 300,000
 _MISFIT_V, _BETTER = 0.015, 2.5
-_CHEMISTRY_OF = {"lg_m50_nmc": "nmc", "umich_nmc": "nmc", "kim_nca": "nca", "kokam_nmc": "lco", "a123_lfp": "lfp"}
 _LIKE_V = 0.05  # chemistries whose full voltages are nearer than this are not told apart: our choice
 # V per 1.0 of SoC; 95 % interval: published (normal distribution, 95 % two-sided), the former our choice
 _FLAT_V, _Z95 = 0.2, 1.96
@@ -181,12 +181,11 @@ def _chemistry(signals: Signals, profile: PackProfile, phases: tuple[Phase, ...]
         return ChemistryCheck("not_told", profile.chemistry, why="less than a quarter of the capacity was moved")
     misfits: dict[str, float] = {}
     rows = _rows(signals, moved)
-    for name in CURVES:
-        kind = _CHEMISTRY_OF[name]
-        misfits[kind] = min(misfits.get(kind, np.inf), _misfit_v(name, *rows, profile.capacity_ah))
+    for kind, chemistry in CHEMISTRIES.items():
+        misfits[kind] = min(_misfit_v(name, *rows, profile.capacity_ah) for name in chemistry.curves)
     own = misfits[profile.chemistry]
-    full_v = CHEMISTRIES[profile.chemistry]["full_v"]
-    others = {k: v for k, v in misfits.items() if abs(CHEMISTRIES[k]["full_v"] - full_v) > _LIKE_V}
+    full_v = CHEMISTRIES[profile.chemistry].full_v
+    others = {k: v for k, v in misfits.items() if abs(CHEMISTRIES[k].full_v - full_v) > _LIKE_V}
     likelier = min(others, key=lambda k: others[k])
     shown = ChemistryCheck("fits", profile.chemistry, None, round(1e3 * own, 1), round(1e3 * others[likelier], 1))
     if own > max(_MISFIT_V, _BETTER * others[likelier]):
@@ -200,18 +199,18 @@ def _chemistry(signals: Signals, profile: PackProfile, phases: tuple[Phase, ...]
 
 def _by_limits(signals: Signals, profile: PackProfile, phases: tuple[Phase, ...]) -> ChemistryCheck | None:
     """A charge held far from this chemistry's full voltage and near another's; or a level that no such cell reaches."""
-    full_v = CHEMISTRIES[profile.chemistry]["full_v"]
+    full_v = CHEMISTRIES[profile.chemistry].full_v
     held = [p for p in phases if p.kind == "charge_cv" and p.end_s - p.start_s > _HELD_S]
     if held:
         inside = rows_in(signals.time_s, held[-1])
         level = float(np.median(signals.level_v[inside])) if inside.any() else full_v
-        near = {k: abs(level - c["full_v"]) for k, c in CHEMISTRIES.items()}
+        near = {k: abs(level - c.full_v) for k, c in CHEMISTRIES.items()}
         likelier = min(near, key=lambda k: near[k])
         if abs(level - full_v) > _FAR_V and near[likelier] < _CLOSE_V:
             why = f"the charge is held at {level:.2f} V a group, as for {likelier}"
             return ChemistryCheck("does_not_fit", profile.chemistry, likelier, why=why)
     known = signals.level_v[np.isfinite(signals.level_v)]
-    if len(known) > 60 and float(np.quantile(known, 0.5)) > CHEMISTRIES[profile.chemistry]["ceiling_v"] + _ABOVE_V:
+    if len(known) > 60 and float(np.quantile(known, 0.5)) > CHEMISTRIES[profile.chemistry].ceiling_v + _ABOVE_V:
         level = float(np.quantile(known, 0.5))
         why = f"the string stands at {level:.2f} V a group, above that chemistry's ceiling"
         return ChemistryCheck("does_not_fit", profile.chemistry, None, why=why)

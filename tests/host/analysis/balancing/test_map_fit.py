@@ -17,7 +17,7 @@ from evenstring.analysis.balancing.window import Window, make_window
 from evenstring.analysis.phases.segment import phases_of
 from evenstring.analysis.series.signals import make_signals
 from evenstring.profile import PackProfile
-from evenstring.sim import Balancer, Charger, MeterModel, Pack, Plan, measure, simulate
+from evenstring.sim import Balancer, ChargerModel, DutyCycle, MeterModel, Pack, measure, simulate
 from scipy.optimize import OptimizeResult, least_squares
 
 GROUPS = 6
@@ -34,9 +34,11 @@ def fitted(rule: str) -> tuple[Window, Fit, Fit]:
     soc0[3] -= 0.04
     sense_v = pack.balancer.sense_offset_v
     board = Balancer(rule=rule, threshold_v=4.17, bleed_a=0.12, sense_offset_v=sense_v)
-    charger = Charger(current_a=3.0, set_v=GROUPS * 4.2, done_light_a=0.3)
+    charger = ChargerModel(current_a=3.0, set_v=GROUPS * 4.2, done_light_a=0.3)
     trajectory = simulate(
-        replace(pack, soc0=soc0, balancer=board, charger=charger), Plan().rest(minutes=8).charge(hours=2.3), step_s=2.0
+        replace(pack, soc0=soc0, balancer=board, charger=charger),
+        DutyCycle().rest(minutes=8).charge(hours=2.3),
+        step_s=2.0,
     )
     signals = make_signals(measure(trajectory, MeterModel.random(rng, GROUPS), rng, scans_per_s=2.0, quiet_s=1.0))
     phases = phases_of(signals, PROFILE)

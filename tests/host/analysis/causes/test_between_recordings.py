@@ -19,13 +19,13 @@ from evenstring.cli import cli
 from evenstring.io.load import load_recordings, load_session
 from evenstring.profile import PackProfile, parse_profile, to_toml
 from evenstring.session import Quality, Session
-from evenstring.sim import MeterModel, Pack, Plan, measure, simulate
-from evenstring.sim.direct import session_frames
+from evenstring.sim import DutyCycle, MeterModel, Pack, measure, simulate
+from evenstring.sim.scenario.frames import session_frames
 from evenstring.wire.encode import message
 from evenstring.wire.stream import StreamDecoder
 
-from tests.benchmarks.weakness_marks import true_reserve
-from tests.benchmarks.weakness_sessions import make_case
+from tests.worlds.fault_sessions import make_case
+from tests.worlds.fault_truth import true_reserve
 
 PROFILE = PackProfile(groups=20)
 BEGAN = datetime(2026, 3, 1, 8, 0, tzinfo=UTC)  # invented
@@ -39,11 +39,11 @@ def two_rests(seed: int, percent_per_week: float, *, days: float = 21.0, monitor
     leak = pack.leak_a + np.linspace(0.0, monitor, 20) / 100.0 * 20.0 / (7 * 24)
     leak[7] += percent_per_week / 100.0 * 20.0 / (7 * 24)
     meter = MeterModel.random(rng, 20)
-    rest = Plan().rest(minutes=60, step_s=10.0)
+    rest = DutyCycle().rest(minutes=60, step_s=10.0)
     first = simulate(replace(pack, leak_a=leak), rest, step_s=10.0)
-    away = simulate(replace(pack, leak_a=leak, soc0=first.soc[-1]), Plan().store(days=days), step_s=10.0)
+    away = simulate(replace(pack, leak_a=leak, soc0=first.soc[-1]), DutyCycle().store(days=days), step_s=10.0)
     warm = replace(pack, leak_a=leak, soc0=away.soc[-1] + between_ah / 20.0)
-    last = simulate(warm, Plan().at(25.0 + warmer_k).rest(minutes=60, step_s=10.0), step_s=10.0)
+    last = simulate(warm, DutyCycle().at(25.0 + warmer_k).rest(minutes=60, step_s=10.0), step_s=10.0)
     one, other = (measure(t, meter, rng, scans_per_s=0.1) for t in (first, last))
     return replace(one, start=BEGAN), replace(other, start=BEGAN + timedelta(days=days, hours=1))
 
@@ -206,7 +206,7 @@ def test_without_an_anchor_for_the_state_of_charge_there_is_no_reserve_but_a_rea
     """A short ride alone: no full charge, and too little moved to place it on the curve."""
     rng = np.random.default_rng(5)
     pack = Pack.random(rng, groups=16, soc=0.7)
-    session = measure(simulate(pack, Plan().ride(minutes=6, seed=5)), MeterModel.random(rng, 16), rng)
+    session = measure(simulate(pack, DutyCycle().ride(minutes=6, seed=5)), MeterModel.random(rng, 16), rng)
     profile = PackProfile(groups=16)
 
     reserve, unknown = find_reserve(session, profile, find_phases(session, profile))

@@ -15,8 +15,8 @@ from evenstring.analysis.phases.segment import find_phases
 from evenstring.analysis.riding.reserve import find_reserve
 from evenstring.analysis.series.resistance import group_resistance
 
-from tests.benchmarks.weakness_marks import true_reserve
-from tests.benchmarks.weakness_sessions import CAUSES, Case, make_case
+from tests.worlds.fault_sessions import CAUSES, Case, make_case
+from tests.worlds.fault_truth import true_reserve
 
 
 @cache

@@ -14,7 +14,7 @@ from evenstring.analysis.phases.segment import find_phases
 from evenstring.analysis.readings.shared_leads import find_shared_leads, without_lead_drops
 from evenstring.analysis.series.signals import make_signals
 from evenstring.profile import PackProfile
-from evenstring.sim import MeterModel, Pack, Plan, measure, simulate
+from evenstring.sim import DutyCycle, MeterModel, Pack, measure, simulate
 
 GROUPS = 20
 PROFILE = PackProfile(groups=GROUPS)
@@ -35,7 +35,7 @@ def ridden(pattern: str, seed: int = 3) -> Diagnosis:
         meter = replace(meter, position_v=0.015)
     elif pattern == "comb":
         meter = replace(meter, comb_v=0.005)
-    plan = Plan().rest(minutes=10).ride(minutes=50, seed=seed).rest(minutes=20).charge(hours=6, leave_hours=0.2)
+    plan = DutyCycle().rest(minutes=10).ride(minutes=50, seed=seed).rest(minutes=20).charge(hours=6, leave_hours=0.2)
     session = measure(simulate(pack, plan), meter, rng, scans_per_s=1.0, quiet_s=2.0)
     return diagnose(session, PROFILE, find_phases(session, PROFILE))
 
@@ -68,7 +68,7 @@ def test_each_of_five_bad_taps_is_reported_and_none_is_dropped():
     taps = np.zeros(GROUPS + 1)
     bad = [3, 7, 11, 15, 18]
     taps[bad] = (0.010, -0.010, 0.010, -0.010, 0.010)
-    plan = Plan().rest(minutes=10).ride(minutes=50, seed=5).rest(minutes=20).charge(hours=6, leave_hours=0.2)
+    plan = DutyCycle().rest(minutes=10).ride(minutes=50, seed=5).rest(minutes=20).charge(hours=6, leave_hours=0.2)
     session = measure(simulate(pack, plan), replace(meter, tap_v=taps), rng, scans_per_s=1.0, quiet_s=2.0)
 
     diagnosis = diagnose(session, PROFILE, find_phases(session, PROFILE))
@@ -117,7 +117,7 @@ def charged(seed: int, lead_ohm: float):
     soc[[3, 7, 11, 12]] += (0.02, 0.025, 0.03, 0.035)
     balancer = replace(pack.balancer, rule="threshold", threshold_v=4.205, hysteresis_v=0.02)
     trajectory = simulate(
-        replace(pack, soc0=soc, balancer=balancer), Plan().rest(minutes=10).charge(hours=4), step_s=2.0
+        replace(pack, soc0=soc, balancer=balancer), DutyCycle().rest(minutes=10).charge(hours=4), step_s=2.0
     )
     meter = replace(MeterModel.random(rng, GROUPS), shared_lead_ohm=lead_ohm)
     return measure(trajectory, meter, rng, quiet_s=2.0), trajectory

@@ -13,7 +13,7 @@ from evenstring.analysis.series.rest import REST_S, rest_current_a
 from evenstring.analysis.series.uncertainty import meter_error
 from evenstring.live.state import LiveState
 from evenstring.profile import PackProfile
-from evenstring.sim import MeterModel, Pack, Plan, measure, simulate
+from evenstring.sim import DutyCycle, MeterModel, Pack, measure, simulate
 
 GROUPS = 12
 PROFILE = PackProfile(groups=GROUPS, capacity_ah=8.0)
@@ -39,7 +39,7 @@ def test_the_live_view_rests_by_the_same_current_as_the_report(share: float, pha
 def ridden():
     rng = np.random.default_rng(6)
     pack = Pack.random(rng, groups=GROUPS, soc=0.12)
-    plan = Plan().rest(minutes=6).ride(minutes=20, seed=6).rest(minutes=10)
+    plan = DutyCycle().rest(minutes=6).ride(minutes=20, seed=6).rest(minutes=10)
     return pack, measure(simulate(pack, plan), MeterModel.random(rng, GROUPS), rng, scans_per_s=2.0)
 
 
