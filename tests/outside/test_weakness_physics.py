@@ -7,7 +7,7 @@ from functools import cache
 import numpy as np
 from evenstring.analysis.causes.diagnosis import Weakness, find_weakness
 
-from tests.outside.weakness_physics import CAUSES, FIRST, SESSIONS, Case, make_case
+from tests.worlds.physics_strings import CAUSES, FIRST, SESSIONS, Case, make_case
 
 
 @cache

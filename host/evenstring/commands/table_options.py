@@ -5,15 +5,17 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from datetime import UTC, datetime, tzinfo
+from functools import wraps
 from typing import Any
 
 import click
 
 from evenstring.errors import UsageError
-from evenstring.io.table import Wishes
+from evenstring.io.table import Imported, Plan, Wishes
 from evenstring.io.table.timeline import zone_of
+from evenstring.text import plain
 
-__all__ = ["table_options", "wishes_of"]
+__all__ = ["show_notes", "show_plan", "table_options", "wishes_of"]
 
 _UNITS = {
     "t": ("s", "ms", "us", "ns", "min", "h", "d", "h:m", "m:s"),
@@ -25,27 +27,49 @@ _UNITS = {
 
 
 def table_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Add --map, --unit, --start, --zone and --dates to a command."""
-    for option in (
-        click.option(
-            "--dates",
-            type=click.Choice(["day-first", "month-first"]),
-            help="How a table's 03/04/2024 is meant, where nothing in it tells.",
-        ),
-        click.option("--zone", default="", help="Zone of times of day that name none: Europe/Vienna, or +02:00."),
-        click.option("--start", help="Time of day of a table's first row: 2024-05-13T21:14."),
-        click.option("--unit", "units", multiple=True, help="Units of a table: t=ms,g=mV,current=mA,temp=F."),
-        click.option(
-            "--map",
-            "roles",
-            multiple=True,
-            help='What columns of a table are: "Time=t,U1=g1,I=-current,Note=-"; "#3" is the third column. '
-            "Roles: t, date, g1.., current (-current: discharge is positive), temp1.., pack, group, volts, - "
-            "(left out).",
-        ),
-    ):
-        command = option(command)
-    return command
+    """Give a click command the options on tables; it takes them as one argument `wishes`."""
+
+    @click.option(
+        "--map",
+        "roles",
+        multiple=True,
+        help='What columns of a table are: "Time=t,U1=g1,I=-current,Note=-"; "#3" is the third column. '
+        "Roles: t, date, g1.., current (-current: discharge is positive), temp1.., pack, group, volts, - (left out).",
+    )
+    @click.option("--unit", "units", multiple=True, help="Units of a table: t=ms,g=mV,current=mA,temp=F.")
+    @click.option("--start", help="Time of day of a table's first row: 2024-05-13T21:14.")
+    @click.option("--zone", default="", help="Zone of times of day that name none: Europe/Vienna, or +02:00.")
+    @click.option(
+        "--dates",
+        type=click.Choice(["day-first", "month-first"]),
+        help="How a table's 03/04/2024 is meant, where nothing in it tells.",
+    )
+    @wraps(command)
+    def wrapped(
+        *args: Any,
+        roles: tuple[str, ...],
+        units: tuple[str, ...],
+        start: str | None,
+        zone: str,
+        dates: str | None,
+        **rest: Any,
+    ) -> Any:
+        return command(*args, wishes=wishes_of(roles, units, start, zone, dates), **rest)
+
+    return wrapped
+
+
+def show_plan(plan: Plan, *, err: bool = False) -> None:
+    """Print what each column was taken for."""
+    click.echo(f"{plain(plan.where)}: taken as", err=err)
+    for line in plan.lines():
+        click.echo(f"  {plain(line, 300)}", err=err)
+
+
+def show_notes(made: Imported, *, err: bool = False) -> None:
+    """Print what was found while the whole table was read."""
+    for note in made.notes:
+        click.echo(f"  note: {plain(note, 300)}", err=err)
 
 
 def wishes_of(

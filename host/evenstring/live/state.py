@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from evenstring.analysis.series.rest import REST_S, rest_current_a
 from evenstring.live.history import History
 from evenstring.profile import PackProfile
 from evenstring.report.axis import clock
@@ -21,7 +22,6 @@ F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
 _LOOK_S = 60.0  # for slopes and phases
 _PACE_S = 1800.0  # for the pace of balancing
-_REST_A = 0.1
 _RIDE_A = 0.5
 _CLEAR_MV = 6.0
 
@@ -99,7 +99,7 @@ class LiveState:
             self.current_a = self._quiet_since_s = None
             return
         self.current_a = float(current_a[known[-1]])
-        loaded = known[np.abs(current_a[known]) > _REST_A]
+        loaded = known[np.abs(current_a[known]) > rest_current_a(self.profile)]
         if len(loaded):
             self._quiet_since_s = None
         if self._quiet_since_s is None and (not len(loaded) or loaded[-1] < known[-1]):
@@ -177,11 +177,11 @@ class LiveState:
         level = float(np.nanmedian(self.volts_v))
         held = level > self.profile.full_v - 0.06 and abs(middle) < 1.5
         if self.current_a is not None:
-            if self.current_a > _REST_A:
+            if self.current_a > rest_current_a(self.profile):
                 return "charge_cv" if held else "charge_cc"
             if self.current_a < -_RIDE_A:
                 return "ride"
-            rested = self._quiet_since_s is not None and self.history.time_s[-1] - self._quiet_since_s >= 300
+            rested = self._quiet_since_s is not None and self.history.time_s[-1] - self._quiet_since_s >= REST_S
             return "rest" if rested else "unknown"
         pick = self.history.since(_LOOK_S)
         restless = float(np.nanstd(np.nanmedian(self.history.volts_v[pick], axis=1)))

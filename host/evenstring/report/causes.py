@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from evenstring.analysis.series.charge_moved import charge_moved_ah
 from evenstring.report.axis import Axis, number_axis
 from evenstring.report.downsample import departures_mv, row_median
 from evenstring.report.picture import Area, Dots, Line, Picture, Rule
@@ -64,9 +65,7 @@ def _driver(session: Session, cause: str) -> tuple[F64, str, str] | None:
     if cause in ("high_resistance", "connection") and current is not None:
         return current.astype(np.float64), "current (charging positive)", "A"
     if cause == "low_capacity" and current is not None:
-        steps = np.diff(session.time_s, prepend=session.time_s[:1])
-        moved = np.cumsum(np.where(np.isfinite(current), current, 0.0) * np.minimum(steps, 10.0)) / 3600.0
-        return moved, "charge moved", "Ah"
+        return charge_moved_ah(session.time_s, current), "charge moved", "Ah"
     if cause in ("self_discharge", "balancer_fault"):
         return session.time_s / 3600.0, "time", "h"
     return row_median(session.volts_v).astype(np.float64), "voltage of the median group", "V"

@@ -12,7 +12,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Reduced", "departures_mv", "reduce_extremes", "row_median"]
+__all__ = ["Reduced", "departures_mv", "reduce_extremes", "row_median", "spread_mv"]
 
 F64 = NDArray[np.float64]
 F32 = NDArray[np.float32]
@@ -43,6 +43,14 @@ def row_median(values: F32) -> F32:
 def departures_mv(volts_v: F32) -> F32:
     """Distance of each group from the median group of its scan, mV; shape and NaN as in `volts_v` (n, g)."""
     return np.asarray((volts_v - row_median(volts_v)[:, None]) * 1000.0, dtype=np.float32)
+
+
+def spread_mv(volts_v: F32) -> F32:
+    """Highest minus lowest group of each scan, mV, as read: (n,); NaN where fewer than two groups were read."""
+    known = ~np.isnan(volts_v)
+    high = np.max(volts_v, axis=1, where=known, initial=-np.inf)
+    low = np.min(volts_v, axis=1, where=known, initial=np.inf)
+    return np.where(known.sum(axis=1) >= 2, (high - low) * 1000.0, np.nan).astype(np.float32)
 
 
 def reduce_extremes(time_s: F64, values: F32, buckets: int, breaks_s: F64 | None = None) -> Reduced:

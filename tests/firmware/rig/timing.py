@@ -8,7 +8,7 @@ from rig import Rig  # isort: skip
 
 from array import array
 
-from evenboard.delta import DeltaEncoder
+from evenboard.flash.delta import DeltaEncoder
 from evenstring_protocol import best, framing
 
 _ROUNDS = 2

@@ -12,7 +12,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from evenstring.analysis.run import analyse
-from evenstring.profile import CHEMISTRIES, PackProfile
+from evenstring.chemistry import CHEMISTRIES
+from evenstring.profile import PackProfile
 from evenstring.report.build import build_report
 from evenstring.session import Meter, Quality, Session
 from hypothesis import HealthCheck, given, settings
@@ -115,11 +116,12 @@ def session_of(recipe: dict) -> Session:
     )
 
 
+@pytest.mark.slow
 @given(recipe=RECIPES)
 @settings(max_examples=80, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])
 def test_no_session_breaks_the_findings(recipe: dict) -> None:
     session = session_of(recipe)
-    limits = CHEMISTRIES[recipe["chemistry"]]
+    limits = CHEMISTRIES[recipe["chemistry"].limits]
     profile = replace(PackProfile(groups=session.groups, chemistry=recipe["chemistry"]), **limits)
 
     found = analyse(session, profile)

@@ -10,7 +10,7 @@ import pytest
 from evenstring.profile import PackProfile
 from evenstring.report.build import build_report
 from evenstring.session import Quality, Session
-from evenstring.sim import MeterModel, Pack, Plan, Protection, measure, simulate
+from evenstring.sim import DutyCycle, MeterModel, Pack, Protection, measure, simulate
 
 FIXED = {
     "recording": {"groups", "scans", "duration_s", "frames_lost", "frames_damaged", "start", "has_current"},
@@ -22,7 +22,7 @@ FIXED = {
 }
 
 
-def report_of(pack: Pack, plan: Plan, *, with_current: bool = True) -> dict:
+def report_of(pack: Pack, plan: DutyCycle, *, with_current: bool = True) -> dict:
     rng = np.random.default_rng(3)
     trajectory = simulate(pack, plan, step_s=2.0)
     session = measure(
@@ -42,10 +42,11 @@ def kinds(report: dict) -> list[str]:
     return [p["kind"] for p in report["phases"]]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("with_current", [True, False], ids=["current", "no current"])
 def test_a_day_with_ride_rest_and_charge_is_told_in_order(with_current: bool) -> None:
     plan = (
-        Plan()
+        DutyCycle()
         .rest(minutes=8)
         .ride(minutes=15, seed=3)
         .rest(minutes=20)
@@ -62,7 +63,7 @@ def test_a_day_with_ride_rest_and_charge_is_told_in_order(with_current: bool) ->
 
 
 def test_one_high_group_ends_a_charge_early_and_is_named() -> None:
-    report = report_of(uneven(5, 0.09), Plan().charge(hours=8).rest(minutes=10))
+    report = report_of(uneven(5, 0.09), DutyCycle().charge(hours=8).rest(minutes=10))
 
     assert report["charge"]["ended"] == "stopped_early"
     assert report["charge"]["cause_group"] == 5
@@ -71,7 +72,7 @@ def test_one_high_group_ends_a_charge_early_and_is_named() -> None:
 
 def test_one_low_group_lets_the_light_come_on_and_is_named() -> None:
     pack = replace(uneven(7, -0.08), protection=Protection(ceiling_v=4.30))
-    report = report_of(pack, Plan().charge(hours=8, leave_hours=0.2).rest(minutes=10))
+    report = report_of(pack, DutyCycle().charge(hours=8, leave_hours=0.2).rest(minutes=10))
 
     assert report["charge"]["ended"] == "ended_uneven"
     assert report["charge"]["cause_group"] == 7
@@ -79,7 +80,7 @@ def test_one_low_group_lets_the_light_come_on_and_is_named() -> None:
 
 
 def test_stopped_before_constant_voltage_is_told_from_full() -> None:
-    report = report_of(uneven(1, 0.0), Plan().charge(hours=0.5).rest(minutes=10))
+    report = report_of(uneven(1, 0.0), DutyCycle().charge(hours=0.5).rest(minutes=10))
 
     assert report["charge"]["ended"] == "stopped_before_cv"
 
@@ -89,7 +90,7 @@ def test_all_groups_bleeding_alike_never_get_even() -> None:
     pack = uneven(3, -0.02)
     pack = replace(pack, balancer=replace(pack.balancer, rule="threshold", threshold_v=4.10))
 
-    report = report_of(pack, Plan().charge(hours=7))
+    report = report_of(pack, DutyCycle().charge(hours=7))
 
     assert report["balancing"]["state"] == "not_converging"
     assert report["balancing"]["remaining_s"] is None
@@ -97,7 +98,7 @@ def test_all_groups_bleeding_alike_never_get_even() -> None:
 
 
 def test_fixed_keys_are_all_there_and_every_gap_says_why() -> None:
-    report = report_of(uneven(1, 0.0), Plan().rest(minutes=6))
+    report = report_of(uneven(1, 0.0), DutyCycle().rest(minutes=6))
 
     assert report["format"] == "evenstring-report/1"
     for table, keys in FIXED.items():

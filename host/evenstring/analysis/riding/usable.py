@@ -17,10 +17,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.causes.estimates import Evidence
+from evenstring.analysis.causes.estimates import CAPACITY, CHARGE, RESISTANCE, Evidence
 from evenstring.analysis.results import Phase, Repair, Unknown
-from evenstring.analysis.riding.reserve import soc_at_start
+from evenstring.analysis.riding.reserve import ACCELERATION_S, ride_load, soc_at_start
 from evenstring.analysis.series.arrays import rolling_mean
+from evenstring.analysis.series.rows_of_phase import rows_in, rows_of_kind
 from evenstring.ocv import default_curve
 from evenstring.profile import PackProfile
 from evenstring.session import Session
@@ -29,14 +30,15 @@ __all__ = ["Bench", "Estimate", "Room", "Usable", "bench_hours", "find_room", "f
 
 F64 = NDArray[np.float64]
 
-_DRAWS = 400
-_MOST_U_CAPACITY, _MOST_U_CHARGE = 3.0, 2.0  # %: with more, the answer would be noise
-_SCALE = 0.15  # of a capacity's departure: how far the curve and the place on it stretch it (seen on random packs)
-_WORTH_IT = 0.005  # of the capacity: production scatter, which nobody mends
-_BENCH_A = 1.0  # of a bench supply or load, where nobody says
-_LEAST_DEPTH = 0.2
-_STRONG_A, _STRONG_S = 1.0, 5.0
-_Z90 = (0.05, 0.95)
+_DRAWS = 400  # of the evidence: our choice
+_MOST_U_CAPACITY, _MOST_U_CHARGE = 3.0, 2.0  # %: with more, the answer would be noise: our choice
+# Of a capacity's departure: how far the curve and the place on it stretch it: tuned on own packs under 100,000
+_SCALE = 0.15
+_WORTH_IT = 0.005  # of the capacity: production scatter, which nobody mends: our choice
+_BENCH_A = 1.0  # of a bench supply or load, where nobody says: our choice
+_LEAST_DEPTH = 0.2  # of the capacity moved: our choice
+_STRONG_A, _STRONG_S = 1.0, ACCELERATION_S  # braking from here on, and for so long: our choice
+_Z90 = (0.05, 0.95)  # quantiles: published (JCGM 101:2008, 7.7: a probabilistically symmetric 90 % interval)
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,19 +97,19 @@ def find_usable(evidence: Evidence | None, profile: PackProfile, with_ah: bool) 
     u = np.sqrt(np.median(np.einsum("gkk->gk", evidence.covariance), axis=0))
     if evidence.depth < _LEAST_DEPTH:
         return None, Unknown("usable", f"only {evidence.depth:.0%} of the capacity was moved", record)
-    if u[2] > _MOST_U_CAPACITY or u[1] > _MOST_U_CHARGE:
-        why = f"the groups' capacities are known to {u[2]:.1f} % and their charges to {u[1]:.1f} % only"
+    if u[CAPACITY] > _MOST_U_CAPACITY or u[CHARGE] > _MOST_U_CHARGE:
+        why = f"the groups' capacities are known to {u[CAPACITY]:.1f} % and their charges to {u[CHARGE]:.1f} % only"
         return None, Unknown("usable", why, record)
-    charge, capacity = 0.01 * evidence.size[:, 1], 1.0 + 0.01 * evidence.size[:, 2]
+    charge, capacity = 0.01 * evidence.size[:, CHARGE], 1.0 + 0.01 * evidence.size[:, CAPACITY]
     best, (top, bottom) = _shares(charge, capacity, evidence.soc0)
     rng = np.random.default_rng(3)  # the same recording gives the same interval
     covariance = evidence.covariance + 1e-9 * np.eye(4)
-    covariance[:, 2, 2] += (_SCALE * evidence.size[:, 2]) ** 2
+    covariance[:, CAPACITY, CAPACITY] += (_SCALE * evidence.size[:, CAPACITY]) ** 2
     lower = np.linalg.cholesky(covariance)
     draws = []
     for _ in range(_DRAWS):
         size = evidence.size + np.einsum("gij,gj->gi", lower, rng.standard_normal(evidence.size.shape))
-        draws.append(_shares(0.01 * size[:, 1], 1.0 + 0.01 * size[:, 2], evidence.soc0)[0])
+        draws.append(_shares(0.01 * size[:, CHARGE], 1.0 + 0.01 * size[:, CAPACITY], evidence.soc0)[0])
     # A minimum over noisy groups lies too low. By how much shows in the draws, which are noisier once more.
     values = np.array(draws)
     bias = np.median(values, axis=0) - best
@@ -147,12 +149,13 @@ def find_room(
 ) -> tuple[Room | None, Unknown | None]:
     """How full the string may be before this ride's strongest braking lifts a group to its ceiling."""
     record = "a ride with braking and a charge, with the current sensor"
-    if evidence is None or session.current_a is None or evidence.r_ohm <= 0.0:
+    load = None if session.current_a is None else ride_load(session, rows_of_kind(session.time_s, phases, "ride"))
+    if evidence is None or session.current_a is None or load is None:
         return None, Unknown("room_for_braking", "braking current and resistance are not known", record)
     amps = 0.0
     for p in phases:
         if p.kind == "ride":
-            inside = (session.time_s >= p.start_s) & (session.time_s <= p.end_s)
+            inside = rows_in(session.time_s, p)
             t = session.time_s[inside]
             if len(t) > 10:
                 width = max(1, round(_STRONG_S / max(float(np.median(np.diff(t))), 1e-3)))
@@ -172,15 +175,15 @@ def find_room(
         size = evidence.size
         if k:
             size = size + np.einsum("gij,gj->gi", lower, rng.standard_normal(size.shape))
-        gap = 0.01 * (size[:, 1] - size[:, 2] * (grid[:, None] - soc0))
-        volts = curve.voltage_v(grid[:, None] + gap) + amps * evidence.r_ohm * (1.0 + 0.01 * size[:, 3])
+        gap = 0.01 * (size[:, CHARGE] - size[:, CAPACITY] * (grid[:, None] - soc0))
+        volts = curve.voltage_v(grid[:, None] + gap) + amps * load.step_ohm[0] * (1.0 + 0.01 * size[:, RESISTANCE])
         reached = volts > profile.ceiling_v
         limits[k] = np.where(reached.any(axis=0), grid[np.maximum(reached.argmax(axis=0) - 1, 0)], 1.0)
         limits[k] += u_soc * rng.standard_normal() if k else 0.0
     group = int(np.argmin(limits[0]))
     best = float(limits[0, group])
     low, high = np.quantile(limits[1:].min(axis=1), _Z90)
-    at = 0.01 * (evidence.size[:, 1] - evidence.size[:, 2] * (best - soc0))
+    at = 0.01 * (evidence.size[:, CHARGE] - evidence.size[:, CAPACITY] * (best - soc0))
     return Room(
         group=group + 1,
         regen_current_a=round(amps, 2),

@@ -17,7 +17,7 @@ __all__ = ["with_causes", "with_more", "with_temperatures"]
 Asked = tuple[str, Evidence]  # action, and the reason
 
 _ORDER = ("do_not_charge", "inspect", "keep_charging", "ride")
-_SURE = 0.8
+_SURE = 0.8  # confidence from which a cause is spoken of: our choice
 _COLD = (
     "The pack was charged below 0 °C, down to {c:.0f} °C for {m:.0f} min: lithium may have plated, which can short a"
     " cell later; ask for the limits of the cells' maker."
@@ -40,7 +40,7 @@ _MORE = (
     "Group {g} has about {size:.0f} % more resistance than the others ({low:.0f} to {high:.0f} %): it sags deepest"
     " under load, most of all when nearly empty or cold."
 )
-# From this size on, in per cent, it matters for riding whichever group is empty first.
+# From this size on, in per cent, it matters for riding whichever group is empty first: our choice.
 _RIDES = {"low_capacity": (5.0, _LESS), "high_resistance": (20.0, _MORE)}
 
 

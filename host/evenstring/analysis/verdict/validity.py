@@ -19,7 +19,7 @@ from evenstring.session import Session
 
 __all__ = ["own_current", "own_readings", "own_rest", "with_profile_check"]
 
-_UNREAD = 0.1  # share of scans
+_UNREAD = 0.1  # share of scans: our choice
 _RESISTIVE = ("high_resistance", "connection")  # ratios of groups that carry one current: no curve, no capacity
 
 

@@ -12,9 +12,9 @@ from evenstring.profile import PackProfile
 
 __all__ = ["find_verdict"]
 
-_LONG_S = 10.0
+_LONG_S = 10.0  # below discard for longer is no dip: our choice
 _ORDER = ("do_not_charge", "inspect", "keep_charging", "ride")
-_MANY = 5
+_MANY = 5  # our choice
 
 
 def find_verdict(

@@ -5,8 +5,8 @@ into numbers as the plan says, `timeline` puts times in order, `spool` keeps row
 frames.
 """
 
+from evenstring.io.table.guess.plan import Plan, Wishes
 from evenstring.io.table.imports import import_table, preview
-from evenstring.io.table.plan import Plan, Wishes
 from evenstring.io.table.recording import Imported
 
 __all__ = ["Imported", "Plan", "Wishes", "import_table", "preview"]

@@ -19,7 +19,7 @@ from evenstring.io.table.guess.cells import MISSING, kind_of, number
 from evenstring.io.table.guess.clock import TimeForm, read_times
 from evenstring.io.table.guess.groups import id_number
 from evenstring.io.table.guess.layout import split_line
-from evenstring.io.table.plan import Column, Plan
+from evenstring.io.table.guess.plan import Column, Plan
 from evenstring.text import plain
 from evenstring.wire.table import load_table
 

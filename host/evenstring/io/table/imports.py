@@ -9,7 +9,7 @@ from typing import IO
 
 from evenstring.io.table.guess.guess import guess_plan
 from evenstring.io.table.guess.layout import split_line
-from evenstring.io.table.plan import Plan, Wishes
+from evenstring.io.table.guess.plan import Plan, Wishes
 from evenstring.io.table.recording import Imported, write_recording
 from evenstring.io.table.text import TableText, open_table
 from evenstring.profile import PackProfile

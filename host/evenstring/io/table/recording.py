@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from evenstring import __version__
 from evenstring.errors import InputError
 from evenstring.io.table.convert import Converter, Rows
-from evenstring.io.table.plan import Plan
+from evenstring.io.table.guess.plan import Plan
 from evenstring.io.table.spool import NONE, Spool
 from evenstring.io.table.text import TableText
 from evenstring.io.table.timeline import Timeline, zone_of

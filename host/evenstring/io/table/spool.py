@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.io.table.convert import Rows
-from evenstring.io.table.plan import Plan
+from evenstring.io.table.guess.plan import Plan
 from evenstring.io.table.timeline import Timeline, make_timeline
 from evenstring.wire.encode import hundredths, volts_to_steps
 

@@ -15,7 +15,7 @@ from evenstring.analysis.series.signals import make_signals
 from evenstring.analysis.series.uncertainty import meter_error
 from evenstring.analysis.verdict.reasons import with_causes
 from evenstring.profile import PackProfile
-from evenstring.sim import MeterModel, Pack, Plan, measure, simulate
+from evenstring.sim import DutyCycle, MeterModel, Pack, measure, simulate
 
 GROUPS = 20
 PROFILE = PackProfile(groups=GROUPS)
@@ -32,7 +32,7 @@ def charged(seed: int, *, dead: tuple[int, ...] = (), stuck: tuple[int, ...] = (
     leak[4] += leak_ma / 1e3
     balancer = replace(pack.balancer, dead=dead, stuck=stuck, rule=rule, threshold_v=threshold_v)
     pack = replace(pack, soc0=soc, leak_a=leak, balancer=balancer)
-    trajectory = simulate(pack, Plan().rest(minutes=80).charge(hours=5.2), step_s=2.0)
+    trajectory = simulate(pack, DutyCycle().rest(minutes=80).charge(hours=5.2), step_s=2.0)
     session = measure(trajectory, MeterModel.random(rng, GROUPS), rng, quiet_s=2.0)
     phases = find_phases(session, PROFILE)
     found = find_balancer_faults(make_signals(session), PROFILE, phases, meter_error(session))

@@ -17,10 +17,10 @@ from evenstring.ocv import curve, mean_voltage_v
 from evenstring.profile import PackProfile
 from evenstring.report.build import build_report
 from evenstring.session import Session
-from evenstring.sim import MeterModel, Pack, Plan, measure, simulate
+from evenstring.sim import DutyCycle, MeterModel, Pack, measure, simulate
 from scipy.integrate import quad
 
-from tests.benchmarks.weakness_sessions import Case, make_case
+from tests.worlds.fault_sessions import Case, make_case
 
 pytestmark = pytest.mark.usefixtures("no_forecast")
 
@@ -33,7 +33,7 @@ def made(cause: str, number: int = 11, kind: str = "ride and charge") -> Case:
 def evidence(charge: np.ndarray, capacity: np.ndarray, u: float = 0.01) -> Evidence:
     size = np.column_stack([np.zeros_like(charge), charge, capacity, np.zeros_like(charge)])
     covariance = np.repeat(np.diag([u**2] * 4)[None], len(charge), axis=0)
-    return Evidence(size, covariance, np.full(len(charge), np.nan), 0.5, True, 0.01, 0.5)
+    return Evidence(size, covariance, np.full(len(charge), np.nan), 0.5, True, 0.5)
 
 
 def test_usable_charge_by_hand():
@@ -115,7 +115,7 @@ def test_mean_voltage_agrees_with_scipys_integral_of_the_curve():
 def charged_at(celsius: float) -> Session:
     rng = np.random.default_rng(6)
     pack = Pack.random(rng, groups=8, soc=0.5)
-    plan = Plan().at(celsius).rest(minutes=10).charge(hours=0.5)
+    plan = DutyCycle().at(celsius).rest(minutes=10).charge(hours=0.5)
     return measure(simulate(pack, plan, step_s=2.0), MeterModel.random(rng, 8), rng, quiet_s=2.0)
 
 

@@ -10,7 +10,7 @@ from evenstring.analysis.results import Findings, Spread, Verdict
 from evenstring.analysis.run import analyse
 from evenstring.analysis.verdict.reasons import with_causes
 
-from tests.benchmarks.weakness_sessions import make_case
+from tests.worlds.fault_sessions import make_case
 
 NOTHING = Findings((), Spread(*(None,) * 7, 0, 0, ()), (), None, Verdict("ride", ("All in order.",)))
 
@@ -19,6 +19,7 @@ def weak(cause: str, size: float, confidence: float) -> Weakness:
     return Weakness(7, cause, size, "%", confidence, size - 2.0, size + 2.0, 0.99, "", ())
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("cause", "words"), [("low_capacity", "less charge"), ("high_resistance", "more resistance")])
 def test_a_weak_group_of_a_recorded_day_is_named_in_the_reasons(cause: str, words: str) -> None:
     """The group and its departure are the simulator's: 5 % less capacity, 20 % more resistance."""

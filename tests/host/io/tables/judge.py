@@ -41,7 +41,9 @@ def _times(shape: Shape, world: World, session: Session) -> list[str]:
     wrong = []
     if not np.allclose(session.time_s, world.time_s, atol=_TIME_S.get(shape.time, 0.0011)):
         wrong.append(f"times {session.time_s[:3]} ... {session.time_s[-1]}")
-    if shape.starts != (session.start is not None) or (session.start is not None and abs((session.start - START).total_seconds()) > _START_S.get(shape.time, 0.002)):
+    if shape.starts != (session.start is not None) or (
+        session.start is not None and abs((session.start - START).total_seconds()) > _START_S.get(shape.time, 0.002)
+    ):
         wrong.append(f"start {session.start}")
     return wrong
 

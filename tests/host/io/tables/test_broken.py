@@ -1,4 +1,5 @@
-"""Tables that cannot be read rightly: each is refused in one line with its place and what to do, or said to be doubtful."""
+# ruff: noqa: E501  # a line a table
+"""Tables that cannot be read rightly: each is refused in one line with its place and what to do."""
 
 from __future__ import annotations
 

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from evenstring.errors import InputError
+from evenstring.io.table.guess.plan import Column
 from evenstring.io.table.guess.sample import Sample
-from evenstring.io.table.plan import Column
 
 __all__ = ["Found", "find_groups", "find_long", "volt_scale"]
 

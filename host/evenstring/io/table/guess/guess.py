@@ -9,6 +9,7 @@ from datetime import datetime
 from evenstring.errors import InputError
 from evenstring.io.table.guess.groups import Found, find_groups, find_long, volt_scale
 from evenstring.io.table.guess.layout import guess_layout
+from evenstring.io.table.guess.plan import Column, Plan, Wishes
 from evenstring.io.table.guess.quantities import (
     current_column,
     current_scale,
@@ -18,7 +19,6 @@ from evenstring.io.table.guess.quantities import (
 )
 from evenstring.io.table.guess.sample import Sample, take_sample
 from evenstring.io.table.guess.times import find_times
-from evenstring.io.table.plan import Column, Plan, Wishes
 
 __all__ = ["guess_plan"]
 

@@ -177,6 +177,6 @@ def _check_commas(rows: Sequence[list[str]], first: int, width: int, separator: 
         text = sum(kind_of(cell) == "text" for cell in rows[k])
         if separator == "," and len(rows[k]) > 2 and text > 1 and 2 * len(rows[k]) - 2 <= width <= 2 * len(rows[k]):
             raise InputError(
-                f"{where}: line {first + 1}: {width} cells below {len(rows[k])} names: comma seems to be decimal mark and"
-                " separator at once; export with semicolons"
+                f"{where}: line {first + 1}: {width} cells below {len(rows[k])} names: comma seems to be decimal mark"
+                " and separator at once; export with semicolons"
             )

@@ -6,8 +6,8 @@ from collections.abc import Iterable
 
 import numpy as np
 
+from evenstring.io.table.guess.plan import Column, Wishes
 from evenstring.io.table.guess.sample import Sample
-from evenstring.io.table.plan import Column, Wishes
 
 __all__ = ["current_column", "ignored_columns", "pack_column", "temperature_columns"]
 

@@ -11,8 +11,8 @@ import pandas as pd
 
 from evenstring.errors import InputError
 from evenstring.io.table.guess.clock import ELAPSED, TimeForm, guess_number_form, guess_text_form, read_times
+from evenstring.io.table.guess.plan import Column, Wishes
 from evenstring.io.table.guess.sample import F64, Sample
-from evenstring.io.table.plan import Column, Wishes
 
 __all__ = ["TimeFound", "find_times"]
 

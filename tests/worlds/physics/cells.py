@@ -1,0 +1,194 @@
+"""Many cells of one paper, stepped together: pybamm's single-particle model with electrolyte (SPMe).
+
+The equations are pybamm's own, put on its mesh and handed over as casadi expressions; ours are the time step and
+the loop over cells. The step is ROS2 (Verwer et al., SIAM J. Sci. Comput. 20 (1999) 1456), of second order and L-stable; the
+model's own Jacobian is tridiagonal, so a step costs little more than two evaluations. With a C compiler the step is
+compiled once a paper.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import shutil
+import subprocess
+import tempfile
+from dataclasses import dataclass, field
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from tests.worlds.physics.papers import parameters
+
+__all__ = ["MESH", "CellModel", "Cells", "model_of"]
+
+MESH = {"x_n": 8, "x_s": 5, "x_p": 8, "r_n": 20, "r_p": 20}
+_GAMMA = 1.0 - 1.0 / np.sqrt(2.0)
+_ROOM_K = 298.15
+
+
+@dataclass(frozen=True, eq=False)
+class CellModel:
+    """One paper's cell.
+
+    Attributes:
+        step, volts: casadi functions (state, amps, kelvin, seconds) -> state; (state, amps, kelvin) -> V, dV/dA.
+        empty, full: states at rest at both ends of the window of charge.
+        ah: charge between them.
+    """
+
+    step: Any
+    volts: Any
+    empty: np.ndarray
+    full: np.ndarray
+    ah: float
+    _mapped: dict[tuple[str, int], _Many] = field(default_factory=dict)
+
+    def mapped(self, which: str, count: int) -> _Many:
+        """`step` or `volts` for so many cells at once."""
+        key = which, count
+        if key not in self._mapped:
+            self._mapped[key] = _Many(getattr(self, which), count)
+        return self._mapped[key]
+
+
+class Cells:
+    """The state of `count` cells, each with its own current (charging positive, A of one cell) and temperature."""
+
+    def __init__(self, model: CellModel, soc: np.ndarray, temperature_c: np.ndarray) -> None:
+        self.model, self.kelvin = model, np.asarray(temperature_c, float) + 273.15
+        self.state = np.ascontiguousarray(model.empty + np.asarray(soc)[:, None] * (model.full - model.empty))
+
+    def copy(self) -> Cells:
+        other = Cells(self.model, np.zeros(len(self.state)), self.kelvin - 273.15)
+        other.state = self.state.copy()
+        return other
+
+    def volts(self, charging_a: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """V of each cell, and by how much it rises with an ampere more, at this instant."""
+        v, slope = self.model.mapped("volts", len(self.state))(self.state, -charging_a, self.kelvin)
+        return v, -slope
+
+    def step(self, charging_a: np.ndarray, seconds: float) -> None:
+        """On by so many seconds at this current."""
+        many = self.model.mapped("step", len(self.state))
+        (self.state,) = many(self.state, -charging_a, self.kelvin, np.full(len(self.state), seconds))
+
+
+class _Many:
+    """A casadi function for many cells at once, called through buffers."""
+
+    def __init__(self, of: Any, count: int) -> None:
+        self.mapped = of.map(count, "serial")
+        self.buffer, self.trigger = self.mapped.buffer()
+        self.shapes = [self.mapped.size_out(k)[::-1] for k in range(self.mapped.n_out())]
+
+    def __call__(self, *args: np.ndarray) -> list[np.ndarray]:
+        given = [np.ascontiguousarray(a, float) for a in args]  # held until the call is over
+        out = [np.empty(shape) for shape in self.shapes]
+        for k, array in enumerate(given):
+            self.buffer.set_arg(k, memoryview(array))
+        for k, array in enumerate(out):
+            self.buffer.set_res(k, memoryview(array))
+        self.trigger()
+        return [a if a.shape[1] > 1 else a[:, 0] for a in out]
+
+
+@cache
+def model_of(name: str) -> CellModel:
+    """The model of a paper's cell."""
+    import casadi  # noqa: PLC0415  # as pybamm
+
+    built, inputs = _built(name)
+    empty, full = (_at_rest(name, soc, inputs) for soc in (0.0, 1.0))
+    y, amps, kelvin, t = (casadi.MX.sym(n, k) for n, k in (("y", len(empty)), ("i", 1), ("T", 1), ("t", 1)))
+    named = dict(zip(inputs, (amps, kelvin, kelvin), strict=True))
+    rhs = casadi.Function("rhs", [y, amps, kelvin], [built.concatenated_rhs.to_casadi(t, y, inputs=named)]).expand()
+    volts = built.get_processed_variable("Voltage [V]").to_casadi(t, y, inputs=named)
+    volts = casadi.Function("volts", [y, amps, kelvin], [volts, casadi.jacobian(volts, amps)])
+    step = _ros2(casadi, rhs, len(empty))
+    step, volts = _compiled(casadi, name, step, volts)
+    return CellModel(step, volts, empty, full, _ampere_hours(empty, full, rhs))
+
+
+def _simulation(name: str) -> tuple[Any, list[str]]:
+    import pybamm  # noqa: PLC0415
+
+    values = parameters(name)
+    inputs = ["Current function [A]", "Ambient temperature [K]", "Initial temperature [K]"]
+    for key in inputs:
+        values[key] = "[input]"
+    return pybamm.Simulation(pybamm.lithium_ion.SPMe(), parameter_values=values, var_pts=MESH), inputs
+
+
+def _built(name: str, soc: float = 0.5) -> tuple[Any, list[str]]:
+    simulation, inputs = _simulation(name)
+    simulation.build(initial_soc=soc, inputs=dict(zip(inputs, (0.0, _ROOM_K, _ROOM_K), strict=True)))
+    return simulation.built_model, inputs
+
+
+def _at_rest(name: str, soc: float, inputs: list[str]) -> np.ndarray:
+    built, _ = _built(name, soc)
+    at = dict(zip(inputs, (0.0, _ROOM_K, _ROOM_K), strict=True))
+    return np.array(built.concatenated_initial_conditions.evaluate(inputs=at)).ravel()
+
+
+def _ros2(casadi: Any, rhs: Any, n: int) -> Any:
+    y, amps, kelvin, h = (casadi.SX.sym(s, k) for s, k in (("y", n), ("i", 1), ("T", 1), ("h", 1)))
+    f = rhs(y, amps, kelvin)
+    jacobian = casadi.jacobian(f, y)
+    rows, columns = jacobian.sparsity().get_triplet()
+    if max(abs(a - b) for a, b in zip(rows, columns, strict=True)) > 1:
+        raise ValueError("the model couples more than neighbours: its step needs another solver")
+    solve = _tridiagonal(casadi, casadi.SX.eye(n) - _GAMMA * h * jacobian, n)
+    k1 = solve(f)
+    k2 = solve(rhs(y + h * k1, amps, kelvin) - 2.0 * k1)
+    return casadi.Function("step", [y, amps, kelvin, h], [y + h * (1.5 * k1 + 0.5 * k2)])
+
+
+def _tridiagonal(casadi: Any, matrix: Any, n: int) -> Any:
+    """A solver by elimination along the diagonal (Thomas); the factors are shared by its calls."""
+    pivot, factor = [matrix[0, 0]], []
+    for k in range(1, n):
+        factor.append(matrix[k, k - 1] / pivot[-1])
+        pivot.append(matrix[k, k] - factor[-1] * matrix[k - 1, k])
+
+    def solve(right: Any) -> Any:
+        forward = [right[0]]
+        for k in range(1, n):
+            forward.append(right[k] - factor[k - 1] * forward[-1])
+        back = [forward[-1] / pivot[-1]]
+        for k in range(n - 2, -1, -1):
+            back.append((forward[k] - matrix[k, k + 1] * back[-1]) / pivot[k])
+        return casadi.vertcat(*back[::-1])
+
+    return solve
+
+
+def _compiled(casadi: Any, name: str, step: Any, volts: Any) -> tuple[Any, Any]:
+    compiler = shutil.which("cc") or shutil.which("gcc")
+    if compiler is None:
+        return step, volts
+    with tempfile.TemporaryDirectory() as folder:
+        generator = casadi.CodeGenerator("cell.c")
+        generator.add(step)
+        generator.add(volts)
+        generator.generate(folder + "/")
+        code = Path(folder, "cell.c").read_bytes()
+        kept = Path(tempfile.gettempdir()) / f"evenstring_{name}_{hashlib.sha256(code).hexdigest()[:16]}.so"
+        if not kept.exists():
+            built = Path(folder, "cell.so")
+            command = [compiler, "-O2", "-shared", "-fPIC", "-o", str(built), str(Path(folder, "cell.c")), "-lm"]
+            subprocess.run(command, check=True, capture_output=True)
+            shutil.copy(built, f"{kept}.{hashlib.sha256(folder.encode()).hexdigest()[:8]}")
+            Path(f"{kept}.{hashlib.sha256(folder.encode()).hexdigest()[:8]}").replace(kept)
+    return casadi.external("step", str(kept)), casadi.external("volts", str(kept))
+
+
+def _ampere_hours(empty: np.ndarray, full: np.ndarray, rhs: Any) -> float:
+    """Charge between empty and full: what a current does to the mean of the positive particle, whose mesh is even."""
+    n, first = MESH["r_p"], 2 + MESH["r_n"]
+    shells = np.diff(np.linspace(0.0, 1.0, n + 1) ** 3)
+    change = np.array(rhs(0.5 * (empty + full), 1.0, _ROOM_K)).ravel()[first : first + n] @ shells
+    return float(abs((full - empty)[first : first + n] @ shells / change) / 3600.0)
