@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 GROUPS = 24
-ROWS = 200_000
+ROWS = 600_000
 _RUN = """
 import resource, sys, time
 from pathlib import Path

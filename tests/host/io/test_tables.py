@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -128,3 +129,30 @@ def test_spaces_round_numbers_do_not_matter(tmp_path: Path) -> None:
     session = load(tmp_path, "t_s,g1,g2,g3\n0, 1 , ,3\n1, 1 ,2 ,3\n")
 
     assert session.quality.tolist() == [[0, 1, 0], [0, 0, 0]]
+
+
+def test_time_of_day_and_pack_voltage_come_back_from_an_export(tmp_path: Path) -> None:
+    table = tmp_path / "in.csv"
+    rows = "".join(f"2024-05-13T21:14:{k:02}.250+02:00,3.9,4.0,3.8,11.7\n" for k in range(30))
+    table.write_text("time,Cell 1,Cell 2,Cell 3,Pack (V)\n" + rows, encoding="utf-8")
+    first, _ = read(table)
+    again = tmp_path / "again.csv"
+    again.write_bytes(b"".join(csv_chunks(first)))
+    second, _ = read(again)
+
+    assert first.start == second.start == datetime(2024, 5, 13, 19, 14, 0, 250_000, UTC)
+    assert first.pack_v is not None
+    assert second.pack_v is not None
+    np.testing.assert_array_equal(first.pack_v, second.pack_v)
+    np.testing.assert_array_equal(first.volts_v, second.volts_v)
+    np.testing.assert_array_equal(first.time_s, second.time_s)
+
+
+def test_the_ends_of_the_range_come_back_from_an_export(tmp_path: Path) -> None:
+    session = load(
+        tmp_path, "t_s,g1,g2,g3,current_a\n0,6.553,-6.553,3.9,327.67\n1,6.5532,3.9,3.9,-327.67\n2,3.9,3.9,3.9,0\n"
+    )
+    again = load(tmp_path, b"".join(csv_chunks(session)).decode())
+
+    np.testing.assert_array_equal(session.volts_v, again.volts_v)
+    np.testing.assert_array_equal(session.current_a, again.current_a)

@@ -94,7 +94,7 @@ class Converter:
 
     def _is_even(self, block: bytes) -> bool:
         """Each line has as many cells as the table is wide, told from the count of separators alone."""
-        if self._sep == b" " or b'"' in block or b"\n\n" in block:
+        if self._sep == b" " or b'"' in block:
             return False
         letters = np.frombuffer(block, np.uint8)
         lines, cells = np.count_nonzero(letters == ord("\n")), np.count_nonzero(letters == self._sep[0])
@@ -209,6 +209,8 @@ class Converter:
         cells = frame[column.index]
         if cells.dtype != object and cells.dtype.kind in "fiu":
             values = cells.to_numpy(np.float64)
+            if np.abs(values.sum()) < np.inf:  # usual; false where one is missing or endless
+                return values
             bad = np.isinf(values)
         else:
             values, bad = _cell_by_cell(cells.astype(object).tolist(), self.plan.layout.decimal)
@@ -250,12 +252,17 @@ class Converter:
         )
 
     def _scaled(self, frame: pd.DataFrame, columns: tuple[Column, ...], lines: I64, limit: float, unit: str) -> F64:
-        values = np.empty((len(frame), len(columns)))
+        values = np.empty((len(columns), len(frame))).T  # a column in one piece, as pandas holds it
         for k, column in enumerate(columns):
-            values[:, k] = self._column(frame, column, lines) * column.scale + column.offset
-        if values.max(initial=0.0) <= limit and values.min(initial=0.0) >= -limit:  # usual; false where one is missing
+            values[:, k] = self._column(frame, column, lines)
+            if column.scale != 1.0:
+                values[:, k] *= column.scale
+            if column.offset:
+                values[:, k] += column.offset
+        most = limit + 1e-6  # decimal fractions are not exact
+        if values.max(initial=0.0) <= most and values.min(initial=0.0) >= -most:  # usual; false where one is missing
             return values
-        beyond = np.argwhere(np.abs(values) > limit)
+        beyond = np.argwhere(np.abs(values) > most)
         if len(beyond):
             row, k = beyond[0]
             raise InputError(

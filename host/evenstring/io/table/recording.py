@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Callable, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import closing
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -17,7 +15,7 @@ from numpy.typing import NDArray
 
 from evenstring import __version__
 from evenstring.errors import InputError
-from evenstring.io.table.convert import Converter, Rows
+from evenstring.io.table.convert import Converter
 from evenstring.io.table.guess.plan import Plan
 from evenstring.io.table.spool import NONE, Spool
 from evenstring.io.table.text import TableText
@@ -86,19 +84,12 @@ def write_recording(
 
 
 def _read(text: TableText, converter: Converter, spool: Spool, progress: Callable[[int], None] | None) -> None:
-    """Convert block by block, two at a time: pandas lets go of the interpreter while it reads numbers."""
-    with ThreadPoolExecutor(2) as pool:
-        waiting: deque[tuple[int, Future[Rows | None]]] = deque()
-        for number, block, last in _with_last(text.blocks(converter.plan.layout.first_row)):
-            torn = last and text.ends_open
-            waiting.append((len(block), pool.submit(converter.rows, number, block, last=last, torn=torn)))
-            while waiting and (last or len(waiting) > 2):
-                size, coming = waiting.popleft()
-                rows = coming.result()
-                if rows is not None:
-                    spool.add(rows)
-                if progress:
-                    progress(size)
+    for number, block, last in _with_last(text.blocks(converter.plan.layout.first_row)):
+        rows = converter.rows(number, block, last=last, torn=last and text.ends_open)
+        if rows is not None:
+            spool.add(rows)
+        if progress:
+            progress(len(block))
 
 
 def _with_last(pieces: Iterator[tuple[int, bytes]]) -> Iterator[tuple[int, bytes, bool]]:
