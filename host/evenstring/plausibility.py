@@ -59,7 +59,9 @@ class Dropouts:
 
     def feed(self, volts_v: F64) -> None:
         """Take the next rows, (n, g), NaN where not read."""
-        if len(volts_v) and not self._open and float(volts_v.min()) > _ZERO_V:  # usual; false where one is missing
+        if not volts_v.size:
+            return
+        if not self._open and float(volts_v.min()) > _ZERO_V:  # usual; false where one is missing
             self._ever[:] = True
             self._last = volts_v[-1]
             self.rows += len(volts_v)

@@ -112,7 +112,8 @@ def recordings_of(
             if file.suffix.lower() in _TABLES:
                 path = Path(folder) / f"{k}-{file.stem}.frames"
                 with path.open("wb") as out:
-                    _, made = import_table(file, profile, out, wishes, show=lambda plan: show_plan(plan, err=True))
+                    plan, made = import_table(file, profile, out, wishes)
+                show_plan(plan, err=True)
                 show_notes(made, err=True)
             paths.append(path)
         yield tuple(paths)

@@ -43,7 +43,8 @@ def command(table: Path, given: GivenPack, output: Path | None, force: bool, dry
         raise UsageError("say with -o which recording to make, or --dry-run to see what the table is taken for")
     refuse_existing(output, force)
     with new_file(output, force) as out:
-        _, made = import_table(table, profile, out, wishes, show=show_plan)
+        plan, made = import_table(table, profile, out, wishes)
+    show_plan(plan)
     show_notes(made)
     start = "" if made.start is None else f", from {made.start:%Y-%m-%d %H:%M:%S} UTC"
     shape = f"{made.scans:,} scans of {profile.groups} groups, {made.duration_s / 60:,.1f} min"

@@ -23,7 +23,6 @@ def import_table(
     out: IO[bytes],
     wishes: Wishes | None = None,
     *,
-    show: Callable[[Plan], None] | None = None,
     progress: Callable[[int], None] | None = None,
 ) -> tuple[Plan, Imported]:
     """Turn the table at `path` into a recording.
@@ -33,7 +32,6 @@ def import_table(
         profile: of the pack.
         out: takes the frames.
         wishes: what the user says of the table.
-        show: called with the plan before the rows are read.
         progress: called with numbers of bytes read.
 
     Raises:
@@ -41,8 +39,6 @@ def import_table(
     """
     with open_table(path) as text:
         plan = _plan(text, profile, wishes)
-        if show is not None:
-            show(plan)
         return plan, write_recording(text, plan, profile, out, progress)
 
 

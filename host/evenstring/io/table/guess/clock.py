@@ -178,7 +178,7 @@ def guess_number_form(values: F64, named_unit: str | None) -> tuple[TimeForm | N
 def _doubt(values: F64, step: float, unit: str) -> str:
     step_s, span_s = step * ELAPSED[unit], abs(float(values[-1] - values[0])) * ELAPSED[unit]
     if step_s > 1800.0 or span_s > 60 * 86400.0:
-        return f"rows {step_s:g} s apart, {span_s / 3600:,.0f} h in all: is the time really in {unit}?"
+        return f"rows {step_s:g} s apart, {span_s / 3600:.4g} h in all: is the time really in {unit}?"
     if 0 < step_s < 0.002:
         return f"rows {step_s * 1e3:g} ms apart: is the time really in {unit}?"
     return ""

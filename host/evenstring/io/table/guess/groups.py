@@ -231,6 +231,10 @@ def _is_id(sample: Sample, column: int, groups: int) -> bool:
     if not cells or any(name.says(role) for role in ("time", "date", "temp", "current", "other")):
         return False
     found = id_numbers(cells)
+    if name.says("group"):  # a stray one is refused later, with its line
+        usual = {number for number in found if number <= groups}
+        stray = sum(id_number(cell) not in usual for cell in cells)
+        found = usual if usual and stray < 0.2 * len(cells) else found
     low, high = min(found), max(found)
     many = len(cells) >= 2 * len(found) and len(found) >= min(2, groups)
     return (
