@@ -194,7 +194,7 @@ def mean_v(volts_v: F64) -> F64:
 class Sign:
     """Whether the current counts charging as positive, told from how the cells answer to it."""
 
-    _CHUNK = 50  # scans of one mean for the slow answer; our choice
+    _CHUNK = 20  # scans of one mean for the slow answer; our choice
 
     def __init__(self) -> None:
         self._ii = self._iv = self._vv = 0.0
@@ -212,7 +212,7 @@ class Sign:
         self._iv += float((di[big] * dv[big]).sum())
         self._vv += float((dv[big] ** 2).sum())
         pieces = [slice(k, k + self._CHUNK) for k in range(0, len(i) - self._CHUNK + 1, max(self._CHUNK, len(i) // 40))]
-        self._slow += [(float(i[p].mean()), float(v[p][:10].mean()), float(v[p][-10:].mean())) for p in pieces]
+        self._slow += [(float(i[p].mean()), float(v[p][:5].mean()), float(v[p][-5:].mean())) for p in pieces]
 
     def charging_is_positive(self) -> bool | None:
         """None: the cells do not tell."""

@@ -156,9 +156,8 @@ def _start(plan: Plan, spool: Spool, line: Timeline) -> tuple[float | None, list
         return start.timestamp(), []
     form = plan.start_form or plan.time
     if plan.start_form is None and not line.dated:
-        said = "the table tells no day: say --start 2024-05-13 or --start 2024-05-13T21:14 to compare "
-        "recordings weeks apart"
-        return None, [said]
+        said = "the table tells no day: say --start 2024-05-13 or --start 2024-05-13T21:14"
+        return None, [f"{said} to compare recordings weeks apart"]
     if form.or_else:
         return None, []  # said in the plan
     start_s = spool.start_s if plan.start_form else float(line.time_s[0])

@@ -105,8 +105,8 @@ def _text(value: Any) -> str:
     match value:
         case None | str():
             return " ".join((value or "").split())
-        case datetime():
-            return value.isoformat(sep=" ")
+        case datetime():  # a day alone comes as its midnight
+            return value.isoformat(sep=" ").removesuffix(" 00:00:00")
         case date() | time():
             return value.isoformat()
         case timedelta():

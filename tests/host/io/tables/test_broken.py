@@ -38,6 +38,8 @@ BROKEN: dict[str, tuple[str | bytes, tuple[str, ...]]] = {
     "two points": (_changed(7, "5,3.9,3.9.1,3.9"), ("line 7", "Cell 2", "'3.9.1'")),
     "a letter for a digit": (_changed(7, "5,3.9,3.9O,3.9"), ("line 7", "Cell 2")),
     "overload": (_changed(9, "7,OL,3.9,3.9"), ("line 9", "Cell 1", "'OL'")),
+    "units in the cells": (_EU + "".join(f"{k} s;3,9 V;3,8 V;3,9 V\n" for k in range(9)), ("line 2", "'3,9 V'", "--unit")),
+    "a clock that stands": (_HEAD + "2024-05-13 10:00:00,3.9,3.8,3.9\n" * 9, ("no column of rising times",)),
     "infinity": (_changed(9, "7,inf,3.9,3.9"), ("line 9", "Cell 1")),
     "yes": (_changed(9, "7,True,3.9,3.9"), ("line 9", "Cell 1", "True")),
     "a hex number": (_changed(9, "7,0x3F,3.9,3.9"), ("line 9", "Cell 1")),

@@ -7,7 +7,7 @@ import re
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["MISSING", "kind_of", "number", "numbers"]
+__all__ = ["MISSING", "has_unit", "kind_of", "number", "numbers"]
 
 # Cells that people and programs leave where nothing was measured; common practice.
 _SPELLED = (
@@ -17,6 +17,7 @@ _SPELLED = (
 )
 MISSING = frozenset({"", *_SPELLED[0].split(), *_SPELLED[1:]})
 
+_WITH_UNIT = re.compile(r"[-+]?\d+[.,]?\d* ?[A-Za-z°%]{1,5}")
 _LONGEST = 64  # characters of a number or time; our choice
 _PLAIN = re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?")
 _COMMA = re.compile(r"[-+]?(?:\d{1,3}(?:\.\d{3})+|\d+)?,\d+(?:[eE][-+]?\d+)?|[-+]?\d{1,3}(?:\.\d{3})+,?")
@@ -39,6 +40,11 @@ def kind_of(cell: str) -> str:
     if _PLAIN.fullmatch(bare) or _COMMA.fullmatch(bare) or _POINT_THOUSANDS.fullmatch(bare):
         return "number"
     return "time" if any(c.isdigit() for c in bare[:12]) and _TIME.fullmatch(bare) else "text"
+
+
+def has_unit(cell: str) -> bool:
+    """A number with a unit behind it, like "3.91 V"."""
+    return len(cell) < _LONGEST and _WITH_UNIT.fullmatch(cell.strip()) is not None
 
 
 def number(cell: str, decimal: str) -> float:

@@ -116,7 +116,7 @@ def guess_text_form(cells: Sequence[str], now: datetime, day_first: bool | None)
     stamps = [_STAMP.fullmatch(cell) for cell in cells]
     if not cells or not all(stamps):
         return None
-    first = next(stamp for stamp in stamps if stamp)
+    first = max((stamp for stamp in stamps if stamp), key=lambda stamp: len(stamp["time"] or ""))
     good = [f for f in _formats(first) if _fits(cells, f, now, bool(first["zone"]))]
     if not good:
         return None

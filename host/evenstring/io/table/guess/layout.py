@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from evenstring.errors import InputError
-from evenstring.io.table.guess.cells import kind_of
+from evenstring.io.table.guess.cells import has_unit, kind_of
 from evenstring.io.table.guess.names import looks_like_unit
 
 __all__ = ["Layout", "guess_layout", "split_line"]
@@ -64,6 +64,7 @@ def guess_layout(lines: Sequence[str], where: str) -> Layout:
     width = _width(rows)
     kinds = [[kind_of(cell) for cell in row] for row in rows]
     usual = _usual_kinds(kinds, width)
+    _refuse_units(rows, where)
     clean = next((k for k, row in enumerate(kinds) if _is_row(row, usual, width)), None)
     if clean is None:
         raise InputError(f"{where}: has no rows of numbers below its first lines; give a table with one row a time")
@@ -94,10 +95,10 @@ def _separator(lines: Sequence[str], where: str) -> tuple[str, list[list[str]]]:
                 " column a group"
             )
         whole = [row for row in rows if len(row) == width]
-        kinds = [kind for row in whole[:60] for kind in map(kind_of, row) if kind != "missing"]
-        good = sum(kind in ("number", "time") for kind in kinds) / max(len(kinds), 1)
+        cells = [cell for row in whole[:60] for cell in row if kind_of(cell) != "missing"]
+        good = sum(kind_of(cell) in ("number", "time") or 0.5 * has_unit(cell) for cell in cells)
         share = len(whole) / max(sum(bool(row) for row in rows), 1)
-        score = share * good * (0.7 if separator == " " else 1.0)
+        score = share * good / max(len(cells), 1) * (0.7 if separator == " " else 1.0)
         if score > best_score + 1e-9:
             best, best_score = (separator, rows), score
     if best is None:
@@ -105,6 +106,18 @@ def _separator(lines: Sequence[str], where: str) -> tuple[str, list[list[str]]]:
             f"{where}: line 1: no columns found; part them by comma, semicolon or tab, the time first and one a group"
         )
     return best
+
+
+def _refuse_units(rows: Sequence[list[str]], where: str) -> None:
+    """Cells like "3.91 V" in most of a row."""
+    for k, row in enumerate(rows[:20]):
+        with_unit = [cell for cell in row if has_unit(cell) and not looks_like_unit(cell)]
+        if k and len(with_unit) > 2 and 2 * len(with_unit) > len(row):
+            said = with_unit[-1].strip()
+            raise InputError(
+                f"{where}: line {k + 1}: cells carry their unit ({said!r}); take it out of the cells, and put it into the"
+                " names of the columns or say --unit"
+            )
 
 
 def _width(rows: Sequence[list[str]]) -> int:

@@ -68,7 +68,7 @@ def find_times(
     pair = _date_and_time(sample, free, found, wishes, now, day_first)
     if pair:
         return _result(sample, *pair, wishes, where)
-    if not found:
+    if not found or max(c.liking for c in found) < 1.0:
         raise InputError(
             f"{where}: line 1: no column of rising times found; name one t_s (seconds) or give it with --map"
             ' "NAME=t", and its unit with --unit t=s'
@@ -92,28 +92,37 @@ def _judge(
     sample: Sample, k: int, cells: list[str], wishes: Wishes, now: datetime, day_first: bool | None
 ) -> _Candidate | None:
     name = sample.names[k]
-    named = name.says("time") or name.says("date") or (name.unit in ("s", "ms", "us", "min", "h") and not name.roles)
-    if len(cells) == 0 or (name.says("other") and not named):
+    named = name.says("time") or name.says("date")
+    named = named or (name.unit in ("s", "ms", "us", "min", "h") and not name.roles)
+    if not cells or (name.says("other") and not named):
         return None
     unit = wishes.units.get("t", name.unit)
     if sample.is_numeric(k):
-        values = sample.finite(k)
-        step = np.diff(values)
-        if len(values) > 1 and not (step != 0).any():
-            return None
-        rising = float((step >= 0).mean()) if len(step) else 1.0
-        rising = max(rising, float((step <= 0).mean()) if len(step) else 0.0)
-        if unit not in (None, *ELAPSED) or (rising < 0.75 and not named) or name.says("temp") or name.says("current"):
-            return None
-        form, doubt = guess_number_form(values, unit)
-        liking = (4.0 if named else 0.0) + (2.0 if form and form.dated else 0.0) + (2.0 if rising > 0.999 else 0.0)
-        unlike = name.says("index") or name.says("group") or name.says("pack") or name.number is not None
-        usable = named or (not unlike and liking >= 2.0 and (not name.text or (form is not None and form.dated)))
-        return _Candidate(k, form, liking if usable else 0.0, doubt)
-    text = guess_text_form([c for c in cells if any(d.isdigit() for d in c)], now, day_first)
-    if text is None or (sum(any(d.isdigit() for d in c) for c in cells) < 0.9 * len(cells)):
+        return _judge_numbers(sample, k, unit, named)
+    digits = [cell for cell in cells if any(c.isdigit() for c in cell)]
+    text = guess_text_form(digits, now, day_first)
+    if text is None or len(digits) < 0.9 * len(cells):
         return None
+    if len(set(cells)) == 1 and len(cells) > 3:  # a day, or a clock that stands
+        return _Candidate(k, text, 0.5)
     return _Candidate(k, _span_as_wished(text, unit), 9.0 if text.dated else 6.0 + named)
+
+
+def _judge_numbers(sample: Sample, k: int, unit: str | None, named: bool) -> _Candidate | None:
+    name, values = sample.names[k], sample.finite(k)
+    step = np.diff(values)
+    if len(step) and not step.any():
+        return None
+    rising = max(float((step >= 0).mean()), float((step <= 0).mean())) if len(step) else 1.0
+    unlike = name.says("temp") or name.says("current") or unit not in (None, *ELAPSED)
+    if unlike or (rising < 0.75 and not named):
+        return None
+    form, doubt = guess_number_form(values, unit)
+    dated = form is not None and form.dated
+    liking = (4.0 if named else 0.0) + (2.0 if dated else 0.0) + (2.0 if rising > 0.999 else 0.0)
+    other = name.says("index") or name.says("group") or name.says("pack") or name.number is not None
+    usable = named or (not other and liking >= 2.0 and (not name.text or dated))
+    return _Candidate(k, form, liking if usable else 0.0, doubt)
 
 
 def _span_as_wished(form: TimeForm, unit: str | None) -> TimeForm:
