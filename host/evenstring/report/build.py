@@ -9,8 +9,8 @@ from typing import Any
 
 from evenstring import __version__
 from evenstring.analysis.causes.between_recordings import find_second_look
-from evenstring.analysis.causes.diagnosis import PREVALENCE, SCATTER
-from evenstring.analysis.causes.estimates import CAUSES
+from evenstring.analysis.causes.catalogue import CAUSES, SCATTER
+from evenstring.analysis.causes.diagnosis import PREVALENCE
 from evenstring.analysis.results import Capacity
 from evenstring.analysis.run import analyse
 from evenstring.ocv import default_curve, mean_voltage_v

@@ -11,15 +11,16 @@ cause of its own. Two neighbours with opposite faults of the same size are far l
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.causes.estimates import METER, Evidence
+from evenstring.analysis.results import MeterPattern
 from evenstring.analysis.series.arrays import robust_sigma
 
-__all__ = ["LEAST_GROUPS", "MeterPattern", "course", "course_line", "without_meter_patterns"]
+__all__ = ["LEAST_GROUPS", "course", "course_line", "without_meter_patterns"]
 
 F64 = NDArray[np.float64]
 
@@ -32,20 +33,6 @@ _COURSE_AHEAD = 6.0
 _TAP_AHEAD = 2.0  # log odds; below it one channel's own offset is as good an answer: tuned on own packs under 100,000
 _LEAST_DEPTH = 0.1  # of the capacity moved: our choice
 _Z90 = 1.645  # standard uncertainties of a 90 % interval: published (normal distribution, 90 % two-sided)
-
-
-@dataclass(frozen=True, slots=True)
-class MeterPattern:
-    """An error of the meter that several groups share. Tap k lies between groups k and k+1."""
-
-    kind: str  # comb, position, tap
-    size_mv: float  # comb: odd minus even groups; position: last minus first group; tap: on the group below it
-    low_mv: float  # 90 % interval
-    high_mv: float
-    confidence: float
-    tap: int | None
-    groups: tuple[int, ...]  # that it touches; empty: all
-    text: str
 
 
 def without_meter_patterns(

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.balancing.criterion import by_charge
-from evenstring.analysis.results import Balancing, Charge, Phase
+from evenstring.analysis.results import Balancing, Charge, EndKind, Phase
 from evenstring.analysis.series.arrays import column_means, column_medians
 from evenstring.analysis.series.charge_moved import charge_total_ah
 from evenstring.analysis.series.rows_of_phase import rows_in
@@ -129,7 +129,7 @@ def _how(
     volts: F64,
     peak: F64,
     u: float,
-) -> tuple[str, tuple[int, ...]]:
+) -> tuple[EndKind, tuple[int, ...]]:
     if inside[-1] >= len(signals.time_s) - 2:
         return "cannot_tell" if _end_may_hide(signals, profile, span[-1]) else "still_charging", ()
     top = float(np.nanmax(peak))
@@ -160,7 +160,7 @@ def near_full_v(profile: PackProfile) -> float:
     return float(curve.voltage_v(curve.soc(profile.full_v) - _NEAR_FULL_CHARGE))
 
 
-def _when_tapered(profile: PackProfile, volts: F64) -> tuple[str, tuple[int, ...]]:
+def _when_tapered(profile: PackProfile, volts: F64) -> tuple[EndKind, tuple[int, ...]]:
     """The taper ran its course: full, or not, by where the groups stand."""
     low = float(np.nanmin(volts))
     least = near_full_v(profile)

@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.results import Capacity, Event, Phase, Repair, Ride, Unknown
+from evenstring.analysis.results import (
+    Capacity,
+    Event,
+    HeatKind,
+    Phase,
+    Repair,
+    Ride,
+    RideEnd,
+    TemperatureVisit,
+    Unknown,
+)
 from evenstring.analysis.series.arrays import column_means, runs_of
 from evenstring.analysis.series.charge_moved import charge_total_ah
 from evenstring.analysis.series.curve_slope import slope_at_level_v
@@ -44,7 +52,8 @@ def find_rides(
         volts = np.where(np.isfinite(volts), volts, np.inf)  # no reading is no low
         lows = volts.min(axis=0)
         late = volts[-max(3, round(5.0 / signals.step_s)) :].min(axis=0)
-        ended, group = "normal", None
+        ended: RideEnd = "normal"
+        group: int | None = None
         high = next((e for e in events if _ended_by_regeneration(e, phase)), None)
         if late.min() < profile.empty_v and _pack_jumps_after(signals, phase):
             ended, group = "cut_under_load", int(late.argmin()) + 1
@@ -133,7 +142,9 @@ def find_capacity(
     return Capacity(ah, ah - 2 * u, ah + 2 * u, depth, profile.capacity_ah), None
 
 
-def find_temperature(session: Session, phases: tuple[Phase, ...]) -> tuple[tuple[dict[str, Any], ...], Unknown | None]:
+def find_temperature(
+    session: Session, phases: tuple[Phase, ...]
+) -> tuple[tuple[TemperatureVisit, ...], Unknown | None]:
     """Charging below 0 or above 45 degrees Celsius, and above 60 at any time; a minute or two scans at least."""
     if session.temps_c is None or not np.isfinite(session.temps_c).any():
         return (), Unknown("temperature", "no temperature was measured", "fit a temperature sensor at the cells")
@@ -142,22 +153,16 @@ def find_temperature(session: Session, phases: tuple[Phase, ...]) -> tuple[tuple
     found = []
     for channel in range(session.temps_c.shape[1]):
         c = session.temps_c[:, channel]
-        for kind, mask in (
-            ("charged_cold", charging & (c < _COLD_C)),
-            ("charged_hot", charging & (c > _WARM_C)),
-            ("hot", c > _HOT_C),
-        ):
+        visits: dict[HeatKind, NDArray[np.bool_]] = {
+            "charged_cold": charging & (c < _COLD_C),
+            "charged_hot": charging & (c > _WARM_C),
+            "hot": c > _HOT_C,
+        }
+        for kind, mask in visits.items():
             for first, last in runs_of(mask):
                 if last - first >= 2 and t[last - 1] - t[first] >= min(60.0, 2 * float(np.median(np.diff(t)))):
                     part = c[first:last]
                     extreme = float(np.nanmin(part) if kind == "charged_cold" else np.nanmax(part))
-                    found.append(
-                        {
-                            "kind": kind,
-                            "channel": channel + 1,
-                            "start_s": float(t[first]),
-                            "duration_s": float(t[last - 1] - t[first]),
-                            "extreme_c": round(extreme, 1),
-                        }
-                    )
+                    lasted_s = float(t[last - 1] - t[first])
+                    found.append(TemperatureVisit(kind, channel + 1, float(t[first]), lasted_s, round(extreme, 1)))
     return tuple(found), None

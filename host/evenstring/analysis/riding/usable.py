@@ -12,13 +12,11 @@ under its ceiling.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.causes.estimates import CAPACITY, CHARGE, RESISTANCE, Evidence
-from evenstring.analysis.results import Phase, Repair, Unknown
+from evenstring.analysis.results import Bench, BrakingRoom, Estimate, Phase, Repair, Unknown, Usable
 from evenstring.analysis.riding.reserve import ACCELERATION_S, ride_load, soc_at_start
 from evenstring.analysis.series.arrays import rolling_mean
 from evenstring.analysis.series.rows_of_phase import rows_in, rows_of_kind
@@ -26,7 +24,7 @@ from evenstring.ocv import default_curve
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
-__all__ = ["Bench", "Estimate", "Room", "Usable", "bench_hours", "find_room", "find_usable"]
+__all__ = ["bench_hours", "find_room", "find_usable"]
 
 F64 = NDArray[np.float64]
 
@@ -39,52 +37,6 @@ _BENCH_A = 1.0  # of a bench supply or load, where nobody says: our choice
 _LEAST_DEPTH = 0.2  # of the capacity moved: our choice
 _STRONG_A, _STRONG_S = 1.0, ACCELERATION_S  # braking from here on, and for so long: our choice
 _Z90 = (0.05, 0.95)  # quantiles: published (JCGM 101:2008, 7.7: a probabilistically symmetric 90 % interval)
-
-
-@dataclass(frozen=True, slots=True)
-class Estimate:
-    """A best value with its 90 % interval."""
-
-    best: float
-    low: float
-    high: float
-
-
-@dataclass(frozen=True, slots=True)
-class Usable:
-    """Shares of the median group's capacity; `ah` is the profile's capacity, by which a share becomes ampere-hours."""
-
-    now: Estimate
-    balanced: Estimate
-    replaced: Estimate  # balanced, and the smallest group as good as the median
-    gain_by_balancing: Estimate
-    gain_by_replacing: Estimate
-    full_first: int  # group that ends a charge
-    empty_first: int  # group that ends a ride
-    smallest: int
-    ah: float | None  # None: without a current sensor, shares only
-
-
-@dataclass(frozen=True, slots=True)
-class Bench:
-    """Hours that each group of `repair` with a clear gap takes at a current given, one at a time; largest first."""
-
-    current_a: float
-    given: bool
-    hours: tuple[tuple[int, float], ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Room:
-    """Start descents below this state of charge (of the median group): 90 % interval; first group at its ceiling."""
-
-    group: int
-    regen_current_a: float
-    load_s: float
-    highest_soc: float
-    soc_low: float
-    soc_high: float
-    resting_pack_v: float
 
 
 def find_usable(evidence: Evidence | None, profile: PackProfile, with_ah: bool) -> tuple[Usable | None, Unknown | None]:
@@ -146,7 +98,7 @@ def bench_hours(repair: tuple[Repair, ...], profile: PackProfile) -> Bench | Non
 
 def find_room(
     session: Session, profile: PackProfile, phases: tuple[Phase, ...], evidence: Evidence | None
-) -> tuple[Room | None, Unknown | None]:
+) -> tuple[BrakingRoom | None, Unknown | None]:
     """How full the string may be before this ride's strongest braking lifts a group to its ceiling."""
     record = "a ride with braking and a charge, with the current sensor"
     load = None if session.current_a is None else ride_load(session, rows_of_kind(session.time_s, phases, "ride"))
@@ -184,7 +136,7 @@ def find_room(
     best = float(limits[0, group])
     low, high = np.quantile(limits[1:].min(axis=1), _Z90)
     at = 0.01 * (evidence.size[:, CHARGE] - evidence.size[:, CAPACITY] * (best - soc0))
-    return Room(
+    return BrakingRoom(
         group=group + 1,
         regen_current_a=round(amps, 2),
         load_s=_STRONG_S,

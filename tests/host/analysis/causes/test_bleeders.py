@@ -8,9 +8,9 @@ from functools import cache
 import numpy as np
 import pytest
 from evenstring.analysis.causes.bleeders import find_balancer_faults, without_consequences
-from evenstring.analysis.causes.diagnosis import Weakness, diagnose
+from evenstring.analysis.causes.diagnosis import diagnose
 from evenstring.analysis.phases.segment import find_phases
-from evenstring.analysis.results import Findings, Spread, Verdict
+from evenstring.analysis.results import Findings, Spread, Verdict, Weakness
 from evenstring.analysis.series.signals import make_signals
 from evenstring.analysis.series.uncertainty import meter_error
 from evenstring.analysis.verdict.reasons import with_causes

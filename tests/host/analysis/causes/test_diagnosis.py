@@ -7,9 +7,10 @@ from functools import cache
 
 import numpy as np
 import pytest
-from evenstring.analysis.causes.diagnosis import Weakness, find_weakness, judge
+from evenstring.analysis.causes.diagnosis import find_weakness, judge
 from evenstring.analysis.causes.estimates import Evidence
 from evenstring.analysis.phases.segment import find_phases
+from evenstring.analysis.results import Weakness
 from evenstring.analysis.riding.reserve import find_reserve
 from evenstring.analysis.series.resistance import group_resistance
 

@@ -5,8 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from evenstring.analysis.causes.diagnosis import Weakness
-from evenstring.analysis.results import Findings, Spread, Verdict
+from evenstring.analysis.results import Findings, Spread, Verdict, Weakness
 from evenstring.analysis.run import analyse
 from evenstring.analysis.verdict.reasons import with_causes
 
