@@ -13,7 +13,7 @@ _LEAST_UV = const(500)  # less than that with the resistor across: there is no l
 _DEAD_UV = const(500000)  # a group under this tells nothing
 
 
-class Contacts:
+class LeadTest:
     # series_ohm: resistors of one lead; zero_ohm: the one across the lines, at most 1300.
     def __init__(self, groups, series_ohm, zero_ohm):
         self.groups = groups

@@ -78,7 +78,7 @@ class RelayScan(FrontEnd):
                         self._stuck(tap)
                         break
                 else:
-                    self._test_contacts()
+                    self._test_leads()
         except OSError:
             self._bus_fault()
 
@@ -241,9 +241,9 @@ class RelayScan(FrontEnd):
         self.readings[n + group - 1] = value
 
     # Each group alone, then with the zero resistor across it. A bad contact is told, and is no fault.
-    def _test_contacts(self):
-        contacts = self.contacts
-        if not contacts:
+    def _test_leads(self):
+        leads = self.lead_test
+        if not leads:
             return
         for group in range(1, self.groups + 1):
             uv = self._read_slowly(group)
@@ -254,8 +254,8 @@ class RelayScan(FrontEnd):
             loaded_uv = self._once(group)
             if loaded_uv is None:
                 return
-            contacts.take(group, uv, loaded_uv)
-        contacts.judge()
+            leads.take(group, uv, loaded_uv)
+        leads.judge()
 
     # One conversion with the group's sign: a test must not take long.
     def _once(self, group):

@@ -32,6 +32,8 @@ _MEAN_S = 600.0  # averaged at a rest's end: our choice
 _SAME_V = 0.010  # a level that moved by less stayed: our choice
 _OWN_LOSS_PER_WEEK = 0.01  # of the capacity: our choice
 _Z90 = 1.645  # standard uncertainties of a 90 % interval: published (normal distribution, 90 % two-sided)
+_LEAK_U = 0.1  # % a week, production scatter round the monitor's own line: common practice
+_METER_V = 0.002  # what a meter moves between two recordings: our choice
 
 
 def find_second_look(parts: Sequence[Session], profile: PackProfile) -> tuple[SecondLook | None, Unknown | None]:
@@ -109,7 +111,7 @@ def _leaks(
     if found is None:
         return left_open("the curve is too flat at this level to tell charge from voltage")
     rate, u = found
-    line = course_line(np.nan_to_num(rate), np.full(len(rate), np.hypot(u, 0.1)))
+    line = course_line(np.nan_to_num(rate), np.full(len(rate), np.hypot(u, _LEAK_U)))
     if line is not None:
         rate = rate - line
     every = tuple(
@@ -124,7 +126,7 @@ def _left_alone(early: RestLook, late: RestLook, weeks: float, profile: PackProf
     """The level did not rise, and fell by no more than all groups together, and a monitor, may lose by themselves."""
     rise = float(np.nanmedian(late.volts_v) - np.nanmedian(early.volts_v))
     slope = slope_at_level_v(profile, float(np.nanmedian(early.volts_v)))
-    return -max(_SAME_V, slope * _OWN_LOSS_PER_WEEK * weeks) - 0.002 < rise < _SAME_V
+    return -max(_SAME_V, slope * _OWN_LOSS_PER_WEEK * weeks) - _METER_V < rise < _SAME_V
 
 
 def _with_interval(leak: Leak) -> GroupLeak:

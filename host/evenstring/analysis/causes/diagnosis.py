@@ -50,6 +50,8 @@ _JOINT = 1.35
 # 0.8: tuned on own packs under 100,000.
 _SURER, _STEEPER = 1.0, 1.3
 _Z90 = 1.645  # standard uncertainties of a 90 % interval: published (normal distribution, 90 % two-sided)
+_SHALLOW, _HALF_DEEP = 0.15, 0.4  # of the capacity moved: a small fault would not show; more would: our choice
+_MOST_SURE = 0.99  # the highest confidence that is stated: our choice
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -144,7 +146,7 @@ def _with_sensor(session: Session, profile: PackProfile) -> Diagnosis:
 def _why_unsure(evidence: Evidence, found: tuple[Weakness, ...]) -> str:
     """Why more could be known, or nothing."""
     why = _undecided(found)
-    if evidence.depth < 0.15:
+    if evidence.depth < _SHALLOW:
         why.append(f"only {evidence.depth:.0%} of the capacity was moved: a small fault would not show")
     elif not evidence.has_steps:
         why.append("no ride was recorded: a small fault would not show")
@@ -174,7 +176,7 @@ def _next_recording(evidence: Evidence, found: tuple[Weakness, ...]) -> str:
         return "a ride with the current sensor, then a whole charge"
     if found and all(w.within_scatter for w in found):
         return "the same again in some weeks: what has grown is a fault, what has not is scatter"
-    if evidence.depth < 0.4:
+    if evidence.depth < _HALF_DEEP:
         return "a ride below half, then a whole charge in one recording"
     return "two rests a week apart with no charge between"
 
@@ -221,7 +223,7 @@ def _mentioned(found: StandOut, x: F64, covariance: F64, scatter: F64, groups: i
 def _confidence(share: float) -> float:
     """What is stated for a probability that came out of the comparison."""
     odds = np.log(max(share, 1e-6) / max(1.0 - share, 1e-6))
-    return round(min(float(1.0 / (1.0 + np.exp(-_SURER - _STEEPER * odds))), 0.99), 3)
+    return round(min(float(1.0 / (1.0 + np.exp(-_SURER - _STEEPER * odds))), _MOST_SURE), 3)
 
 
 def _listed(share: F64) -> tuple[tuple[CauseKind, float], ...]:

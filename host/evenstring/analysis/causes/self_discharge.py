@@ -42,6 +42,8 @@ _EFFECT = 0.8  # % a week, of a leaking group, typically: our choice
 _PREVALENCE = 0.1  # share of packs with a leaking group, assumed: our choice
 _SCALE = 0.1  # of a change: charge moved is only known as well as sensor and profile's capacity: our choice
 _Z90 = 1.645  # standard uncertainties of a 90 % interval: published (normal distribution, 90 % two-sided)
+_NOISE_V = 0.0005  # of a meter that states none: our choice
+_FLAT_V = 0.2  # V per 1.0 of SoC: our choice
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -79,7 +81,7 @@ def rest_look(session: Session, rows: NDArray[np.bool_], relaxed_s: float) -> Re
         at_s=float(session.time_s[rows].mean()),
         relaxed_s=relaxed_s,
         readings=int(rows.sum()),
-        noise_v=session.meter.noise_v or 0.0005,
+        noise_v=session.meter.noise_v or _NOISE_V,
         temperature_c=round(float(np.nanmean(temps)), 1) if temps is not None and known else None,
     )
 
@@ -91,7 +93,7 @@ def drift_rates(early: RestLook, late: RestLook, apart_s: float, profile: PackPr
     equally warm stays, and is in the uncertainty. None where the curve is too flat.
     """
     slope = slope_at_level_v(profile, float(np.nanmedian(late.volts_v)))
-    if slope < 0.2:
+    if slope < _FLAT_V:
         return None
     drift = late.volts_v - early.volts_v
     drift = drift - np.nanmedian(drift)

@@ -29,6 +29,7 @@ F32 = NDArray[np.float32]
 _JOIN_S = 2.0  # visits closer than this are one visit: our choice
 _NEAR_V = 0.008  # a second reading this near to the limit confirms a visit: tuned on own sessions under 300,000
 _FULL_MARGIN_V = 0.010  # a charger holds the full voltage: noise round it is no visit above it: our choice
+_RECOVERED_S = (30.0, 120.0)  # after a visit: our choice
 
 _DURING: dict[PhaseKind, During] = {
     "charge_cc": "charge",
@@ -185,7 +186,7 @@ def _ir_free(context: _Context, group: int, at: int, extreme_v: float | None) ->
 
 def _recovered(context: _Context, group: int, end_s: float) -> float | None:
     t = context.session.time_s
-    first, last = np.searchsorted(t, [end_s + 30.0, end_s + 120.0])
+    first, last = np.searchsorted(t, [end_s + s for s in _RECOVERED_S])
     part = context.session.volts_v[first:last, group]
     part = part[np.isfinite(part)]
     return float(np.median(part)) if len(part) else None

@@ -32,6 +32,8 @@ _MOST_AT_ONCE = 12  # groups that switch in one step: our choice
 _CONTRADICTIONS = 0.03  # of the steps: tuned on own sessions under 300,000
 _RIDE_MARGIN_S = 5.0  # before and after a ride: our choice
 _MOST_STEPS = 10  # a group: beyond it some are missed, and who bleeds is not known: tuned on own sessions under 300,000
+_EXPLAINED = 0.85  # of a step, by patterns: tuned on own sessions under 300,000
+_SIZES = (0.5, 1.6)  # of the lead's drop, between which a step counts: tuned on own sessions under 300,000
 
 
 def find_shared_leads(signals: Signals, profile: PackProfile, phases: tuple[Phase, ...]) -> SharedLeads | None:
@@ -49,7 +51,9 @@ def find_shared_leads(signals: Signals, profile: PackProfile, phases: tuple[Phas
     if large[0] > (1.0 + 2.0 * _ALIKE) * lead_v:
         return None
     events = tuple(
-        (float(t), g + 1, 1 if a > 0 else -1) for t, g, a, _ in found if 0.5 * lead_v < abs(a) < 1.6 * lead_v
+        (float(t), g + 1, 1 if a > 0 else -1)
+        for t, g, a, _ in found
+        if _SIZES[0] * lead_v < abs(a) < _SIZES[1] * lead_v
     )
     if len(events) < _LEAST_STEPS:
         return None
@@ -169,7 +173,7 @@ def _taken_apart(change: F64) -> list[tuple[int, float, float]]:
 
 def _belongs(step: tuple[float, int, float, float]) -> bool:
     """Patterns explain nearly all of it: a group that steps alone is a contact, not a shared lead."""
-    return step[3] > 0.85
+    return step[3] > _EXPLAINED
 
 
 def _spans(

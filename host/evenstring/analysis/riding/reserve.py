@@ -39,6 +39,9 @@ _FULL_U, _CURVE_U = 0.015, 0.03  # of SoC: how sure the anchor is: our choice
 # Of SoC: how far an aged curve may be off, and how well that is seen: tuned on own packs under 100,000
 _SLIP_MOST, _SLIP_U = 0.08, 0.012
 _LEAST_U, _LEFT_PER_U = 0.03, 10.0  # of the resistance: at least, and from what the fit leaves: our choice
+_FULL_V, _FULL_C = 0.03, 1.0 / 15.0  # under full, and C rate, to which the end of a charge is an anchor: our choice
+# Moved, for the curve to be an anchor; further down R is a belief; of SoC: our choice
+_CURVE_DEPTH, _BELIEVED = 0.15, 0.15
 
 
 def find_reserve(
@@ -104,9 +107,9 @@ def _anchor(
         k = max(int(np.searchsorted(session.time_s, ends[-1])) - 2, 0)
         read = session.volts_v[k][np.isfinite(session.volts_v[k])]
         level = float(np.median(read)) if len(read) else 0.0
-        if level > profile.full_v - 0.03 and abs(_amps(session)[k]) < profile.capacity_ah / 15.0:
+        if level > profile.full_v - _FULL_V and abs(_amps(session)[k]) < profile.capacity_ah * _FULL_C:
             return _soc_at_end(session, profile, evidence, k) - float(moved[k]), _FULL_U, "full"
-    return (evidence.soc0, _CURVE_U, "curve") if evidence.depth > 0.15 else None
+    return (evidence.soc0, _CURVE_U, "curve") if evidence.depth > _CURVE_DEPTH else None
 
 
 def _soc_at_end(session: Session, profile: PackProfile, evidence: Evidence, k: int) -> float:
@@ -179,7 +182,7 @@ def _worked_out(
         loaded_pack_v=round(loaded, 2),
         resting_pack_v_by_display=round(resting + display, 2),
         lowest_soc_visited=round(visited, 4),
-        why="" if best > visited - 0.15 else "the ride ended well above this: resistance down there is a belief",
+        why="" if best > visited - _BELIEVED else "the ride ended well above this: resistance down there is a belief",
         loaded_pack_v_by_display=round(loaded + display, 2),
         display_offset_v=display,
         temperature_c=_temperature(session, riding),

@@ -35,6 +35,11 @@ _FLAT_V = 0.2  # V per 1.0 of SoC: our choice
 _RELAXED_S = 1800.0  # a rest from which charge is read: common practice
 # Limits while charging, degrees Celsius: common practice, from memory. Below 0 metal may plate: common practice.
 _COLD_C, _WARM_C, _HOT_C = 0.0, 45.0, 60.0
+# Constant voltage from which repair is told, and relative uncertainty of a curve's slope: our choice
+_HELD_S, _SLOPE_U = 900.0, 0.15
+_RELEASED_V = 0.010  # of the level when a load vanishes at once: tuned on own sessions under 300,000
+_AT_END_S = 10.0  # of a ride's end: our choice
+_USUAL_V = 3.8  # at which the absolute uncertainty is taken: our choice
 
 
 def find_rides(
@@ -69,14 +74,14 @@ def find_rides(
 def _ended_by_regeneration(event: Event, phase: Phase) -> bool:
     """Above the ceiling (or full) within the ride's last seconds."""
     high = event.kind in ("above_ceiling", "above_full")
-    return high and phase.start_s <= event.start_s and abs(event.start_s + event.duration_s - phase.end_s) < 10.0
+    return high and phase.start_s <= event.start_s and abs(event.start_s + event.duration_s - phase.end_s) < _AT_END_S
 
 
 def _pack_jumps_after(signals: Signals, phase: Phase) -> bool:
     """The load vanished at once: the level rises by 10 mV a group or more within seconds of the end."""
     before = signals.level_v[signals.time_s <= phase.end_s][-3:]
     after = signals.level_v[signals.time_s > phase.end_s][:5]
-    return bool(len(before) and len(after) and after.max() - before.min() > 0.010)
+    return bool(len(before) and len(after) and after.max() - before.min() > _RELEASED_V)
 
 
 def find_repair(
@@ -84,7 +89,7 @@ def find_repair(
 ) -> tuple[tuple[Repair, ...], Unknown | None]:
     """Charge to add to each group, from the end of the last held or relaxed phase, where the curve is steep enough."""
     record = "charge to the end and keep the monitor on for an hour after the light"
-    fit = [p for p in phases if (p.kind == "charge_cv" and p.end_s - p.start_s >= 900) or _relaxed(p)]
+    fit = [p for p in phases if (p.kind == "charge_cv" and p.end_s - p.start_s >= _HELD_S) or _relaxed(p)]
     if not fit or signals.volts_v.shape[1] < 2:
         return (), Unknown("repair", "no rest of half an hour and no constant-voltage part of 15 minutes", record)
     rows = np.flatnonzero(rows_in(signals.time_s, fit[-1]))[-60:]
@@ -92,12 +97,12 @@ def find_repair(
     if not np.isfinite(volts).any():
         return (), Unknown("repair", "no group was read where the charge had ended or the pack had rested", record)
     slope = slope_at_level_v(profile, float(np.nanmedian(volts)))
-    if slope < 0.2:
+    if slope < _FLAT_V:
         why = f"at {np.nanmedian(volts):.2f} V the curve is too flat to tell charge from voltage"
         return (), Unknown("repair", why, record)
     away = (np.nanmedian(volts) - volts) / slope * profile.capacity_ah
     # The meter, and a curve whose slope is known to about 15 % at best.
-    u = np.hypot(meter.one_v(len(rows)) / slope * profile.capacity_ah, 0.15 * np.abs(away))
+    u = np.hypot(meter.one_v(len(rows)) / slope * profile.capacity_ah, _SLOPE_U * np.abs(away))
     out = []
     for k, (add, error) in enumerate(zip(away, u, strict=True)):
         if not np.isfinite(add):
@@ -137,7 +142,7 @@ def find_capacity(
         return None, Unknown("capacity", "at one of the rests the curve is too flat to tell the charge", record)
     moved = abs(charge_total_ah(signals.time_s[part], signals.current_a[part]))
     ah = moved / depth
-    u_soc = np.sqrt(2 * _MODEL_SOC_U**2 + sum((meter.absolute_v(3.8) / s) ** 2 for s in slopes))
+    u_soc = np.sqrt(2 * _MODEL_SOC_U**2 + sum((meter.absolute_v(_USUAL_V) / s) ** 2 for s in slopes))
     u = ah * float(np.hypot(u_soc / depth, 0.01))
     return Capacity(ah, ah - 2 * u, ah + 2 * u, depth, profile.capacity_ah), None
 

@@ -9,7 +9,7 @@ from evenstring.wire.stream import StreamDecoder
 
 from tests.firmware.run import run
 from tests.firmware.test_app import CASES
-from tests.firmware.test_watch import PRELUDE
+from tests.firmware.warn.test_watch import PRELUDE
 from tests.mp import Unix64
 
 # Flash whose every append takes as long as told; all else is the running firmware. Blocks are closed by hand.

@@ -6,9 +6,9 @@ import json
 
 import pytest
 
+from tests.firmware.front.test_divider_bank import BANK
 from tests.firmware.run import run
 from tests.firmware.test_app import CASES
-from tests.firmware.test_divider_bank import BANK
 from tests.mp import Unix64
 
 

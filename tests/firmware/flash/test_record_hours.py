@@ -12,15 +12,15 @@ from typing import Any
 import pytest
 from evenstring.wire.structs import parse_payload
 
+from tests.firmware.flash.test_recorder import Board, Clock
 from tests.firmware.run import run as on_micropython
 from tests.firmware.test_app import CASES
-from tests.firmware.test_recorder import Board, Clock
 from tests.mp import FIRMWARE, VIRTUAL, Unix64
 
 sys.path.insert(0, str(VIRTUAL / "cpython"))
 sys.path.insert(0, str(FIRMWARE))  # the same files that a board runs
 
-from evenboard.flash.record_hours import Room
+from evenboard.flash.record_hours import RecordHours
 from evenstring_protocol import wire
 
 
@@ -33,7 +33,7 @@ def case() -> Callable[[str], dict[str, Any]]:
     return go
 
 
-def run(board: Board, room: Room, seconds: int, noise: float = 5.0) -> None:
+def run(board: Board, room: RecordHours, seconds: int, noise: float = 5.0) -> None:
     """Scans at five a second, a look each minute, as the main loop sends IDENT."""
     for _ in range(max(seconds // 60, 1)):
         board.scans(300, noise=noise)
@@ -47,15 +47,15 @@ def test_before_a_measure_the_worst_case_at_the_pace_is_stated(tmp_path: Path) -
     """
     board = Board(tmp_path / "rec")
 
-    assert Room(board.recorder, board.clock).hours(200) == (34, 34, wire.RECORD_BASIS_ASSUMED)
-    assert Room(board.recorder, board.clock).hours(1000)[0] == pytest.approx(5 * 34.1, abs=1)
+    assert RecordHours(board.recorder, board.clock).hours(200) == (34, 34, wire.RECORD_BASIS_ASSUMED)
+    assert RecordHours(board.recorder, board.clock).hours(1000)[0] == pytest.approx(5 * 34.1, abs=1)
 
 
 def test_after_some_blocks_the_hours_are_those_that_recording_takes(tmp_path: Path) -> None:
     """A lively string (noise of 40 mV) fills 64 kB soon; how long it takes until the oldest goes is the truth."""
     board = Board(tmp_path / "rec", room=65_536, segment=8192)
     board.recorder.set_mode(wire.RECORD_MODE_ON)
-    room = Room(board.recorder, board.clock)
+    room = RecordHours(board.recorder, board.clock)
     board.step_ms = 2000
     for _ in range(100):
         board.scans(30, noise=200)
@@ -76,7 +76,7 @@ def test_the_measure_follows_what_the_vehicle_does_now() -> None:
     store = SimpleNamespace(written=0, room=1_000_000, used=0, size=0, segment=32768, closed=0, taken=0)
     recorder = SimpleNamespace(store=store, state=wire.RECORDER_STATE_RECORDING)
     clock = Clock()
-    room = Room(recorder, clock)
+    room = RecordHours(recorder, clock)
     told = []
     for rate, hours in ((10_000, 100), (40_000, 10), (40_000, 40)):
         for _ in range(60 * hours):
@@ -93,7 +93,7 @@ def test_the_measure_follows_what_the_vehicle_does_now() -> None:
 def test_waiting_time_does_not_count_as_recording(tmp_path: Path) -> None:
     board = Board(tmp_path / "rec", room=600_000)
     board.recorder.set_mode(wire.RECORD_MODE_ON)
-    room = Room(board.recorder, board.clock)
+    room = RecordHours(board.recorder, board.clock)
     run(board, room, 600, noise=500)
     before = room.hours(200)[0]
     board.recorder.set_mode(wire.RECORD_MODE_OFF)
@@ -107,7 +107,7 @@ def test_waiting_time_does_not_count_as_recording(tmp_path: Path) -> None:
 def test_a_full_ring_has_room_but_nothing_left(tmp_path: Path) -> None:
     board = Board(tmp_path / "rec", room=100_000, segment=8192)
     board.recorder.set_mode(wire.RECORD_MODE_ON)
-    room = Room(board.recorder, board.clock)
+    room = RecordHours(board.recorder, board.clock)
     while not board.store.deleted:
         run(board, room, 600, noise=500)
     hours, free, _ = room.hours(200)
