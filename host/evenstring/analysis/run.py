@@ -16,9 +16,13 @@ from evenstring.analysis.readings.profile_check import check_profile
 from evenstring.analysis.readings.shared_leads import doubted, find_shared_leads, widened, without_lead_drops
 from evenstring.analysis.readings.spread import find_spread
 from evenstring.analysis.results import Balancing, Charge, Event, Findings, Phase, SharedLeads, Spread, Unknown, Verdict
+from evenstring.analysis.riding.capacity import find_capacity
+from evenstring.analysis.riding.level_charge import bench_hours, find_repair
+from evenstring.analysis.riding.regen_room import find_room
 from evenstring.analysis.riding.reserve import find_reserve
-from evenstring.analysis.riding.rides import find_capacity, find_repair, find_rides, find_temperature
-from evenstring.analysis.riding.usable import bench_hours, find_room, find_usable
+from evenstring.analysis.riding.rides import find_rides
+from evenstring.analysis.riding.temperature import find_temperature
+from evenstring.analysis.riding.usable import find_usable
 from evenstring.analysis.series.arrays import onward
 from evenstring.analysis.series.signals import Signals, make_signals
 from evenstring.analysis.series.uncertainty import MeterError, meter_error

@@ -39,8 +39,8 @@ class Cause:
     driver: Literal["voltage", "charge_moved", "current", "time"]
 
 
+# Scatter of production: common practice. Sizes that matter on a ride, and what is asked for: our choice
 CATALOGUE = (
-    # Scatter of production: common practice. Sizes that matter on a ride: our choice.
     Cause("meter_offset", "mV", 1.0, 1.0, None, None, "voltage"),
     Cause("charge_offset", "%", 0.4, 1.0, None, None, "voltage"),
     Cause("low_capacity", "%", 1.0, -1.0, "ride", 5.0, "charge_moved"),
@@ -51,10 +51,10 @@ CATALOGUE = (
     Cause("connection", "%", None, 1.0, "inspect", None, "current"),
     Cause("cannot_tell", "", None, 1.0, None, None, "voltage"),
 )
-_FITTED = CATALOGUE[:4]
-CAUSES = tuple(c.key for c in _FITTED)
-UNITS = tuple(c.unit for c in _FITTED)
-SIGNS = tuple(c.sign for c in _FITTED)
+_FITTED = CATALOGUE[:4]  # in the order of the columns of `Evidence`: our choice
+CAUSES = tuple(c.key for c in _FITTED)  # as in CATALOGUE: our choice
+UNITS = tuple(c.unit for c in _FITTED)  # as in CATALOGUE: our choice
+SIGNS = tuple(c.sign for c in _FITTED)  # as in CATALOGUE: our choice
 SCATTER = np.array([c.scatter for c in _FITTED], np.float64)  # standard deviations in UNITS: common practice
 
 

@@ -11,7 +11,9 @@ import pytest
 from evenstring.analysis.causes.estimates import Evidence, gather
 from evenstring.analysis.phases.segment import find_phases
 from evenstring.analysis.results import Repair
-from evenstring.analysis.riding.usable import bench_hours, find_room, find_usable
+from evenstring.analysis.riding.level_charge import bench_hours
+from evenstring.analysis.riding.regen_room import find_room
+from evenstring.analysis.riding.usable import find_usable
 from evenstring.analysis.run import analyse
 from evenstring.ocv import curve, mean_voltage_v
 from evenstring.profile import PackProfile
