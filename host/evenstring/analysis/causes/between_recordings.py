@@ -10,28 +10,19 @@ telling self-discharge from what hangs on the pack).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.causes.meter_patterns import course_line
-from evenstring.analysis.causes.self_discharge import (
-    Change,
-    Leak,
-    RestLook,
-    drift_rates,
-    named_leaks,
-    rest_look,
-    second_look,
-)
+from evenstring.analysis.causes.self_discharge import RestLook, drift_rates, named_leaks, rest_look, second_look
 from evenstring.analysis.phases.segment import find_phases
-from evenstring.analysis.results import Unknown
+from evenstring.analysis.results import Change, GroupLeak, Leak, Look, SecondLook, Unknown
 from evenstring.analysis.series.curve_slope import slope_at_level_v
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
-__all__ = ["Look", "SecondLook", "find_second_look"]
+__all__ = ["find_second_look"]
 
 F64 = NDArray[np.float64]
 
@@ -43,41 +34,6 @@ _OWN_LOSS_PER_WEEK = 0.01  # of the capacity: our choice
 _Z90 = 1.645  # standard uncertainties of a 90 % interval: published (normal distribution, 90 % two-sided)
 _LEAK_U = 0.1  # % a week, production scatter round the monitor's own line: common practice
 _METER_V = 0.002  # what a meter moves between two recordings: our choice
-
-
-@dataclass(frozen=True, slots=True)
-class Look:
-    """One of the recordings."""
-
-    start: str | None  # ISO 8601
-    duration_s: float
-    rest_temperature_c: float | None
-    has_current: bool
-
-
-@dataclass(frozen=True, slots=True)
-class GroupLeak:
-    """Loss against the median group, % of capacity a week; 90 % interval."""
-
-    group: int
-    percent_per_week: float
-    low: float
-    high: float
-    confidence: float
-    by_balancer: bool
-
-
-@dataclass(frozen=True, slots=True)
-class SecondLook:
-    """Between the first and the last recording. `monitor_percent_per_week`: last minus first group, taken off."""
-
-    looks: tuple[Look, ...]
-    days: float | None
-    leaks: tuple[GroupLeak, ...]
-    all_leaks: tuple[tuple[int, float, float, float], ...]  # every group: number, % a week, low, high
-    changes: tuple[Change, ...]
-    monitor_percent_per_week: float | None
-    unknown: tuple[Unknown, ...]
 
 
 def find_second_look(parts: Sequence[Session], profile: PackProfile) -> tuple[SecondLook | None, Unknown | None]:

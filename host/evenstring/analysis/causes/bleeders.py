@@ -16,8 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.causes.diagnosis import Weakness
-from evenstring.analysis.results import Phase
+from evenstring.analysis.results import Phase, Weakness
 from evenstring.analysis.series.arrays import robust_sigma
 from evenstring.analysis.series.curve_slope import slope_at_level_v
 from evenstring.analysis.series.rows_of_phase import between

@@ -20,13 +20,16 @@ from evenstring.analysis.series.resistance import group_resistance
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
-__all__ = ["CAPACITY", "CAUSES", "CHARGE", "METER", "RESISTANCE", "UNITS", "Column", "Evidence", "gather"]
+__all__ = ["CAPACITY", "CHARGE", "METER", "RESISTANCE", "Column", "Evidence", "gather"]
 
 F64 = NDArray[np.float64]
 
 
 class Column(IntEnum):
-    """Where each kind of departure stands in `Evidence`; SLOW is what the slow resistance has beyond RESISTANCE."""
+    """Where each kind of departure stands in `Evidence`, the causes in the order of the catalogue.
+
+    SLOW is what the slow resistance has beyond RESISTANCE.
+    """
 
     METER = 0
     CHARGE = 1
@@ -36,8 +39,6 @@ class Column(IntEnum):
 
 
 METER, CHARGE, CAPACITY, RESISTANCE, SLOW = Column
-CAUSES = ("meter_offset", "charge_offset", "low_capacity", "high_resistance")
-UNITS = ("mV", "%", "%", "%")
 _ERROR_S = 900.0  # correlation time of the model error: tuned on own packs under 100,000
 # Of the residual: what is left after a fit understates what was there: tuned on own packs under 100,000
 _ERROR_SHARE = 0.9

@@ -13,15 +13,15 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.causes.estimates import CAPACITY, CAUSES, RESISTANCE
+from evenstring.analysis.causes.catalogue import CAUSES, SCATTER
+from evenstring.analysis.causes.estimates import CAPACITY, RESISTANCE
 from evenstring.analysis.series.arrays import robust_sigma
 
-__all__ = ["EFFECT", "PREVALENCE", "SCATTER", "SUBSETS", "estimate", "healthy", "own_scatter", "shares", "weights"]
+__all__ = ["EFFECT", "PREVALENCE", "SUBSETS", "estimate", "healthy", "own_scatter", "shares", "weights"]
 
 F64 = NDArray[np.float64]
 
 PREVALENCE = 0.5  # share of packs with a weak group, assumed and stated: our choice
-SCATTER = np.array([1.0, 0.4, 1.0, 4.0])  # production, standard deviations in UNITS: common practice
 EFFECT = np.array([6.0, 2.5, 6.5, 25.0])  # how far a cause typically takes a group: our choice
 # Indices of the causes of each explanation: none, one, or two at once: our choice
 SUBSETS: tuple[tuple[int, ...], ...] = (

@@ -11,15 +11,16 @@ cause of its own. Two neighbours with opposite faults of the same size are far l
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.causes.estimates import METER, Evidence
+from evenstring.analysis.results import MeterPattern
 from evenstring.analysis.series.arrays import robust_sigma
 
-__all__ = ["LEAST_GROUPS", "MeterPattern", "course", "course_line", "without_meter_patterns"]
+__all__ = ["LEAST_GROUPS", "course", "course_line", "without_meter_patterns"]
 
 F64 = NDArray[np.float64]
 
@@ -41,20 +42,6 @@ _MEDIANS_U = 2.5
 _MOST_LOG_ODDS = 4.6  # a confidence of 0.99, and no more: our choice
 _MOST_SQUARES = 9.0  # no group counts more than three of its uncertainties: our choice
 _BIWEIGHT, _ROUNDS = 4.0, 15  # cut-off of Tukey's weights in uncertainties (4.685 in theory), and rounds: our choice
-
-
-@dataclass(frozen=True, slots=True)
-class MeterPattern:
-    """An error of the meter that several groups share. Tap k lies between groups k and k+1."""
-
-    kind: str  # comb, position, tap
-    size_mv: float  # comb: odd minus even groups; position: last minus first group; tap: on the group below it
-    low_mv: float  # 90 % interval
-    high_mv: float
-    confidence: float
-    tap: int | None
-    groups: tuple[int, ...]  # that it touches; empty: all
-    text: str
 
 
 def without_meter_patterns(

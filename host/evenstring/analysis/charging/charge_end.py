@@ -14,13 +14,13 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.balancing.criterion import by_charge
-from evenstring.analysis.results import Balancing, Charge, Phase
+from evenstring.analysis.results import Balancing, Charge, EndKind, Phase
 from evenstring.analysis.series.arrays import column_means, column_medians
 from evenstring.analysis.series.charge_moved import charge_total_ah
 from evenstring.analysis.series.rows_of_phase import rows_in
 from evenstring.analysis.series.signals import Signals
 from evenstring.analysis.series.uncertainty import MeterError
+from evenstring.chemistry import CHEMISTRIES
 from evenstring.ocv import default_curve
 from evenstring.profile import PackProfile
 
@@ -135,7 +135,7 @@ def _how(
     volts: F64,
     peak: F64,
     u: float,
-) -> tuple[str, tuple[int, ...]]:
+) -> tuple[EndKind, tuple[int, ...]]:
     if inside[-1] >= len(signals.time_s) - 2:
         return "cannot_tell" if _end_may_hide(signals, profile, span[-1]) else "still_charging", ()
     top = float(np.nanmax(peak))
@@ -151,7 +151,7 @@ def _how(
 
 def _end_may_hide(signals: Signals, profile: PackProfile, last: Phase) -> bool:
     """Whether a voltage held to the end of the recording may be that of a pack whose charger went unseen."""
-    seen_s = _SEEN_BY_CHARGE_S if by_charge(profile) else _SEEN_S
+    seen_s = _SEEN_BY_CHARGE_S if CHEMISTRIES[profile.chemistry].judged_by_charge else _SEEN_S
     return signals.current_a is None and last.kind == "charge_cv" and last.end_s - last.start_s > seen_s
 
 
@@ -160,13 +160,13 @@ def near_full_v(profile: PackProfile) -> float:
 
     The latter where the curve is so steep at its top that millivolts say nothing (lithium iron phosphate).
     """
-    if not by_charge(profile):
+    if not CHEMISTRIES[profile.chemistry].judged_by_charge:
         return profile.full_v - _NEAR_FULL_V
     curve = default_curve(profile.chemistry)
     return float(curve.voltage_v(curve.soc(profile.full_v) - _NEAR_FULL_CHARGE))
 
 
-def _when_tapered(profile: PackProfile, volts: F64) -> tuple[str, tuple[int, ...]]:
+def _when_tapered(profile: PackProfile, volts: F64) -> tuple[EndKind, tuple[int, ...]]:
     """The taper ran its course: full, or not, by where the groups stand."""
     low = float(np.nanmin(volts))
     least = near_full_v(profile)

@@ -8,11 +8,13 @@ Boundaries lie midway between the last row of one phase and the first of the nex
 
 from __future__ import annotations
 
+from typing import cast
+
 import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.phases.by_voltage import labels_from_voltage
-from evenstring.analysis.results import Phase
+from evenstring.analysis.results import Phase, PhaseKind
 from evenstring.analysis.series.arrays import rolling_mean, runs_of, white_noise
 from evenstring.analysis.series.rest import REST_S, rest_current_a
 from evenstring.analysis.series.signals import Signals, make_signals
@@ -186,7 +188,7 @@ def _joined(signals: Signals, labels: NDArray[np.str_]) -> tuple[Phase, ...]:
         label = str(labels[k])
         if gap[k]:
             found.append(_phase(label, start, float(t[k])))
-            found.append(Phase(_UNKNOWN, float(t[k]), float(t[k + 1]), "gap in the recording"))
+            found.append(Phase("unknown", float(t[k]), float(t[k + 1]), "gap in the recording"))
             start = float(t[k + 1])
         else:
             middle = float(t[k] + t[k + 1]) / 2
@@ -197,4 +199,4 @@ def _joined(signals: Signals, labels: NDArray[np.str_]) -> tuple[Phase, ...]:
 
 
 def _phase(label: str, start_s: float, end_s: float) -> Phase:
-    return Phase(label, start_s, end_s, "pause too short for a rest" if label == _UNKNOWN else "")
+    return Phase(cast("PhaseKind", label), start_s, end_s, "pause too short for a rest" if label == _UNKNOWN else "")

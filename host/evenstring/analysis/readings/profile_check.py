@@ -9,12 +9,12 @@ another's is called wrong. Without a current the voltages at which a charge is h
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.results import Phase, Unknown
+from evenstring.analysis.results import CapacityCheck, ChemistryCheck, Phase, ProfileCheck, Unknown
 from evenstring.analysis.series.charge_moved import charge_moved_ah
 from evenstring.analysis.series.lag import lagged
 from evenstring.analysis.series.rows_of_phase import rows_in
@@ -24,7 +24,7 @@ from evenstring.chemistry import CHEMISTRIES
 from evenstring.ocv import curve, default_curve
 from evenstring.profile import PackProfile
 
-__all__ = ["CapacityCheck", "ChemistryCheck", "ProfileCheck", "check_profile"]
+__all__ = ["check_profile"]
 
 F64 = NDArray[np.float64]
 
@@ -43,41 +43,6 @@ _DONE_C, _FULL_V = 1.0 / 15.0, 0.03  # C rate and V under full to which a charge
 # Of constant voltage; how far from this chemistry's full, how near another's: our choice
 _HELD_S, _FAR_V, _CLOSE_V = 300.0, 0.25, 0.08
 _ABOVE_V = 0.05  # above the ceiling: our choice
-
-
-@dataclass(frozen=True, slots=True)
-class CapacityCheck:
-    """verdict: agrees, off, not_told. Interval at level 0.95."""
-
-    verdict: str
-    profile_ah: float
-    seen_ah: float | None = None
-    low_ah: float | None = None
-    high_ah: float | None = None
-    depth: float | None = None
-    why: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class ChemistryCheck:
-    """verdict: fits, does_not_fit, not_told. Misfits are standard deviations of the string's mean group, mV."""
-
-    verdict: str
-    profile: str
-    likelier: str | None = None
-    misfit_mv: float | None = None
-    best_misfit_mv: float | None = None
-    why: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class ProfileCheck:
-    """What was found, in words too, and what is withheld because of it."""
-
-    capacity: CapacityCheck
-    chemistry: ChemistryCheck
-    withheld: tuple[str, ...] = ()
-    lines: tuple[str, ...] = ()
 
 
 def check_profile(

@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.results import Phase, Spread, SpreadClaim
+from evenstring.analysis.results import ClaimPlace, Phase, Spread, SpreadClaim
 from evenstring.analysis.series.arrays import column_means, median_group_v, spread_v
 from evenstring.analysis.series.rows_of_phase import rows_in, rows_of_kind
 from evenstring.analysis.series.signals import Signals, trusted_scans
@@ -64,7 +64,7 @@ def find_spread(session: Session, signals: Signals, phases: tuple[Phase, ...]) -
     )
 
 
-def claim_at(where: str, signals: Signals, rows: NDArray[np.int64], meter: MeterError) -> SpreadClaim:
+def claim_at(where: ClaimPlace, signals: Signals, rows: NDArray[np.int64], meter: MeterError) -> SpreadClaim:
     """The spread of the mean of some rows, with its interval."""
     volts = _mean(signals, rows)
     departure = signals.volts_v[rows] - signals.level_v[rows, None]

@@ -66,6 +66,7 @@ def by_scipy(window: Window, start: Fit, z: np.ndarray) -> OptimizeResult:
 # The fit leaves a stage when a step gains little, scipy goes to the end. What lies between, as a logarithm of
 # likelihood (half of a sum of squares, which is also how scipy counts its cost), must stay under what tells one
 # explanation from another.
+@pytest.mark.slow
 @pytest.mark.parametrize("rule", RULES)
 def test_the_fit_ends_as_low_as_scipys_search_from_the_same_guess(rule: str) -> None:
     window, start, found = fitted(rule)
@@ -75,6 +76,7 @@ def test_the_fit_ends_as_low_as_scipys_search_from_the_same_guess(rule: str) -> 
     assert found.cost / 2.0 < theirs.cost + _CLEAR  # a lower one of ours would be another, better minimum
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("rule", RULES)
 def test_scipy_gains_little_from_where_the_fit_ends(rule: str) -> None:
     window, start, found = fitted(rule)

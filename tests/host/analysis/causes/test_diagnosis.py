@@ -7,11 +7,12 @@ from functools import cache
 
 import numpy as np
 import pytest
-from evenstring.analysis.causes.diagnosis import Weakness, find_weakness, judge
+from evenstring.analysis.causes.diagnosis import find_weakness, judge
 from evenstring.analysis.causes.estimates import Evidence
 from evenstring.analysis.causes.hypotheses import EFFECT, PREVALENCE, SCATTER
 from evenstring.analysis.causes.meter_patterns import without_meter_patterns
 from evenstring.analysis.phases.segment import find_phases
+from evenstring.analysis.results import Weakness
 from evenstring.analysis.riding.reserve import find_reserve
 from evenstring.analysis.series.resistance import group_resistance
 

@@ -44,6 +44,7 @@ def test_steps_stand_where_an_outside_search_for_change_points_puts_them(seed: i
     assert np.abs(np.subtract(ours, true)).max() <= 2
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(6))
 def test_a_level_without_steps_has_none_by_either(seed: int) -> None:
     v, _ = level(seed, [])

@@ -12,7 +12,9 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Reduced", "departures_mv", "reduce_extremes", "row_median", "spread_mv"]
+from evenstring.session import Session
+
+__all__ = ["Reduced", "departures_mv", "reduce_extremes", "reduced", "row_median", "spread_mv"]
 
 F64 = NDArray[np.float64]
 F32 = NDArray[np.float32]
@@ -88,3 +90,9 @@ def _extremes(time_s: F64, values: F32, buckets: int) -> tuple[F64, F32]:
         rows[2 * i] = np.minimum(lowest, highest)
         rows[2 * i + 1] = np.maximum(lowest, highest)
     return time_s[rows], values[rows, columns]
+
+
+def reduced(session: Session, values: F32, buckets: int) -> Reduced:
+    """Values of all scans of a session, reduced to what can be seen; lines break at gaps."""
+    breaks = np.array([(gap.start_s + gap.end_s) / 2 for gap in session.gaps])
+    return reduce_extremes(session.time_s, values, buckets, breaks if len(breaks) else None)

@@ -3,30 +3,27 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import asdict, fields, is_dataclass
 from typing import Any
 
 from evenstring import __version__
-from evenstring.analysis.causes.between_recordings import find_second_look
-from evenstring.analysis.causes.diagnosis import PREVALENCE, SCATTER
-from evenstring.analysis.causes.estimates import CAUSES
-from evenstring.analysis.results import Capacity
-from evenstring.analysis.run import analyse
+from evenstring.analysis.causes.catalogue import CAUSES, SCATTER
+from evenstring.analysis.causes.hypotheses import PREVALENCE
+from evenstring.analysis.results import Capacity, Verdict
 from evenstring.ocv import default_curve, mean_voltage_v
 from evenstring.profile import PackProfile
+from evenstring.report.material import Material
+from evenstring.report.reasons import sentence
 from evenstring.session import Session
 
-__all__ = ["build_report"]
+__all__ = ["report_json"]
 
 _AMPERE_HOURS = ("ah", "low_ah", "high_ah", "nameplate_ah")
 
 
-def build_report(session: Session, profile: PackProfile, parts: Sequence[Session] = ()) -> dict[str, Any]:
-    """The report of a session as plain values, ready for JSON; `parts`: its recordings, when there were several."""
-    found = analyse(session, profile)
-    second, no_second = find_second_look(parts, profile)
-    unknown = (*found.unknown, *(u for u in (no_second,) if u), *(second.unknown if second else ()))
+def report_json(material: Material) -> dict[str, Any]:
+    """The report as plain values, ready for JSON."""
+    session, profile, found = material.session, material.profile, material.found
     return {
         "format": "evenstring-report/1",
         "made_by": f"evenstring {__version__}",
@@ -57,9 +54,20 @@ def build_report(session: Session, profile: PackProfile, parts: Sequence[Session
         "profile_check": _plain(found.profile_check),
         "room_for_braking": _plain(found.room),
         "reserve": _plain(found.reserve),
-        "second_look": _plain(second),
-        "verdict": _plain(found.verdict),
-        "unknown": {u.what: {"why": u.why, "record_next": u.record_next} for u in unknown},
+        "second_look": _plain(material.second),
+        "verdict": _verdict(found.verdict),
+        "unknown": {u.what: {"why": u.why, "record_next": u.record_next} for u in material.unknown},
+    }
+
+
+def _verdict(verdict: Verdict) -> dict[str, Any]:
+    """The verdict in words, each with the number that it rests on and the picture that shows it."""
+    evidence = [{"text": sentence(r), "number": r.number, "picture": r.picture} for r in verdict.reasons]
+    return {
+        "action": verdict.action,
+        "reasons": [e["text"] for e in evidence],
+        "evidence": evidence,
+        "keep_charging_s": _plain(verdict.keep_charging_s),
     }
 
 

@@ -13,7 +13,7 @@ import numpy as np
 from markupsafe import Markup
 from numpy.typing import NDArray
 
-from evenstring.report.axis import Axis
+from evenstring.report.drawing.axis import Axis
 
 __all__ = ["Area", "Dots", "Line", "Picture", "Rule", "Span", "draw"]
 
