@@ -126,11 +126,16 @@ def _check(spool: Spool, plan: Plan) -> _Checked:
     turn = False
     if spool.current is not None and not plan.sign_given:
         positive, name = sign.charging_is_positive(), plan.of("current")[0].name
-        turn = positive is False
+        turn = positive is False and name != "current_a"  # our own name says the sign
         if positive is None:
             notes.append(
                 f"column {name}: charging is taken as positive; the cells do not show it. Overrule with"
                 f' --map "{name}=-current"'
+            )
+        elif positive is False and not turn:
+            notes.append(
+                f"column {name}: charging is positive by this name, but the cells fall when it rises. If discharge is"
+                f' positive, say --map "{name}=-current"'
             )
         elif turn:
             notes.append(
