@@ -15,7 +15,7 @@ from evenstring.analysis.run import analyse
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
-from tests.worlds.physics.papers import PAPERS
+from tests.worlds.physics.papers import paper_of
 from tests.worlds.physics.truth import Truth
 
 __all__ = ["ROWS", "Mark", "judge"]
@@ -90,8 +90,8 @@ def judge(session: Session, profile: PackProfile, truth: Truth, curve_known: boo
 def _curve_taken_out(paper: str, known: bool) -> Iterator[None]:
     kept = charge_curve.CURVES
     # Of iron phosphate the tool has one curve only: it stays.
-    if not known and PAPERS[paper].chemistry != "lfp":
-        charge_curve.CURVES = tuple(name for name in kept if name != PAPERS[paper].curve)
+    if not known and paper_of(paper).chemistry != "lfp":
+        charge_curve.CURVES = tuple(name for name in kept if name != paper_of(paper).curve)
     try:
         yield
     finally:

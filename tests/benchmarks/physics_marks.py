@@ -31,7 +31,7 @@ from tests.benchmarks.physics_judge import (
     Mark,
     judge,
 )
-from tests.worlds.physics.papers import FIRST_SEED, SETS
+from tests.worlds.physics.papers import FIRST_SEED, SETS, job_of
 from tests.worlds.physics.sessions import kept
 from tests.worlds.physics.truth import Truth
 
@@ -138,9 +138,8 @@ def main() -> None:
     options.add_argument("--list", action="store_true", help="what was wrong")
     options.add_argument("--only", help="PAPER:SEED")
     args = options.parse_args()
-    papers = SETS[args.papers]
     first = FIRST_SEED[args.papers] if args.seed is None else args.seed
-    jobs = [(first + k, papers[k % len(papers)]) for k in range(args.sessions)]
+    jobs = [(first + k, job_of(args.papers, k)) for k in range(args.sessions)]
     if args.only:
         paper, seed = args.only.split(":")
         jobs = [(int(seed), paper)]

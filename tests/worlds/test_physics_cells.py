@@ -10,23 +10,23 @@ import numpy as np
 import pybamm
 import pytest
 
-from tests.worlds.physics.cells import MESH, Cells, model_of
-from tests.worlds.physics.papers import CHECKED, PAPERS, TUNED, WITHHELD, parameters
+from tests.worlds.physics.cells import DFN_MESH, MESH, Cells, model_of
+from tests.worlds.physics.papers import CHECKED, FULL, PAPERS, TUNED, WITHHELD, paper_of, parameters
 from tests.worlds.physics.sessions import session
 
 
-@pytest.mark.parametrize("paper", ["Chen2020", "Ai2020", "Prada2013"])
+@pytest.mark.parametrize("paper", ["Ai2020", "Prada2013", "Ecker2015+DFN"])
 def test_our_steps_follow_pybamms_own_solution_of_a_charge_within_a_millivolt(paper: str) -> None:
     # Outside source: pybamm's Simulation with its adaptive solver, CC then CV then rest, on the same mesh.
-    model, full_v = model_of(paper), PAPERS[paper].full_v
-    values, begin = parameters(paper), 0.6
+    model, full_v, begin = model_of(paper), paper_of(paper).full_v, 0.6
+    dfn = paper.endswith(FULL)
     amps = 0.5 * model.ah
     steps = [f"Charge at {amps} A until {full_v} V", f"Hold at {full_v} V for 20 minutes", "Rest for 20 minutes"]
     theirs = pybamm.Simulation(
-        pybamm.lithium_ion.SPMe(),
-        parameter_values=values,
+        pybamm.lithium_ion.DFN() if dfn else pybamm.lithium_ion.SPMe(),
+        parameter_values=parameters(paper.removesuffix(FULL)),
         experiment=pybamm.Experiment([tuple(steps)], period="5 seconds"),
-        var_pts=MESH,
+        var_pts=DFN_MESH if dfn else MESH,
     ).solve(initial_soc=begin)
     t, volts, current = (theirs[k].entries for k in ("Time [s]", "Voltage [V]", "Current [A]"))
 

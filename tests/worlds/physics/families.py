@@ -10,7 +10,7 @@ from tests.worlds.physics.boards import RULES, Board
 from tests.worlds.physics.cells import Cells, model_of
 from tests.worlds.physics.chargers import Charger
 from tests.worlds.physics.meters import Meters
-from tests.worlds.physics.papers import PAPERS
+from tests.worlds.physics.papers import paper_of
 from tests.worlds.physics.rides import rough_ride
 from tests.worlds.physics.string import Groups, Plan, Stage
 
@@ -75,10 +75,10 @@ def draw(paper: str, rng: np.random.Generator) -> Drawn:
         string.leak_a,
         ambient_c + _gradient(len(soc), rng),
     )
-    cut_v = PAPERS[paper].full_v + 0.05 + rng.normal(0, 0.003)
+    cut_v = paper_of(paper).full_v + 0.05 + rng.normal(0, 0.003)
     meters = _meters(family, string, ambient_c, shared, rng)
     step_s = 0.5 if meters.row_s < 1 else 1.0 if meters.row_s <= 2 else 2.0 if meters.row_s <= 10 else 5.0
-    dead_v = 2.2 if PAPERS[paper].chemistry == "lfp" else 2.8
+    dead_v = 2.2 if paper_of(paper).chemistry == "lfp" else 2.8
     plan = Plan(groups, board, charger, stages, step_s, cut_v, dead_v)
     return Drawn(family, plan, meters, faults, string.ah, bleed_a, family == "danger", string.one_s_ohm)
 
@@ -176,7 +176,7 @@ def _stages(family: str, paper: str, s: _String, rng: np.random.Generator) -> tu
     rides = rides or (family in ("balancers", "ends") and rng.random() < 0.15)
     if rides:
         depth = float(rng.uniform(0.25, 0.8))
-        load_a = rough_ride(s.ah, PAPERS[paper].most_c, depth, rng)
+        load_a = rough_ride(s.ah, paper_of(paper).most_c, depth, rng)
         ride = Stage("ride", float(len(load_a) - 1), load_a)
         head, soc0 = (rest, ride, after), float(rng.uniform(0.93, 0.99))
     else:
@@ -190,7 +190,7 @@ def _charge(family: str, paper: str, rng: np.random.Generator) -> tuple[Stage, t
     """How long it is charged, and what is recorded after."""
     longest = 12 * 3600.0
     rest = (Stage("rest", float(rng.uniform(400, 3600))),)
-    full_v = PAPERS[paper].full_v
+    full_v = paper_of(paper).full_v
     if family in ("balancers", "danger"):
         return Stage("charge", longest, held_s=float(rng.uniform(0.7, 3.0)) * 3600.0), ()
     if family == "ends":
@@ -198,7 +198,7 @@ def _charge(family: str, paper: str, rng: np.random.Generator) -> tuple[Stage, t
     else:
         how = str(rng.choice(["cc", "cv", "light", "after", "connected"], p=[0.1, 0.15, 0.2, 0.3, 0.25]))
     if how == "cc":
-        below = rng.uniform(0.01, 0.05) if PAPERS[paper].chemistry == "lfp" else rng.uniform(0.04, 0.2)
+        below = rng.uniform(0.01, 0.05) if paper_of(paper).chemistry == "lfp" else rng.uniform(0.04, 0.2)
         return Stage("charge", longest, until_v=full_v - float(below)), rest
     if how == "cv":
         return Stage("charge", longest, held_s=float(rng.uniform(120, 1200))), rest
@@ -213,10 +213,10 @@ def _charger(family: str, paper: str, s: _String, rng: np.random.Generator) -> C
     amps, count = float(s.ah * rng.uniform(0.15, 0.5)), len(s.ohm)
     away_v = float(rng.choice([0.0, rng.normal(0, 0.004), rng.uniform(-0.06, -0.02), rng.uniform(0.008, 0.02)],
                               p=[0.3, 0.45, 0.15, 0.1]))  # fmt: skip
-    set_v = count * (PAPERS[paper].full_v + away_v)
+    set_v = count * (paper_of(paper).full_v + away_v)
     stages: tuple[tuple[float, float], ...] = ((np.inf, amps),)
     if rng.random() < 0.25:
-        few = PAPERS[paper].full_v - np.array([0.15, 0.06])
+        few = paper_of(paper).full_v - np.array([0.15, 0.06])
         stages = ((count * float(few[0]), amps), (count * float(few[1]), 0.7 * amps), (np.inf, 0.4 * amps))
     second = rng.random() < 0.12
     return Charger(
@@ -235,11 +235,11 @@ def _charger(family: str, paper: str, s: _String, rng: np.random.Generator) -> C
 
 def _board(family: str, paper: str, s: _String, bleed_a: float, shared: bool, rng: np.random.Generator) -> Board:
     count = len(s.ohm)
-    full_v = PAPERS[paper].full_v
+    full_v = paper_of(paper).full_v
     rule = str(rng.choice(RULES, p=[0.15, 0.35, 0.2, 0.15, 0.15]))
     if family not in ("balancers", "danger") and rng.random() < 0.3:
         rule = "none"
-    below = rng.uniform(0.05, 0.15) if PAPERS[paper].chemistry == "lfp" else rng.uniform(0.01, 0.12)
+    below = rng.uniform(0.05, 0.15) if paper_of(paper).chemistry == "lfp" else rng.uniform(0.01, 0.12)
     threshold_v = full_v - float(below)
     if rule == "threshold" and rng.random() < 0.6:
         threshold_v = full_v + float(rng.uniform(-0.006, 0.003))

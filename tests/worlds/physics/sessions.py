@@ -15,7 +15,7 @@ from evenstring.session import Meter, Session
 
 from tests.worlds.physics.families import Drawn, draw
 from tests.worlds.physics.meters import read
-from tests.worlds.physics.papers import PAPERS
+from tests.worlds.physics.papers import FULL, PAPERS, paper_of
 from tests.worlds.physics.string import Run
 from tests.worlds.physics.truth import Truth, truth_of
 
@@ -70,7 +70,8 @@ def _load(path: Path) -> tuple[Session, PackProfile, Truth]:
 
 
 def _made(seed: int, paper: str) -> tuple[Session, str, Truth]:
-    rng = np.random.default_rng([17, seed, sorted(PAPERS).index(paper)])
+    full = [1] if paper.endswith(FULL) else []
+    rng = np.random.default_rng([17, seed, sorted(PAPERS).index(paper.removesuffix(FULL)), *full])
     while True:
         drawn = draw(paper, rng)
         run = Run(drawn.plan)
@@ -90,7 +91,7 @@ def _profile(drawn: Drawn, rng: np.random.Generator) -> str:
     board, charger = drawn.plan.board, drawn.plan.charger
     count = len(board.bleed_a)
     label_ah = drawn.capacity_ah * float(np.clip(1.0 + 0.05 * rng.standard_normal(), 0.88, 1.15))
-    lines = ["[pack]", f"groups = {count}", f'chemistry = "{PAPERS[drawn.plan.groups.paper].chemistry}"',
+    lines = ["[pack]", f"groups = {count}", f'chemistry = "{paper_of(drawn.plan.groups.paper).chemistry}"',
              f"capacity_ah = {label_ah:.1f}"]  # fmt: skip
     known = rng.random(5)
     balancer = []

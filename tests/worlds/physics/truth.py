@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tests.worlds.physics.families import Drawn
-from tests.worlds.physics.papers import PAPERS
+from tests.worlds.physics.papers import paper_of
 from tests.worlds.physics.string import Run
 
 __all__ = ["Truth", "true_end", "truth_of"]
@@ -151,7 +151,7 @@ def _ended_too(drawn: Drawn, run: Run, ended: str | None) -> str | None:
 
 
 def _by_heights(drawn: Drawn, run: Run, row: int) -> tuple[str | None, tuple[int, ...]]:
-    paper = PAPERS[drawn.plan.groups.paper]
+    paper = paper_of(drawn.plan.groups.paper)
     values, border, near = run.trace.volts_v[row], paper.full_v - _FULL_WITHIN_V, _NEAR_V
     if paper.chemistry == "lfp":
         values, border, near = run.trace.soc[row], 1.0 - _FULL_WITHIN_SOC, 0.01
@@ -171,7 +171,7 @@ def _reserve(drawn: Drawn, run: Run) -> tuple[float | None, int | None]:
     load = rides[-1].load_a
     peak_a = float(np.convolve(load, np.ones(5) / 5.0, "valid").min())
     mean_a, g = float(load.mean()), drawn.plan.groups
-    empty_v = 2.5 if PAPERS[g.paper].chemistry == "lfp" else 3.0
+    empty_v = 2.5 if paper_of(g.paper).chemistry == "lfp" else 3.0
     cells, soc = run.after_ride[0].copy(), run.after_ride[1].copy()
     scale = g.parallel * g.capacity
     for _ in range(400):
@@ -187,7 +187,7 @@ def _reserve(drawn: Drawn, run: Run) -> tuple[float | None, int | None]:
 
 
 def _even(run: Run) -> bool:
-    if PAPERS[run.plan.groups.paper].chemistry == "lfp":
+    if paper_of(run.plan.groups.paper).chemistry == "lfp":
         return bool(np.ptp(run.soc) <= _TARGET_SOC)
     return bool(np.ptp(run.volts_v) <= _TARGET_V)
 
