@@ -51,12 +51,13 @@ class _String:
     dead: np.ndarray
     stuck: np.ndarray
     one_s_ohm: float
+    top: float  # how large a departure of charge is, against others; small where the top is steep and a board has time
 
 
 def draw(paper: str, rng: np.random.Generator) -> Drawn:
     """A session of a random family."""
     family = str(rng.choice(FAMILIES, p=_SHARES))
-    string = _healthy(paper, rng)
+    string = _healthy(paper, 0.3 if family == "balancers" and paper_of(paper).chemistry == "lfp" else 1.0, rng)
     faults = _faults(family, string, rng)
     stages, soc0, charger = _stages(family, paper, string, rng)
     bleed_a = float(string.ah * rng.uniform(0.002, 0.008))
@@ -83,7 +84,7 @@ def draw(paper: str, rng: np.random.Generator) -> Drawn:
     return Drawn(family, plan, meters, faults, string.ah, bleed_a, family == "danger", string.one_s_ohm)
 
 
-def _healthy(paper: str, rng: np.random.Generator) -> _String:
+def _healthy(paper: str, top: float, rng: np.random.Generator) -> _String:
     count = int(rng.choice([8, 10, 13, 14, 16, 20, 24]))
     ah = float(np.exp(rng.uniform(np.log(8.0), np.log(45.0))))
     cell_ohm = _one_s_ohm(paper) * model_of(paper).ah / ah
@@ -92,13 +93,14 @@ def _healthy(paper: str, rng: np.random.Generator) -> _String:
     return _String(
         ah,
         1.0 + 0.01 * scatter * rng.standard_normal(count),
-        0.003 * scatter * rng.standard_normal(count),
+        0.003 * top * scatter * rng.standard_normal(count),
         np.maximum(link_ohm + 0.04 * scatter * cell_ohm * rng.standard_normal(count), 0.0),
         np.zeros(count),
         np.zeros(count),
         np.zeros(count, dtype=bool),
         np.zeros(count, dtype=bool),
         cell_ohm + link_ohm,
+        top,
     )
 
 
@@ -128,8 +130,8 @@ def _faults(family: str, s: _String, rng: np.random.Generator) -> tuple[tuple[in
 
 def _put(s: _String, cause: str, k: int, rng: np.random.Generator, danger: bool = False) -> tuple[int, str, float]:
     if cause == "charge_offset":
-        size = float(rng.uniform(8, 14) if danger else rng.uniform(1.2, 6.0)) * (1 if rng.random() < 0.2 else -1)
-        size = -abs(size) if danger else size
+        size = float(np.exp(rng.uniform(np.log(1.0), np.log(6.0)))) * (1 if rng.random() < 0.2 else -1)
+        size = -float(rng.uniform(8, 14)) if danger else size * s.top
         s.charge[k] += size / 100.0
     elif cause == "low_capacity":
         size = -float(rng.uniform(7, 20))
@@ -210,7 +212,7 @@ def _charge(family: str, paper: str, rng: np.random.Generator) -> tuple[Stage, t
 
 
 def _charger(family: str, paper: str, s: _String, rng: np.random.Generator) -> Charger:
-    amps, count = float(s.ah * rng.uniform(0.15, 0.5)), len(s.ohm)
+    amps, count = float(s.ah * rng.uniform(0.15, 0.5) * s.top**0.5), len(s.ohm)
     away_v = float(rng.choice([0.0, rng.normal(0, 0.004), rng.uniform(-0.06, -0.02), rng.uniform(0.008, 0.02)],
                               p=[0.3, 0.45, 0.15, 0.1]))  # fmt: skip
     set_v = count * (paper_of(paper).full_v + away_v)
@@ -239,13 +241,13 @@ def _board(family: str, paper: str, s: _String, bleed_a: float, shared: bool, rn
     rule = str(rng.choice(RULES, p=[0.15, 0.35, 0.2, 0.15, 0.15]))
     if family not in ("balancers", "danger") and rng.random() < 0.3:
         rule = "none"
-    below = rng.uniform(0.05, 0.15) if paper_of(paper).chemistry == "lfp" else rng.uniform(0.01, 0.12)
+    below = rng.uniform(0.05, 0.2) if paper_of(paper).chemistry == "lfp" else rng.uniform(0.01, 0.12)
     threshold_v = full_v - float(below)
     if rule == "threshold" and rng.random() < 0.6:
         threshold_v = full_v + float(rng.uniform(-0.006, 0.003))
     paused = rng.random() < (0.6 if shared else 0.3)
     period_s = float(rng.choice([10, 15, 20, 30, 60])) if paused else 0.0
-    on_v = float(rng.uniform(0.003, 0.010))
+    on_v = float(rng.uniform(0.002, 0.006))
     return Board(
         rule,
         np.where(s.dead, 0.0, bleed_a * (1.0 + 0.03 * rng.standard_normal(count))),

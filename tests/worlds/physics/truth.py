@@ -25,7 +25,8 @@ class Truth:
         departures: per group from the median: meter mV, charge % (at the start), capacity %, resistance % (in 1 s).
         ended: by the words of the design, None where the truth lies too near a decision; `end_groups` its causes.
         ended_too: another word that is as right: a charge that goes on past its light is full too.
-        answer: time, over_24_h, never, even (already), or none (the charger is not connected at the end).
+        answer: time, over_24_h, never, near (stops short of the target by less than half of it: not marked), even
+            (already), or none (the charger is not connected at the end).
         remaining_s: from the last scan, where the answer is time.
         reserve_soc: of the median group when the first group is at empty under the ride's highest five seconds.
         danger: whether the verdict must ask for an inspection (or forbid charging).
@@ -192,6 +193,13 @@ def _even(run: Run) -> bool:
     return bool(np.ptp(run.volts_v) <= _TARGET_V)
 
 
+def _nearly(run: Run) -> bool:
+    """Stands still just above the target: nobody could tell."""
+    if paper_of(run.plan.groups.paper).chemistry == "lfp":
+        return bool(np.ptp(run.soc) <= 1.5 * _TARGET_SOC)
+    return bool(np.ptp(run.volts_v) <= 1.5 * _TARGET_V)
+
+
 def _balancing(run: Run) -> tuple[str, float | None]:
     """Run on as it is until the spread has been at the target for ten minutes, for 30 hours at most."""
     if run.ended != "connected":
@@ -213,5 +221,5 @@ def _balancing(run: Run) -> tuple[str, float | None]:
         if run.now_s - checked >= 3 * 3600.0:
             checked, before, closing = run.now_s, closing, np.ptp(run.volts_v)
             if before - closing < 2e-4:
-                return "never", None
-    return "over_24_h", None
+                return ("near" if _nearly(run) else "never"), None
+    return ("near" if _nearly(run) else "over_24_h"), None
