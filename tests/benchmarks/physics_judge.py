@@ -157,6 +157,8 @@ def _causes(found: Findings, truth: Truth) -> list[Mark]:
 def _named(found: Findings, truth: Truth) -> list[Mark]:
     marks = []
     for group, cause, size in truth.faults:
+        if cause in CAUSES and abs(size) < _TRULY_OUT * _SCATTER[CAUSES.index(cause)]:
+            continue  # within what production may do
         of = [w for w in found.weakness if w.group == group]
         named = any(w.cause in _FAIR[cause] and not w.within_scatter for w in of)
         said = "; ".join(_said(w, truth) for w in of) or "nothing"

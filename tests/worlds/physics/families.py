@@ -54,9 +54,10 @@ class _String:
     top: float  # how large a departure of charge is, against others; small where the top is steep and a board has time
 
 
-def draw(paper: str, rng: np.random.Generator) -> Drawn:
-    """A session of a random family."""
+def draw(paper: str, rng: np.random.Generator, only: str | None = None) -> Drawn:
+    """A session of a random family, or of this one."""
     family = str(rng.choice(FAMILIES, p=_SHARES))
+    family = only or family
     string = _healthy(paper, 0.3 if family == "balancers" and paper_of(paper).chemistry == "lfp" else 1.0, rng)
     faults = _faults(family, string, rng)
     stages, soc0, charger = _stages(family, paper, string, rng)
