@@ -4,12 +4,15 @@ VENV := .venv
 BIN := $(VENV)/bin
 STAMP := $(VENV)/.installed
 TEST_STAMP := $(VENV)/.installed-test
+QUICK_STAMP := $(VENV)/.installed-quick
 
 help:
 	@echo "evenstring: what make can do"
 	@echo
 	@echo "  make demo      the whole chain on the virtual board: recording, report.html, report.json in out/demo"
 	@echo "  make test      all tests (sets up .venv by itself)"
+	@echo "  make test-quick  host and protocol in a minute: no browser, no 32-bit interpreter, no physics cells"
+	@echo "  make coverage  all tests, with what they leave out"
 	@echo "  make lint      format check, lint, types, generated files"
 	@echo "  make format    put the code into the house format"
 	@echo "  make generate  write what follows from protocol/messages.toml"
@@ -27,6 +30,10 @@ $(STAMP): pyproject.toml
 	$(BIN)/python -m pip install -q --disable-pip-version-check -e .
 	@touch $@
 
+$(QUICK_STAMP): pyproject.toml $(STAMP)
+	$(BIN)/python -m pip install -q --disable-pip-version-check -e '.[quick]'
+	@touch $@
+
 $(TEST_STAMP): pyproject.toml $(STAMP)
 	$(BIN)/python -m pip install -q --disable-pip-version-check -e '.[test,dev]'
 	@# Stubs of the other board class have the same file names, so they live in a folder of their own.
@@ -37,12 +44,21 @@ demo: $(STAMP)
 	$(BIN)/evenstring demo -o out/demo
 
 test: $(TEST_STAMP)
+	$(BIN)/python -m pytest -n 2 -m "not soak"
+
+QUICK := tests/host tests/protocol tests/hardware $(wildcard tests/test_*.py)
+
+test-quick: $(QUICK_STAMP)
+	$(BIN)/python -m pytest -n 2 -m "not (soak or slow or needs_test_extra)" $(QUICK)
+
+coverage: $(TEST_STAMP)
 	$(BIN)/python -m pytest -n 2 -m "not soak" --cov --cov-report=term:skip-covered
 
 lint: $(TEST_STAMP)
 	$(BIN)/ruff format --check .
 	$(BIN)/ruff check .
 	$(BIN)/python -m mypy
+	$(BIN)/lint-imports
 	$(BIN)/python protocol/generate.py --check
 
 format: $(TEST_STAMP)
@@ -69,5 +85,5 @@ gallery: $(TEST_STAMP)
 clean:
 	rm -rf $(VENV) out
 
-.PHONY: help demo test lint format generate notes bench soak gallery clean
+.PHONY: help demo test test-quick coverage lint format generate notes bench soak gallery clean
 .DEFAULT_GOAL := help

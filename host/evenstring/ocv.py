@@ -25,14 +25,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from evenstring.chemistry import CHEMISTRIES
 from evenstring.errors import InputError
 
 __all__ = ["CURVES", "OcvCurve", "curve", "default_curve", "mean_voltage_v", "slipped"]
 
 F64 = NDArray[np.float64]
 
-CURVES = ("lg_m50_nmc", "umich_nmc", "kim_nca", "kokam_nmc", "a123_lfp")
-_DEFAULT = {"nmc": "lg_m50_nmc", "nca": "kim_nca", "lco": "kokam_nmc", "lfp": "a123_lfp"}
+CURVES = tuple(name for row in CHEMISTRIES.values() for name in row.curves)
 _NODES = 4001  # dense and evenly spaced: a look-up is a multiplication, not a search
 _BELOW_EMPTY_V = 25.0  # V per 1.0 of SoC below empty: a quarter of a volt per percent, the collapse of an emptied group
 _REVERSAL_V = -0.8  # a reversed group settles about here while current is forced through it (from memory)
@@ -116,14 +116,14 @@ def curve(name: str) -> OcvCurve:
 
 
 def default_curve(chemistry: str) -> OcvCurve:
-    """The curve assumed for a chemistry (nmc, nca, lco, lfp) when nothing better is known.
+    """The curve assumed for a chemistry (a key of `CHEMISTRIES`) when nothing better is known.
 
     Raises:
         InputError: no such chemistry.
     """
-    if chemistry not in _DEFAULT:
-        raise InputError(f"chemistry {chemistry!r} has no OCV curve; use one of {', '.join(_DEFAULT)}")
-    return curve(_DEFAULT[chemistry])
+    if chemistry not in CHEMISTRIES:
+        raise InputError(f"chemistry {chemistry!r} has no OCV curve; use one of {', '.join(CHEMISTRIES)}")
+    return curve(CHEMISTRIES[chemistry].curves[0])
 
 
 def mean_voltage_v(of: OcvCurve) -> float:

@@ -1,4 +1,4 @@
-"""The report's pictures as matplotlib figures, for notebooks: `plot_levels(load_session([path]))`.
+"""The report's pictures as matplotlib figures, for notebooks: `evenstring.plot_levels(evenstring.load(path))`.
 
 Needs the extra `plots`: pip install 'evenstring[plots]'. Every function takes a Session, draws all scans that matter
 (extremes are kept), and returns a Figure; nothing is shown or saved by itself.
@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from evenstring.errors import UsageError
-from evenstring.report.downsample import departures_mv, reduce_extremes
-from evenstring.report.pictures import leaving
+from evenstring.report.drawing.level_line import leaving
+from evenstring.report.drawing.reduction import departures_mv, reduce_extremes, spread_mv
 from evenstring.report.words import PHASES
 from evenstring.session import Session
 
@@ -51,10 +51,7 @@ def plot_levels(session: Session, report: dict[str, Any] | None = None) -> Figur
 def plot_spread(session: Session, report: dict[str, Any] | None = None, target_mv: float = 10.0) -> Figure:
     """Highest minus lowest group, mV over hours, as read."""
     figure, axes = _axes("spread, mV")
-    known = ~np.isnan(session.volts_v)
-    high = np.max(session.volts_v, axis=1, where=known, initial=-np.inf)
-    low = np.min(session.volts_v, axis=1, where=known, initial=np.inf)
-    spread = np.where(known.any(axis=1), (high - low) * 1000, np.nan).astype(np.float32)
+    spread = spread_mv(session.volts_v)
     drawn = reduce_extremes(session.time_s, spread[:, None], _BUCKETS, _breaks(session))
     axes.plot(drawn.time_s[:, 0] / 3600, drawn.values[:, 0], color=_MAIN, linewidth=1.0)
     axes.axhline(target_mv, color=_MAIN, linewidth=0.8, linestyle=":")

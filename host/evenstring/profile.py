@@ -1,20 +1,20 @@
 """Pack profile: what is known of the pack beforehand (pack.toml), with defaults by chemistry.
 
-Every value that the user did not give is listed in `PackProfile.defaults`, so that a report can show it.
-Limits of the 4.2 V chemistries are common practice.
+Every value that the user did not give is listed in `PackProfile.defaults`, so that a report can show it. A key that is
+not known and a value that no pack has are refused: a limit that is misspelt must not leave another in force unseen.
 """
 
 from __future__ import annotations
 
 import json
-import tomllib
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
+from evenstring.checked_toml import Checked, ValueRule, toml_text
+from evenstring.chemistry import CHEMISTRIES, chemistry_named
 from evenstring.errors import InputError
 
-__all__ = ["BLEED_RULES", "CHEMISTRIES", "PackProfile", "load_profile", "parse_profile", "to_toml"]
+__all__ = ["BLEED_RULES", "RULES", "PackProfile", "load_profile", "parse_profile", "to_toml"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,15 +46,29 @@ class PackProfile:
 # same, odd and even groups taking turns.
 BLEED_RULES = ("threshold", "above_lowest", "odd_even")
 
-# Volts of one group. 4.2 V rows: common practice; LFP row: common practice, from memory.
-CHEMISTRIES: dict[str, dict[str, float]] = {
-    "nmc": {"full_v": 4.20, "ceiling_v": 4.25, "empty_v": 3.00, "discard_v": 2.50, "threshold_v": 4.18},
-    "nca": {"full_v": 4.20, "ceiling_v": 4.25, "empty_v": 3.00, "discard_v": 2.50, "threshold_v": 4.18},
-    "lco": {"full_v": 4.20, "ceiling_v": 4.25, "empty_v": 3.00, "discard_v": 2.50, "threshold_v": 4.18},
-    "lfp": {"full_v": 3.60, "ceiling_v": 3.65, "empty_v": 2.50, "discard_v": 2.00, "threshold_v": 3.45},
-}  # fmt: skip
+_GROUP_V = ValueRule(low=0.1, high=5.5)  # a group's limit in V: wider than any chemistry (our choice)
 
-_LARGEST = 1e9  # beyond it no pack: catches infinity, and whole numbers that no float can hold
+# (table, key) in pack.toml -> what it may be. Bounds are far outside any vehicle's pack: they catch a slip of the unit,
+# mAh for Ah, mV for V (our choice).
+RULES: dict[str, dict[str, ValueRule]] = {
+    "pack": {
+        "name": ValueRule(str),
+        "groups": ValueRule(low=1, high=40, whole=True),
+        "chemistry": ValueRule(str),
+        "capacity_ah": ValueRule(low=0.05, high=2000, hint="ampere-hours; a cell's label may give mAh"),
+        "parallel_strings": ValueRule(low=1, high=40, whole=True),
+    },
+    "limits": {
+        "full_v": _GROUP_V, "ceiling_v": _GROUP_V, "empty_v": _GROUP_V, "discard_v": _GROUP_V,
+        "strict_discard": ValueRule(bool),
+    },
+    "balancer": {
+        "bleed_ma": ValueRule(low=0.1, high=20_000), "threshold_v": _GROUP_V, "rule": ValueRule(choices=BLEED_RULES),
+    },
+    "charger": {"current_a": ValueRule(low=0.01, high=1000), "done_light_a": ValueRule(low=0.001, high=1000)},
+    "repair": {"current_a": ValueRule(low=0.001, high=1000)},
+    "ride": {"load_a": ValueRule(low=0.01, high=5000), "display_offset_v": ValueRule(low=-100, high=100)},
+}  # fmt: skip
 
 # (table, key) in pack.toml -> field here; all numbers.
 _NUMBERS = {
@@ -71,7 +85,6 @@ _NUMBERS = {
     ("ride", "load_a"): "load_a",
     ("ride", "display_offset_v"): "display_offset_v",
 }
-_SIGNED = ("display_offset_v",)  # may be 0 or below
 
 
 def load_profile(path: Path) -> PackProfile:
@@ -81,86 +94,57 @@ def load_profile(path: Path) -> PackProfile:
         InputError: the file cannot be read or a value makes no sense.
     """
     try:
-        text = path.read_text(encoding="utf-8")
+        text = toml_text(path.read_bytes())
     except (OSError, UnicodeDecodeError) as error:
         raise InputError(f"{path}: cannot read this pack profile ({error}); give a pack.toml file") from error
     return parse_profile(text, where=str(path))
 
 
-def parse_profile(text: str, where: str = "pack.toml") -> PackProfile:
+def parse_profile(text: str, where: str = "pack.toml", *, newer: bool = False) -> PackProfile:
     """Make a profile from the text of a pack.toml; `where` names it in messages.
 
+    `newer`: a program wrote it, maybe a later version; what is not known here is passed over, as in frames.
+
     Raises:
-        InputError: not TOML, no `groups`, or a value makes no sense.
+        InputError: not TOML, no `groups`, a key that is not known, or a value that makes no sense; with its line.
     """
-    try:
-        data = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        raise InputError(f"{where}: not valid TOML: {error}") from error
-    pack = _table(data, "pack", where)
-    groups = pack.get("groups")
-    if not isinstance(groups, int) or isinstance(groups, bool) or not 1 <= groups <= 40:
-        raise InputError(f"{where}: [pack] groups must be a whole number from 1 to 40, not {str(groups)[:40]}")
-    chemistry = str(pack.get("chemistry", "nmc")).lower()
-    if chemistry not in CHEMISTRIES:
-        raise InputError(f"{where}: [pack] chemistry {chemistry!r} is not known; use one of {', '.join(CHEMISTRIES)}")
-    given: dict[str, Any] = {}
-    defaults = [] if "chemistry" in pack else ["pack.chemistry"]
-    for (table, key), name in _NUMBERS.items():
-        value = _table(data, table, where).get(key)
-        if value is None:
-            defaults.append(f"{table}.{key}")
-            continue
-        least = -_LARGEST if name in _SIGNED else 0
-        if isinstance(value, bool) or not isinstance(value, (int, float)) or not least < value < _LARGEST:
-            what = "a number" if name in _SIGNED else "a number above 0"
-            raise InputError(f"{where}: [{table}] {key} must be {what}, not {str(value)[:40]}")
-        given[name] = float(value)
-    profile = PackProfile(groups=groups, chemistry=chemistry)
-    profile = replace(
-        profile,
-        **(CHEMISTRIES[chemistry] | given),
-        name=str(pack.get("name", "")),
-        parallel_strings=_strings(pack.get("parallel_strings", 1), where),
-        strict_discard=_switch(_table(data, "limits", where), "strict_discard", where),
-        bleed_rule=_rule(_table(data, "balancer", where).get("rule"), where),
-        defaults=tuple(defaults),
+    doc = Checked(text, where)
+    if newer:
+        doc.forget_unknown(RULES)
+    doc.check_tables(list(RULES))
+    tables = {name: doc.table(name, rules) for name, rules in RULES.items()}
+    pack = tables["pack"]
+    if "groups" not in pack:
+        raise doc.error("pack", 0, "", "[pack] needs groups = N, the number of cell groups in series")
+    chemistry = _chemistry(doc, pack.get("chemistry", "nmc"))
+    given = {name: tables[table][key] for (table, key), name in _NUMBERS.items() if key in tables[table]}
+    left_out = [f"{table}.{key}" for (table, key) in _NUMBERS if key not in tables[table]]
+    profile = PackProfile(
+        groups=int(pack["groups"]),
+        chemistry=chemistry,
+        name=pack.get("name", ""),
+        parallel_strings=int(pack.get("parallel_strings", 1)),
+        strict_discard=tables["limits"].get("strict_discard", False),
+        bleed_rule=tables["balancer"].get("rule"),
+        defaults=(*([] if "chemistry" in pack else ["pack.chemistry"]), *left_out),
     )
+    profile = replace(profile, **(CHEMISTRIES[chemistry].limits | given))
     if not profile.discard_v <= profile.empty_v < profile.full_v <= profile.ceiling_v:
-        raise InputError(
-            f"{where}: [limits] must rise: discard {profile.discard_v}, empty {profile.empty_v},"
-            f" full {profile.full_v}, ceiling {profile.ceiling_v}"
+        raise doc.error(
+            "limits",
+            0,
+            "",
+            f"[limits] must rise: discard {profile.discard_v:g}, empty {profile.empty_v:g},"
+            f" full {profile.full_v:g}, ceiling {profile.ceiling_v:g}",
         )
     return profile
 
 
-def _table(data: dict[str, Any], name: str, where: str) -> dict[str, Any]:
-    table = data.get(name, {})
-    if not isinstance(table, dict):
-        raise InputError(f"{where}: [{name}] must be a table, not {table!r}")
-    return table
-
-
-def _strings(value: object, where: str) -> int:
-    if isinstance(value, bool) or not isinstance(value, int) or not 1 <= value <= 40:
-        raise InputError(f"{where}: [pack] parallel_strings must be a whole number from 1 to 40, not {str(value)[:40]}")
-    return value
-
-
-def _rule(value: object, where: str) -> str | None:
-    if value is not None and value not in BLEED_RULES:
-        raise InputError(
-            f"{where}: [balancer] rule must be one of {', '.join(BLEED_RULES)} (leave it out where it is not known),"
-            f" not {str(value)[:40]!r}"
-        )
-    return None if value is None else str(value)
-
-
-def _switch(table: dict[str, Any], key: str, where: str) -> bool:
-    value = table.get(key, False)
-    if not isinstance(value, bool):
-        raise InputError(f"{where}: {key} must be true or false, not {str(value)[:40]!r}")
-    return value
+def _chemistry(doc: Checked, written: str) -> str:
+    try:
+        return chemistry_named(written)
+    except InputError as error:
+        raise doc.error("pack", 0, "chemistry", str(error)) from error
 
 
 def to_toml(profile: PackProfile) -> str:

@@ -10,13 +10,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import IntEnum
-from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
 
 __all__ = ["Correction", "Gap", "Ident", "LinkStats", "Mark", "Meter", "Quality", "Session"]
 
@@ -177,21 +173,3 @@ class Session:
     def has_current(self) -> bool:
         """Whether any current was measured."""
         return self.current_a is not None and bool(np.isfinite(self.current_a).any())
-
-    def plot_levels(self, report: dict[str, Any] | None = None) -> Figure:
-        """The level line as a matplotlib figure, with the phases of report.json; needs the extra `plots`."""
-        from evenstring.plots import plot_levels  # noqa: PLC0415  # matplotlib is an extra
-
-        return plot_levels(self, report)
-
-    def plot_spread(self, report: dict[str, Any] | None = None, target_mv: float = 10.0) -> Figure:
-        """Spread over time as a matplotlib figure; needs the extra `plots`."""
-        from evenstring.plots import plot_spread  # noqa: PLC0415  # as above
-
-        return plot_spread(self, report, target_mv)
-
-    def plot_groups(self, groups: list[int] | None = None) -> Figure:
-        """Volts of groups (numbers from 1; all when None) as a matplotlib figure; needs the extra `plots`."""
-        from evenstring.plots import plot_groups  # noqa: PLC0415  # as above
-
-        return plot_groups(self, groups)

@@ -1,6 +1,6 @@
 """Pictures of a recording as files. Call: python host/examples/plots_of_a_session.py RECORDING [FOLDER].
 
-In a notebook the last line of a cell is enough: load_session([Path("charge.frames")]).plot_levels()
+In a notebook the last line of a cell is enough: evenstring.plot_levels(evenstring.load("charge.frames"))
 """
 
 from __future__ import annotations
@@ -8,19 +8,18 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
-from evenstring.io.load import load_session, profile_of
-from evenstring.report.build import build_report
+import evenstring
 
 
 def main(recording: Path, folder: Path) -> list[Path]:
     """Write three pictures; return their paths."""
-    session = load_session([recording])
-    report = build_report(session, profile_of(session))
+    session = evenstring.load(recording)
+    report = evenstring.report(session)
     folder.mkdir(parents=True, exist_ok=True)
     figures = {
-        "levels": session.plot_levels(report),
-        "spread": session.plot_spread(report),
-        "groups": session.plot_groups([1, session.groups]),
+        "levels": evenstring.plot_levels(session, report),
+        "spread": evenstring.plot_spread(session, report),
+        "groups": evenstring.plot_groups(session, [1, session.groups]),
     }
     written = []
     for name, figure in figures.items():

@@ -19,10 +19,10 @@ from evenstring.analysis.phases.segment import find_phases
 from evenstring.analysis.series.signals import make_signals
 from evenstring.analysis.series.uncertainty import meter_error
 from evenstring.profile import PackProfile
-from evenstring.sim import MeterModel, Pack, Plan, measure, simulate
+from evenstring.sim import DutyCycle, MeterModel, Pack, measure, simulate
 from scipy.stats import binomtest
 
-from tests.benchmarks.weakness_sessions import CAUSES, make_case
+from tests.worlds.fault_sessions import CAUSES, make_case
 
 KINDS = ("ride and charge", "ride", "charge")
 Rows = dict[tuple[str, str], list[tuple[bool, bool, bool]]]  # right, wrong, group named
@@ -66,7 +66,7 @@ def bleeders(count: int, first: int) -> Rows:
             faulty = {"dead": {"dead": (group,)}, "stuck on": {"stuck": (group,)}, "none": {}}[fault]
             rule = ("above_lowest", "threshold", "odd_even")[number % 3] if fault == "none" else "above_lowest"
             pack = replace(pack, soc0=soc, balancer=replace(pack.balancer, rule=rule, **faulty))
-            trajectory = simulate(pack, Plan().rest(minutes=80).charge(hours=5.2), step_s=2.0)
+            trajectory = simulate(pack, DutyCycle().rest(minutes=80).charge(hours=5.2), step_s=2.0)
             session = measure(trajectory, MeterModel.random(rng, 20), rng, quiet_s=2.0)
             profile = PackProfile(groups=20)
             phases = find_phases(session, profile)

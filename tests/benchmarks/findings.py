@@ -17,9 +17,10 @@ from typing import Any
 import numpy as np
 from evenstring.io.load import load_session
 from evenstring.profile import PackProfile
-from evenstring.report.build import build_report
-from evenstring.sim import Charger, MeterModel, Pack, Plan, Trajectory, measure, simulate
-from evenstring.sim.direct import session_frames
+from evenstring.report.material import gather_material
+from evenstring.report.report_json import report_json
+from evenstring.sim import ChargerModel, DutyCycle, MeterModel, Pack, Trajectory, measure, simulate
+from evenstring.sim.scenario.frames import session_frames
 
 GROUPS = 24
 _HOURS, _RIDE_MIN, _HELD_H = 8.0, 60.0, 1.0
@@ -53,10 +54,10 @@ def _day() -> Trajectory:
     """Eight hours that end with an hour of constant voltage; the first rest takes what the rest leaves."""
     rng = np.random.default_rng(1)
     pack = Pack.random(rng, groups=GROUPS, capacity_ah=20.0, soc=0.75)
-    pack = replace(pack, charger=Charger(current_a=4.0, set_v=GROUPS * 4.2, done_light_a=0.3))
+    pack = replace(pack, charger=ChargerModel(current_a=4.0, set_v=GROUPS * 4.2, done_light_a=0.3))
 
-    def plan(before_min: float, charge_h: float) -> Plan:
-        ride = Plan().rest(minutes=before_min).ride(minutes=_RIDE_MIN, seed=1)
+    def plan(before_min: float, charge_h: float) -> DutyCycle:
+        ride = DutyCycle().rest(minutes=before_min).ride(minutes=_RIDE_MIN, seed=1)
         return ride.rest(minutes=20).charge(hours=charge_h)
 
     first = simulate(pack, plan(20.0, 9.0), step_s=20.0)
@@ -86,7 +87,7 @@ def _most_mb(recording: bytes) -> float:
 
 def _load_and_report(path: str) -> float:
     session = load_session((Path(path),))
-    build_report(session, PackProfile(groups=session.groups))
+    report_json(gather_material(session, PackProfile(groups=session.groups)))
     # Not getrusage: its figure is handed on from parent to child. Linux only, as this benchmark is.
     status = Path("/proc/self/status").read_text(encoding="ascii")
     return int(status.split("VmHWM:")[1].split()[0]) / 1024.0
@@ -99,7 +100,9 @@ def _times(recording: bytes) -> tuple[float, float]:
         path.write_bytes(recording)
         session = load_session((path,))
         load_s = min(_seconds(lambda: load_session((path,))) for _ in range(3))
-    return load_s, min(_seconds(lambda: build_report(session, PackProfile(groups=GROUPS))) for _ in range(3))
+    return load_s, min(
+        _seconds(lambda: report_json(gather_material(session, PackProfile(groups=GROUPS)))) for _ in range(3)
+    )
 
 
 def _seconds(call: Callable[[], Any]) -> float:

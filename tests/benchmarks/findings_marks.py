@@ -17,13 +17,13 @@ from itertools import pairwise, repeat, takewhile
 
 import numpy as np
 from evenstring.analysis.balancing import charge_curve as top_curves
-from evenstring.analysis.readings.spread import trusted_scans
 from evenstring.analysis.results import Findings
 from evenstring.analysis.run import what_happened
+from evenstring.analysis.series.signals import trusted_scans
 
-from tests.benchmarks.findings_sessions import KINDS, Case, make_case
 from tests.benchmarks.findings_table import Collected, add_by_kind, table, write
-from tests.benchmarks.findings_truth import (
+from tests.worlds.sessions import KINDS, Case, make_case
+from tests.worlds.truth import (
     SHORT_CV_S,
     STEP_V,
     absolute_u_v,

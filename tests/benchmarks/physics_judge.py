@@ -8,9 +8,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from evenstring.analysis.balancing import charge_curve
-from evenstring.analysis.causes.diagnosis import Weakness
-from evenstring.analysis.causes.estimates import CAUSES
-from evenstring.analysis.results import Balancing, Findings
+from evenstring.analysis.causes.catalogue import CAUSES
+from evenstring.analysis.results import Balancing, Findings, Weakness
 from evenstring.analysis.run import analyse
 from evenstring.profile import PackProfile
 from evenstring.session import Session

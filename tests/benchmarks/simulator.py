@@ -8,8 +8,8 @@ from collections.abc import Callable
 
 import numpy as np
 from evenstring.ocv import curve
-from evenstring.sim import Pack, Plan, simulate
-from evenstring.sim.habits import Fleet, Habit, live
+from evenstring.sim import DutyCycle, Pack, simulate
+from evenstring.sim.run.daily_habit import Fleet, Habit, live
 
 HOURS = 8
 PACKS = 1000
@@ -17,7 +17,7 @@ PACKS = 1000
 
 def run() -> list[str]:
     pack = Pack.random(np.random.default_rng(1), soc=0.3)
-    plan = Plan().ride(minutes=20, seed=1, step_s=1.0).rest(minutes=40).charge(hours=HOURS - 1)
+    plan = DutyCycle().ride(minutes=20, seed=1, step_s=1.0).rest(minutes=40).charge(hours=HOURS - 1)
     ours_s = best(lambda: simulate(pack, plan, step_s=1.0), 3)
     theirs_s = reference_s(HOURS * 3600)
     fleet = Fleet.random(np.random.default_rng(1), PACKS, 24, curve("lg_m50_nmc"))

@@ -13,12 +13,13 @@ from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
-from evenstring.analysis.causes.diagnosis import SCATTER, Diagnosis, diagnose
+from evenstring.analysis.causes.catalogue import SCATTER
+from evenstring.analysis.causes.diagnosis import Diagnosis, diagnose
 from evenstring.analysis.phases.segment import find_phases
 from evenstring.analysis.riding.reserve import find_reserve
-from evenstring.sim.cells import resistance_scale
 
-from tests.benchmarks.weakness_sessions import CAUSES, CLASSES, GRADIENTS, STORE, Case, make_case
+from tests.worlds.fault_sessions import CAUSES, CLASSES, GRADIENTS, STORE, Case, make_case
+from tests.worlds.fault_truth import true_departure, true_reserve
 
 REPORT_FROM = 100_000
 CONFIDENT = 0.8
@@ -71,7 +72,7 @@ def mark(job: Job) -> Mark:
     right = wrong = False
     said, error, inside = [], None, None
     for w in diagnosis.weakness:
-        truth = _truth(case, w.group, w.cause)
+        truth = true_departure(case, w.group, w.cause)
         if truth is None:
             continue
         good = w.group == case.group and w.cause == case.cause
@@ -88,16 +89,6 @@ def mark(job: Job) -> Mark:
                 reserve)  # fmt: skip
 
 
-def _truth(case: Case, group: int, cause: str) -> float | None:
-    """Departure of a group in the kind of a cause, as a weakness states it; None: no cause, or none that is known."""
-    if case.kind == STORE:
-        return float(case.truth[group - 1, 0]) if cause == "self_discharge" else None
-    if cause not in CAUSES:
-        return None
-    truth = float(case.truth[group - 1, CAUSES.index(cause)])
-    return -truth if cause == "low_capacity" else truth
-
-
 def _named(case: Case, diagnosis: Diagnosis) -> tuple[bool, bool]:
     """Whether the faulty group is spoken of at all, and whether without a cause."""
     here = [w.cause == "cannot_tell" for w in diagnosis.weakness if w.group == case.group]
@@ -112,22 +103,6 @@ def _reserve(case: Case, diagnosis: Diagnosis, phases) -> tuple[float, bool, flo
     truth = true_reserve(case, found.empty_at_current_a)
     inside = found.soc_low <= truth <= found.soc_high
     return found.lowest_soc_at_full_load - truth, inside, found.soc_high - found.soc_low
-
-
-def true_reserve(case: Case, amps: float) -> float:
-    """SoC of the median group at which the first group falls below empty after five seconds of this current."""
-    pack, z = case.pack, np.linspace(0.0, 0.7, 1401)
-    middle, capacity = np.median(pack.soc0), np.median(pack.capacity_ah)
-    grow = 1.0 + sum(
-        share * -np.expm1(-5.0 / tau) for share, tau in ((pack.r1_share, pack.tau1_s), (pack.r2_share, pack.tau2_s))
-    )
-    limit = 0.0
-    for k in range(pack.groups):
-        own = pack.soc0[k] + (z - middle) * capacity / pack.capacity_ah[k]
-        ohm = pack.r0_ohm[k] * resistance_scale(pack, own, np.full(len(z), 25.0)) * grow
-        below = np.flatnonzero(pack.curve.voltage_v(own) - amps * ohm < case.profile.empty_v)
-        limit = max(limit, float(z[below[-1]])) if len(below) else limit
-    return limit
 
 
 def collect(part: float, first: int, processes: int = 1) -> list[Mark]:

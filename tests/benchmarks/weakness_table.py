@@ -9,7 +9,7 @@ import numpy as np
 from scipy.stats import binomtest
 
 from tests.benchmarks.weakness_marks import Mark
-from tests.benchmarks.weakness_sessions import CLASSES
+from tests.worlds.fault_sessions import CLASSES
 
 __all__ = ["at_least", "figure", "table", "write"]
 

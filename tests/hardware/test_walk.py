@@ -45,6 +45,7 @@ def last_quality(session: Session) -> list[int]:
     return [int(q) for q in session.quality[-1]]
 
 
+@pytest.mark.slow
 def test_calibration_finds_the_offsets_of_the_virtual_channels(tmp_path: Path) -> None:
     offsets = [{"kind": "channel_offset", "group": g + 1, "uv": uv} for g, uv in enumerate(OFFSETS_UV) if uv]
     session = load_session([record(tmp_path, (3.6, 4.1), offsets, each_s=40)])
@@ -68,6 +69,7 @@ def test_open_lead_is_shown_as_open_and_never_as_a_number(tmp_path: Path) -> Non
     assert np.isnan(session.volts_v[-1, 2:4]).all()
 
 
+@pytest.mark.slow
 def test_swapped_leads_read_over_range_with_their_sign(tmp_path: Path) -> None:
     session = load_session([record(tmp_path, (3.7,), [{"kind": "swapped_leads", "tap": 3, "other_tap": 4}])])
     quality = last_quality(session)

@@ -8,16 +8,18 @@ from pathlib import Path
 import numpy as np
 import pytest
 from evenstring.errors import UsageError
+from evenstring.plots import plot_groups, plot_levels, plot_spread
+from evenstring.report.report_json import report_json
 from evenstring.wire.encode import Counter, ScanValues, scan_frames, volts_to_steps
 
-from tests.host.looks import a_day, a_report
+from tests.host.looks import a_day, a_material
 
 EXAMPLE = Path(__file__).parents[2] / "host" / "examples" / "plots_of_a_session.py"
 
 
 def test_level_line_draws_every_group_and_names_those_that_leave() -> None:
     day = a_day()
-    axes = day.plot_levels(a_report(day)).axes[0]
+    axes = plot_levels(day, report_json(a_material(day))).axes[0]
     assert sum(len(line.get_xdata()) > 10 for line in axes.lines) == 24
     words = {t.get_text().strip() for t in axes.texts}
     assert {"group 7", "group 17", "charge, constant current"} <= words
@@ -25,14 +27,14 @@ def test_level_line_draws_every_group_and_names_those_that_leave() -> None:
 
 def test_spread_keeps_its_largest_value() -> None:
     day = a_day()
-    line = day.plot_spread().axes[0].lines[0]
+    line = plot_spread(day).axes[0].lines[0]
     true = (day.volts_v.max(axis=1) - day.volts_v.min(axis=1)).max() * 1000
     assert float(np.nanmax(line.get_ydata())) == pytest.approx(float(true), rel=1e-5)
 
 
 def test_group_that_is_not_there_is_refused() -> None:
     with pytest.raises(UsageError, match="groups 1 to 24"):
-        a_day(n=50).plot_groups([25])
+        plot_groups(a_day(n=50), [25])
 
 
 def test_example_script_writes_its_pictures(tmp_path: Path) -> None:

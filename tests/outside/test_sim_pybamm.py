@@ -11,15 +11,15 @@ from dataclasses import replace
 import numpy as np
 import pybamm
 import pytest
-from evenstring.sim import Charger, Pack, Plan, simulate
-from evenstring.sim.loads import Load, random_ride
+from evenstring.sim import ChargerModel, DutyCycle, Pack, simulate
+from evenstring.sim.run.random_ride import Load, random_ride
 
 CAPACITY_AH, R0 = 5.0, 0.025
 
 
 def our_pack(soc: float, set_v: float = 4.1) -> Pack:
     pack = Pack.even(1, capacity_ah=CAPACITY_AH, r0_ohm=R0, soc=soc)
-    charger = Charger(current_a=2.5, set_v=set_v, done_light_a=0.1)
+    charger = ChargerModel(current_a=2.5, set_v=set_v, done_light_a=0.1)
     return replace(pack, charger=charger, heat_k_per_a2=0.0, cold_rate_per_k=0.0)
 
 
@@ -67,7 +67,7 @@ def test_cc_cv_charge_and_rest_is_within_1_mv_rms_of_pybamm(rise):
     cc_s = solution.cycles[0].steps[0]["Time [s]"].entries[-1]
     end_s = solution.cycles[0].steps[1]["Time [s]"].entries[-1]
 
-    ours = simulate(pack, Plan().charge(hours=float(end_s) / 3600.0).rest(minutes=30.0))
+    ours = simulate(pack, DutyCycle().charge(hours=float(end_s) / 3600.0).rest(minutes=30.0))
 
     assert ours.phases[0].kind == "charge_cc"
     assert abs(ours.phases[0].end_s - cc_s) <= 2.0
@@ -84,7 +84,7 @@ def test_drive_cycle_is_within_1_mv_rms_of_pybamm():
     values["Current function [A]"] = pybamm.Interpolant(t, discharge_a, pybamm.t)
     solution = pybamm.Simulation(model, parameter_values=values).solve([0, t[-1]], t_interp=t)
 
-    ours = simulate(pack, Plan().load(-discharge_a, step_s=step_s))
+    ours = simulate(pack, DutyCycle().load(-discharge_a, step_s=step_s))
 
     assert solution.t[-1] == pytest.approx(t[-1])  # a cut-off ends their run silently
     assert len(ours.time_s) == len(t)

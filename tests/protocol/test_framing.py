@@ -30,6 +30,7 @@ def unstuffed(piece: bytes) -> bytes | None:
     return None if size < 0 else bytes(out[:size])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", [1, 2])
 def test_agrees_with_cobs_zlib_and_anycrc_on_100_000_random_payloads(seed: int) -> None:
     """Two halves of 50,000, of 0 to 600 bytes."""

@@ -21,6 +21,10 @@ __all__ = ["Fetched", "Segment", "fetch_segment", "file_name", "list_segments", 
 
 _PIECE = 512
 _MISMATCHES = 2  # a file that does not verify is fetched anew that often
+_LATE = 20  # answers to other questions than the one asked, before the board counts as confused; our choice
+_LAST = (1 << 32) - 1  # the largest number of a segment (u32)
+_CONFUSED = "restart it, and run `evenstring deploy` if it says so again"
+_LARGEST = 64 << 20  # bytes of a segment: far beyond any board's flash; our choice
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,10 +59,12 @@ def list_segments(talk: Talk) -> list[Segment]:
     while True:
         part = talk.ask("LIST_SEGMENTS", "SEGMENTS", first=first)
         for number, size, flag in zip(part["number"], part["size"], part["flags"], strict=True):
+            if number < first or size > _LARGEST:
+                raise DeviceError(f"the board lists segment {number} of {size:,} bytes, which cannot be; {_CONFUSED}")
             found.append(Segment(number, size, bool(flag >> flags["alarm"] & 1), bool(flag >> flags["open"] & 1)))
-        if not part["more"] or not part["number"]:
+            first = number + 1  # they rise, so a list has an end
+        if not part["more"] or not part["number"] or first > _LAST:
             return found
-        first = part["number"][-1] + 1
 
 
 _MEMORY = {
@@ -157,12 +163,17 @@ def _complete(talk: Talk, segment: Segment, part: Path, report: Callable[[int], 
 
 
 def _pieces(talk: Talk, segment: Segment, offset: int) -> Iterator[bytes]:
+    late = 0
     while offset < segment.size_bytes:
         size = min(_PIECE, segment.size_bytes - offset)
         answer = talk.ask("READ_SEGMENT", "SEGMENT_DATA", number=segment.number, offset=offset, size=size)
         if (answer["number"], answer["offset"]) != (segment.number, offset):
-            continue  # the late answer to an earlier question
-        data = bytes(answer["data"])
+            late += 1  # the answer to an earlier question, as may happen; but not for ever
+            if late > _LATE:
+                raise DeviceError(f"segment {segment.number}: the board answers for other places; {_CONFUSED}")
+            continue
+        late = 0
+        data = bytes(answer["data"])[:size]
         if not data:
             raise DeviceError(f"segment {segment.number}: ends before its stated size; run again")
         yield data
@@ -175,6 +186,8 @@ def _sum(talk: Talk, number: int, size: int) -> int:
 
 
 def _sync_folder(folder: Path) -> None:
+    if os.name != "posix":  # elsewhere a folder cannot be opened, and a rename needs no such help
+        return
     handle = os.open(folder, os.O_RDONLY)
     try:
         os.fsync(handle)

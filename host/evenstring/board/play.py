@@ -14,12 +14,12 @@ from evenstring.io.capture import CaptureOptions, Status, capture
 from evenstring.io.files import refuse_existing, write_new
 from evenstring.io.recorder import RecordingWriter
 from evenstring.profile import parse_profile
-from evenstring.sim.direct import session_frames
 from evenstring.sim.meter import measure
+from evenstring.sim.run.trajectory import Trajectory
 from evenstring.sim.scenario import Scenario
-from evenstring.sim.trace import write_trace
-from evenstring.sim.trajectory import Trajectory
-from evenstring.sim.truth import truth_of
+from evenstring.sim.scenario.board_trace import write_trace
+from evenstring.sim.scenario.frames import session_frames
+from evenstring.sim.scenario.truth import truth_of
 
 __all__ = ["play", "play_direct", "truth_path", "write_truth"]
 

@@ -11,9 +11,8 @@ from collections import deque
 from collections.abc import Callable
 from typing import Any, Protocol
 
-import serial
-
 from evenstring.errors import DeviceError
+from evenstring.io.port import PORT_ERRORS
 from evenstring.wire.encode import Counter, message
 from evenstring.wire.stream import StreamDecoder
 from evenstring.wire.structs import Frame
@@ -108,7 +107,7 @@ class Talk:
         if not self._arrived:
             try:
                 data = self._line.read(max(1, self._line.in_waiting))
-            except (serial.SerialException, OSError) as error:
+            except PORT_ERRORS as error:
                 raise DeviceError(f"{self._name}: the connection is lost ({error}); plug in and run again") from error
             self._arrived.extend(self.decoder.feed(data).frames)
         if not self._arrived:
@@ -120,5 +119,5 @@ class Talk:
     def _send(self, data: bytes) -> None:
         try:
             self._line.write(data)
-        except (serial.SerialException, OSError) as error:
+        except PORT_ERRORS as error:
             raise DeviceError(f"{self._name}: cannot write to the port ({error}); plug in and run again") from error

@@ -6,25 +6,29 @@ Where no MicroPython is installed the same files run under CPython; IDENT says w
 from __future__ import annotations
 
 import contextlib
-import fcntl
 import json
 import os
-import pty
 import shutil
 import struct
 import subprocess
 import sys
 import tempfile
-import termios
 import threading
 import time
-import tty
 from collections.abc import Mapping
 from pathlib import Path
 from types import TracebackType
 
 from evenstring.errors import DeviceError
 from evenstring.paths import firmware_dir, protocol_dir
+
+try:
+    import fcntl
+    import pty
+    import termios
+    import tty
+except ImportError:  # a system without pseudo-terminals: everything but the virtual board works there
+    pty = None  # type: ignore[assignment]  # asked for below
 
 __all__ = ["VirtualBoard", "find_micropython"]
 
@@ -81,6 +85,8 @@ class VirtualBoard:
         self.port = ""
 
     def __enter__(self) -> VirtualBoard:
+        if pty is None:
+            raise DeviceError("the virtual board needs pseudo-terminals, which this system has not; use --direct")
         master, line = pty.openpty()
         tty.setraw(line)
         self._fds = [master, line]

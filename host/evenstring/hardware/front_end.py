@@ -5,15 +5,14 @@ Values of parts are typical of their class and from memory unless a comment says
 
 from __future__ import annotations
 
-import math
-import tomllib
 from dataclasses import dataclass, field, fields
 from typing import Any
 
-from evenstring.errors import InputError
+from evenstring.checked_toml import Checked, ValueRule, shown
 
 __all__ = [
     "BankConverter",
+    "Barrier",
     "Bus",
     "Converter",
     "DividerBank",
@@ -37,13 +36,14 @@ class String:
 
 @dataclass(frozen=True, slots=True)
 class Series:
-    """Resistors in each sense lead, at the tap side of the relay."""
+    """Resistors of each sense lead, at its cell end behind the fuse: what is touched or pinched lies behind them."""
 
-    ohm: float = 12000.0  # sum of one lead
+    ohm: float = 12080.0  # sum of one lead: two of 6.04 kohm, IEC 60063 E96
     parts: int = 2  # resistors in series that share voltage and heat
     tolerance_ppm: float = 1000.0
-    part_w: float = 0.25
+    part_w: float = 0.5
     part_v: float = 200.0
+    lead_pf: float = 100.0  # of one lead against its neighbours; common practice, some 100 pF a metre in a bundle
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +54,8 @@ class Relay:
     off_us: float = 1000.0
     off_leak_max_na: float = 2.0  # the guaranteed or the measured-and-selected maximum at the hottest temperature
     off_rating_v: float = 350.0
+    off_pf: float = 100.0  # across the open output; largest
+    led_pf: float = 1.0  # from the diode to the output
     bank: int = 0  # taps behind one bank relay; 0: no banks
 
 
@@ -61,11 +63,13 @@ class Relay:
 class Bus:
     """Everything between the relays and the converter."""
 
-    pf: float = 3300.0  # across the two lines
-    bias_ohm: float = 2.4e6  # from each line to bias_v
-    bias_v: float = 2.9  # above the middle, since the converter's own input pulls down
-    supply_min_v: float = 4.75  # of the island
-    clamp_max_ma: float = 5.0  # what clamps and island supply sink for ever
+    line_pf: float = 10000.0  # from each line to the island's ground: holds the island to the group being read
+    line_tolerance: float = 0.02
+    bias_ohm: float = 3.9e6  # from each line to bias_v
+    bias_v: float = 3.4375  # at 5.00 V; above the middle, since the converter's own inputs pull down
+    supply_min_v: float = 4.85  # of the island; bias_v follows the supply
+    clamp_leak_na: float = 5.0  # of one line's diodes, largest, either way
+    clamp_max_ma: float = 5.0  # what one fault may send through leads, clamps and the island's shunt for ever
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +83,7 @@ class Converter:
     input_ohm: float = 22e6  # differential
     common_ohm: float = 10e6  # each input to ground
     noise_uv: float = 100.0  # standard deviation of one conversion at this rate, without its step
+    bent_steps: float = 1.0  # nonlinearity, largest; turns with the polarity, so it is a comb from group to group
     gain_ppm: float = 1500.0  # common to all groups
     conversions: int = 1  # averaged into one reading, 1 to 16: `adc.conversions` of the board description
     overhead_us: float = 700.0  # bus transfers and interpreter, each step
@@ -102,6 +107,16 @@ class Supply:
 
 
 @dataclass(frozen=True, slots=True)
+class Barrier:
+    """Between the island's ground and what can be touched, and what earth does against the pack."""
+
+    pf: float = 20.0  # converter's supply, isolator, two relays' diodes and the board, together
+    ohm: float = 2e9
+    earth_peak_v: float = 162.0  # half-wave of a 115 V mains through a charger's capacitors
+    earth_hz: float = 50.0
+
+
+@dataclass(frozen=True, slots=True)
 class RelayScan:
     """One group at a time onto one isolated converter."""
 
@@ -110,6 +125,7 @@ class RelayScan:
     relay: Relay = field(default_factory=Relay)
     bus: Bus = field(default_factory=Bus)
     converter: Converter = field(default_factory=Converter)
+    barrier: Barrier = field(default_factory=Barrier)
     supply: Supply = field(default_factory=Supply)
 
 
@@ -159,70 +175,45 @@ def parse_front_end(text: str, where: str) -> RelayScan | DividerBank:
     """Read a front end from TOML text: `kind` and one table a part; what is not given keeps its default.
 
     Raises:
-        InputError: not TOML, an unknown kind, table or key, or a value that cannot be.
+        InputError: not TOML, an unknown kind, table or key, or a value that cannot be; with its line.
     """
-    try:
-        data = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        raise InputError(f"{where}: not valid TOML: {error}") from error
-    kind = data.pop("kind", "relay_scan")
-    _choose_part(data, kind, where)
-    if kind == "relay_scan":
-        relay_tables = {
-            "string": String, "series": Series, "relay": Relay, "bus": Bus, "converter": Converter, "supply": Supply,
-        }  # fmt: skip
-        return RelayScan(**_tables(data, relay_tables, where))
-    if kind == "divider_bank":
-        return DividerBank(**_tables(data, {"string": String, "divider": Divider, "converter": BankConverter}, where))
-    raise InputError(f"{where}: kind must be relay_scan or divider_bank, not {kind!r}")
+    doc = Checked(text, where)
+    kind = doc.data.pop("kind", "relay_scan")
+    if kind not in tuple(_TABLES):
+        raise doc.error("", 0, "kind", f"kind must be {' or '.join(_TABLES)}, not {shown(kind)}")
+    tables = _TABLES[kind]
+    doc.check_tables(list(tables))
+    parts = {name: _part(doc, kind, name, part) for name, part in tables.items()}
+    return RelayScan(**parts) if kind == "relay_scan" else DividerBank(**parts)
 
 
-def _choose_part(data: dict[str, Any], kind: str, where: str) -> None:
-    """Put the values of a named converter in place of its name."""
-    table = data.get("converter")
-    if not isinstance(table, dict) or "part" not in table:
-        return
-    known = _PARTS.get(kind, {})
-    part = table.pop("part")
-    if not isinstance(part, str) or part not in known:
-        raise InputError(f"{where}: [converter] part must be one of {', '.join(known)}, not {part!r}")
-    data["converter"] = known[part] | table
+def _part(doc: Checked, kind: str, table: str, part: type[Any]) -> Any:
+    rules = {f.name: _RULES.get(f.name) or _rule(str(f.type)) for f in fields(part)}
+    known = _PARTS[kind] if table == "converter" else {}
+    named = {"part": ValueRule(choices=tuple(known))} if known else {}
+    given = doc.table(table, rules | named)
+    values = known.get(given.pop("part", ""), {}) | given  # what is given beside a named part wins
+    return part(**{name: int(v) if rules[name].whole else v for name, v in values.items()})
 
 
-def _tables(data: dict[str, Any], known: dict[str, type[Any]], where: str) -> dict[str, Any]:
-    for name in data:
-        if name not in known:
-            raise InputError(f"{where}: [{name}] is not known here; use {', '.join(known)}")
-    return {name: _fill(kind, data.get(name, {}), f"{where}: [{name}]") for name, kind in known.items()}
-
-
-def _fill(kind: type[Any], table: Any, where: str) -> Any:
-    if not isinstance(table, dict):
-        raise InputError(f"{where} must be a table, not {table!r}")
-    types = {f.name: str(f.type) for f in fields(kind)}
-    for key, value in table.items():
-        if key not in types:
-            raise InputError(f"{where} {key} is not known; use {', '.join(types)}")
-        _check(types[key], value, f"{where} {key}")
-    filled = kind(**table)
-    if isinstance(filled, String) and not 1 <= filled.groups <= 40:
-        raise InputError(f"{where} groups must be 1 to 40, not {filled.groups}")
-    if isinstance(filled, Converter | BankConverter) and not 1 <= filled.conversions <= 16:
-        raise InputError(f"{where} conversions must be 1 to 16, not {filled.conversions}")
-    if isinstance(filled, Series) and filled.parts < 1:
-        raise InputError(f"{where} parts must be 1 or more, not {filled.parts}")
-    if isinstance(filled, Supply) and max(filled.efficiency, filled.island_efficiency) > 1:
-        raise InputError(
-            f"{where} efficiency must be at most 1, not {filled.efficiency} and {filled.island_efficiency}"
-        )
-    return filled
-
-
-def _check(wanted: str, value: Any, where: str) -> None:
+def _rule(wanted: str) -> ValueRule:
     if wanted == "bool":
-        if not isinstance(value, bool):
-            raise InputError(f"{where} must be true or false, not {value!r}")
-        return
-    number = isinstance(value, int) or (wanted == "float" and isinstance(value, float) and math.isfinite(value))
-    if isinstance(value, bool) or not number or value < 0 or (value == 0 and wanted == "float"):
-        raise InputError(f"{where} must be a {'whole ' if wanted == 'int' else ''}number above 0, not {value!r}")
+        return ValueRule(bool)
+    return ValueRule(low=0, whole=True) if wanted == "int" else ValueRule(above=0)
+
+
+_TABLES: dict[str, dict[str, type[Any]]] = {
+    "relay_scan": {
+        "string": String, "series": Series, "relay": Relay, "bus": Bus, "converter": Converter,
+        "barrier": Barrier, "supply": Supply,
+    },
+    "divider_bank": {"string": String, "divider": Divider, "converter": BankConverter},
+}  # fmt: skip
+_SHARE = ValueRule(above=0, high=1)
+_RULES = {  # where the type alone says too little
+    "groups": ValueRule(low=1, high=40, whole=True),
+    "conversions": ValueRule(low=1, high=16, whole=True),
+    "parts": ValueRule(low=1, whole=True),
+    "efficiency": _SHARE,
+    "island_efficiency": _SHARE,
+}

@@ -1,14 +1,11 @@
 """Decoded frames to a Session: one time axis, volts with a quality each, and what is known of the instrument.
 
-The board's uptime is 32 bits of milliseconds: its wrap is undone here. A recording may hold several runs of a board
-(resets, files put one after another); a run begins where uptime falls or IDENT states another boot. Runs are placed
-by the wall-clock marks in them; without marks they follow each other, and the gap says that its length is not known.
+A recording may hold several runs of a board (resets, files put one after another): `run_times` places them.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
@@ -16,7 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.errors import InputError
-from evenstring.session import Correction, Gap, Ident, LinkStats, Mark, Meter, Quality, Session
+from evenstring.io.run_times import Runs, place_runs
+from evenstring.io.scan_volts import scan_currents, scan_volts
+from evenstring.session import Correction, Gap, Ident, LinkStats, Mark, Meter, Session
 from evenstring.wire.stream import ScanRows
 from evenstring.wire.structs import Frame
 from evenstring.wire.table import load_table
@@ -27,21 +26,9 @@ F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
 I64 = NDArray[np.int64]
 
-_WRAP = 1 << 32
 _GAP_FACTOR = 5  # an interval this many times its neighbours, and over 5 s, is a gap
 _GAP_S = 5.0
 _BUSY_FACTOR = 1.25  # where the board says that it missed time and the scans still keep their pace, nothing is missing
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Runs:
-    """Runs of the board: their first scans, and where each lies in time."""
-
-    of_scan: I64  # (n,) run of each scan
-    time_ms: F64  # (n,) since the first scan of the recording
-    wall_ms: float | None  # unix time of the first scan
-    unknown_gaps: tuple[int, ...]  # first scans of runs placed without a clock
-    origin_ms: F64  # (runs,) time_ms minus unwrapped uptime
 
 
 def assemble(scans: Sequence[ScanRows], frames: Sequence[Frame], link: LinkStats, where: str) -> Session:
@@ -54,8 +41,9 @@ def assemble(scans: Sequence[ScanRows], frames: Sequence[Frame], link: LinkStats
         where: name of the recording, for messages.
 
     Raises:
-        InputError: scans of different numbers of groups.
+        InputError: scans of different numbers of groups; frames of a schema that this version does not know.
     """
+    _refuse_new_schema(frames, where)
     sizes = {int(block.rows["groups"][0]) for block in scans}
     if len(sizes) > 1:
         counts = ", ".join(str(v) for v in sorted(sizes))
@@ -67,10 +55,10 @@ def assemble(scans: Sequence[ScanRows], frames: Sequence[Frame], link: LinkStats
     arrays = _Arrays(len(order), groups, scans)
     first = 0
     for block in scans:
-        arrays.fill(block.rows, place[first : first + len(block.rows)])
+        arrays.fill(block, place[first : first + len(block.rows)])
         first += len(block.rows)
     ordinals = np.concatenate([b.ordinals for b in scans])[order] if scans else order
-    runs = _place_runs(ordinals, arrays.uptime_ms, frames)
+    runs = place_runs(ordinals, arrays.uptime_ms, frames)
     time_s = (runs.time_ms + arrays.span_s * 500.0) / 1000.0
     if len(time_s):
         time_s = time_s - time_s[0]
@@ -82,11 +70,22 @@ def assemble(scans: Sequence[ScanRows], frames: Sequence[Frame], link: LinkStats
         meter=meter,
         start=None if runs.wall_ms is None else datetime.fromtimestamp(runs.wall_ms / 1000.0, UTC),
         gaps=_gaps(time_s, arrays.gap_before, arrays.quiet, runs),
-        marks=_marks(frames, ordinals, time_s),
+        marks=(*_marks(frames, ordinals, time_s), *runs.clock_notes),
         pack_toml=_last(frames, "MARK_PACK", "toml"),
         corrections=_corrections(frames, ordinals, time_s),
         **arrays.result(),
     )
+
+
+def _refuse_new_schema(frames: Sequence[Frame], where: str) -> None:
+    """A schema rises only where an old reader would misread (specification, "Growth")."""
+    known = load_table().schema
+    newer = {f.values["schema"] for f in frames if f.name == "IDENT" and f.values["schema"] > known}
+    if newer:
+        raise InputError(
+            f"{where}: holds frames of schema {max(newer)}, and this version of evenstring reads schema {known};"
+            " nothing in it is lost: take a newer version"
+        )
 
 
 class _Arrays:
@@ -117,8 +116,9 @@ class _Arrays:
     def _extra(n: int, columns: int) -> F32 | None:
         return np.full((n, columns), np.nan, np.float32) if columns else None
 
-    def fill(self, rows: NDArray[Any], at: I64) -> None:
+    def fill(self, block: ScanRows, at: I64) -> None:
         """Store one block of scans of one shape at the given places."""
+        rows = block.rows
         flags = load_table().flags["scan"]
         passes = int(rows["passes"][0])
         self.uptime_ms[at] = rows["uptime_ms"]
@@ -128,27 +128,17 @@ class _Arrays:
         self.turn_s[at] = rows["turn_us"] * 1e-6
         steps = (self.groups - 1) * passes
         self.span_s[at] = rows["step_us"] * (steps * 1e-6) + (rows["turn_us"] * 1e-6 if passes == 2 else 0)
-        out_v, out_q = _volts(rows["reading"][:, : self.groups])
-        if passes == 2 and self.out_back_v is not None:
-            back_v, back_q = _volts(rows["reading"][:, self.groups :])
-            self.out_back_v[at] = out_v - back_v
-            both = (out_q == Quality.OK) & (back_q == Quality.OK)
-            mean = np.where(both, (out_v + back_v) / 2, np.where(out_q == Quality.OK, out_v, back_v))
-            self.quality[at] = _worse(out_q, back_q)
-            self.volts_v[at] = np.where(self.quality[at] == Quality.OK, mean, np.nan)
-        else:
-            self.volts_v[at], self.quality[at] = out_v, out_q
+        decoded = scan_volts(rows, block.step_uv)
+        self.volts_v[at], self.quality[at] = decoded.volts_v, decoded.quality
+        if self.out_back_v is not None and decoded.out_back_v is not None:
+            self.out_back_v[at] = decoded.out_back_v
         self._fill_extras(rows, at, passes)
 
     def _fill_extras(self, rows: NDArray[Any], at: I64, passes: int) -> None:
-        count = int(rows["currents"][0])
-        if count and self.current_a is not None:
-            amps = np.where(rows["current"] == -32768, np.nan, rows["current"] * np.float32(0.01)).astype(np.float32)
-            held = np.isfinite(amps)
-            self.current_a[at] = np.where(
-                held.any(axis=1), np.where(held, amps, 0).sum(axis=1) / np.maximum(held.sum(axis=1), 1), np.nan
-            )
-            if count > 1 and self.current_out_a is not None:
+        currents = scan_currents(rows)
+        if currents and self.current_a is not None:
+            amps, self.current_a[at] = currents
+            if amps.shape[1] > 1 and self.current_out_a is not None:
                 self.current_out_a[at] = amps[:, : self.groups]
                 if passes == 2 and self.current_back_a is not None:
                     self.current_back_a[at] = amps[:, self.groups :]
@@ -189,95 +179,7 @@ def _if_constant(values: NDArray[Any]) -> F32:
     )
 
 
-def _volts(steps: NDArray[np.int16]) -> tuple[F32, NDArray[np.uint8]]:
-    codes = load_table().reading_codes
-    quality = np.zeros(steps.shape, np.uint8)
-    special = (steps <= codes["lead_open"]) | (steps == codes["over_positive"])
-    volts = steps * np.float32(load_table().reading_step_uv * 1e-6)
-    if special.any():
-        for name, value in (
-            ("no_reading", Quality.NO_READING),
-            ("over_positive", Quality.OVER_POSITIVE),
-            ("over_negative", Quality.OVER_NEGATIVE),
-            ("lead_open", Quality.LEAD_OPEN),
-        ):
-            quality[steps == codes[name]] = value
-        volts[special] = np.nan
-    return volts, quality
-
-
-def _worse(out_q: NDArray[np.uint8], back_q: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    """Quality of a group from both passes: a lead or range trouble in either counts, a missing one does not."""
-    trouble = np.maximum(
-        np.where(out_q == Quality.NO_READING, 0, out_q), np.where(back_q == Quality.NO_READING, 0, back_q)
-    )
-    missing = (out_q == Quality.NO_READING) & (back_q == Quality.NO_READING)
-    return np.where(trouble > 0, trouble, np.where(missing, Quality.NO_READING, 0)).astype(np.uint8)
-
-
-def _place_runs(ordinals: I64, uptime_ms: I64, frames: Sequence[Frame]) -> _Runs:
-    n = len(uptime_ms)
-    if not n:
-        return _Runs(np.zeros(0, np.int64), np.zeros(0), None, (), np.zeros(0))
-    step = np.diff(uptime_ms)
-    wrapped = step < -(1 << 31)
-    starts = np.zeros(n, np.bool_)
-    starts[1:] = (step < 0) & ~wrapped
-    for at in _new_boots(frames):
-        k = int(np.searchsorted(ordinals, at))
-        if 0 < k < n:
-            starts[k] = True
-    run = np.cumsum(starts, dtype=np.int64)
-    wraps = np.concatenate(([0], np.cumsum(wrapped & ~starts[1:])))
-    first = np.flatnonzero(np.concatenate(([True], starts[1:])))
-    wraps = wraps - wraps[first][run]
-    up = (uptime_ms + wraps * _WRAP).astype(np.float64)
-    walls = _wall_offsets(frames, ordinals, run, up)
-    origin = np.zeros(len(first))
-    unknown = []
-    interval = float(np.median(step[step > 0])) if (step > 0).any() else 1000.0
-    for k, begin in enumerate(first):
-        end_before = up[begin - 1] + origin[k - 1] if k else 0.0
-        if k and walls[k] is not None and walls[k - 1] is not None:
-            origin[k] = origin[k - 1] + walls[k] - walls[k - 1]
-        if k and (walls[k] is None or walls[k - 1] is None or up[begin] + origin[k] <= end_before):
-            origin[k] = end_before + interval - up[begin]
-            unknown.append(int(begin))
-    zero = up[0] + origin[0]
-    wall = None if walls[0] is None else walls[0] + up[0]
-    return _Runs(run, up + origin[run] - zero, wall, tuple(unknown), origin - zero)
-
-
-def _new_boots(frames: Sequence[Frame]) -> list[int]:
-    """Ordinals of IDENTs that state another boot, or another board, than the one before."""
-    found, last = [], None
-    for frame in frames:
-        if frame.name == "IDENT":
-            who = (frame.values["board_id"], frame.values["boot_count"])
-            if last is not None and who != last:
-                found.append(frame.ordinal)
-            last = who
-    return found
-
-
-def _wall_offsets(frames: Sequence[Frame], ordinals: I64, run: I64, up: F64) -> list[Any]:
-    """Unix ms minus unwrapped uptime of each run, or None.
-
-    A mark comes after what it marks, however late: the least difference is the best.
-    """
-    offsets: list[Any] = [None] * (int(run[-1]) + 1)
-    for frame in frames:
-        if frame.name != "MARK_TIME" and not (frame.name == "CLOCK" and frame.values["source"]):
-            continue
-        k = max(int(np.searchsorted(ordinals, frame.ordinal)) - 1, 0)
-        wraps = round((up[k] - frame.uptime_ms) / _WRAP)
-        offset = frame.values["unix_ms"] - (frame.uptime_ms + wraps * _WRAP)
-        r = int(run[k])
-        offsets[r] = offset if offsets[r] is None else min(offsets[r], offset)
-    return offsets
-
-
-def _gaps(time_s: F64, gap_before: NDArray[np.bool_], quiet: NDArray[np.bool_], runs: _Runs) -> tuple[Gap, ...]:
+def _gaps(time_s: F64, gap_before: NDArray[np.bool_], quiet: NDArray[np.bool_], runs: Runs) -> tuple[Gap, ...]:
     if len(time_s) < 2:
         return ()
     step = np.diff(time_s)

@@ -10,11 +10,12 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import serial
 
-from evenstring.errors import DeviceError
+from evenstring.errors import DeviceError, EvenstringError, InputError
 from evenstring.io.assemble import ident_of
+from evenstring.io.port import PORT_ERRORS, open_port, read_some
 from evenstring.io.recorder import RecordingWriter
+from evenstring.io.scan_volts import scan_volts
 from evenstring.profile import PackProfile, to_toml
 from evenstring.session import Ident
 from evenstring.wire.encode import Counter, message
@@ -23,14 +24,12 @@ from evenstring.wire.table import load_table
 
 __all__ = ["CaptureOptions", "Status", "capture"]
 
-_READ_S = 0.05  # a read returns after this time, with what came
 _STATUS_S = 0.2
 _TIME_MARK_S = 60.0
 _REPLY_S = 1.0  # wait for a reply before asking again
 _TRIES = 5
 _NO_SCAN_S = 5.0  # after the last command was answered, or given up, without a scan since: the board is started again
 _RETRY_S = (0.2, 0.5, 1.0, 2.0)  # pauses between attempts to reopen; the last one repeats
-_MAX_READ = 1 << 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,19 +87,6 @@ def capture(
     _Capture(port, writer, options, show, stop).run()
 
 
-def open_port(port: str) -> Any:
-    """Open a port; the caller closes it.
-
-    Raises:
-        DeviceError: with what to do.
-    """
-    try:
-        return serial.serial_for_url(port, baudrate=115200, timeout=_READ_S, write_timeout=1.0)
-    except (serial.SerialException, ValueError, OSError) as error:
-        reason = str(error).split(":")[-1].strip() or type(error).__name__
-        raise DeviceError(f"{port}: cannot open this port ({reason}); check the cable and the name") from error
-
-
 class _Capture:
     def __init__(
         self,
@@ -126,7 +112,17 @@ class _Capture:
 
     def run(self) -> None:
         line = open_port(self.port)
-        self.began()
+        try:
+            self.began()
+            line = self.listen(line)
+        except BaseException:
+            with suppress(EvenstringError):  # what went wrong first is what is told
+                self.end(line)
+            raise
+        self.end(line)
+
+    def listen(self, line: Any) -> Any:
+        """Take what comes until it is time to stop; gives the line, or None where it is lost."""
         lost = 0
         while not self.done():
             if line is None:
@@ -136,15 +132,15 @@ class _Capture:
             lost = 0
             try:
                 self.ask_again(line)
-                data = line.read(min(max(line.in_waiting, 1), _MAX_READ))
-            except (serial.SerialException, OSError):
+                data = read_some(line)
+            except PORT_ERRORS:
                 self.lose(line)
                 line = None
                 if self.options.until_closed:
                     break
                 continue
             self.take(data)
-        self.end(line)
+        return line
 
     def began(self) -> None:
         self.writer.mark("MARK_LINK", event=load_table().enums["link_event"]["opened"], port=self.port[:200])
@@ -216,7 +212,8 @@ class _Capture:
             self.scans += len(block.rows)
             self.groups = int(block.rows["groups"][-1])
             self.uptime_ms = int(block.rows["uptime_ms"][-1])
-            self.spread_mv = _spread_mv(block.rows["reading"][-1][: self.groups])
+            spread_mv = float(scan_volts(block.rows[-1:], block.step_uv).spread_v[0]) * 1000.0
+            self.spread_mv = spread_mv if np.isfinite(spread_mv) else None
         if batch.scans:
             self.window.append((now_s, self.scans))
             self.window = [w for w in self.window if now_s - w[0] <= 5.0]
@@ -244,7 +241,7 @@ class _Capture:
 
     def lose(self, line: Any) -> None:
         self.state = "lost"
-        with suppress(serial.SerialException, OSError):  # it is gone already
+        with suppress(*PORT_ERRORS):  # it is gone already
             line.close()
         self.writer.cut()
         self.writer.mark("MARK_LINK", event=load_table().enums["link_event"]["lost"], port=self.port[:200])
@@ -267,27 +264,30 @@ class _Capture:
         return self.stop() or (limit is not None and time.monotonic() - self.began_s >= limit)
 
     def end(self, line: Any) -> None:
+        """Stop the board, write the closing marks; the relays are open before the recording is closed."""
         if line is not None:
-            try:
-                self.asked.clear()
-                self.ask("STOP")
-                until_s = time.monotonic() + _REPLY_S
-                while self.asked and time.monotonic() < until_s:  # what is still on its way is taken too
-                    self.ask_again(line)
-                    self.take(line.read(min(max(line.in_waiting, 1), _MAX_READ)))
+            with suppress(*PORT_ERRORS):  # the recording is what matters
+                self.halt(line)
                 line.close()
-            except (serial.SerialException, OSError):
-                pass  # the recording is what matters
         if self.options.real_time:
             self.writer.mark("MARK_TIME", unix_ms=time.time_ns() // 1_000_000)
         self.writer.mark("MARK_LINK", event=load_table().enums["link_event"]["closed"], port=self.port[:200])
         self.writer.close()
         self.show(self.status(time.monotonic()))
 
-
-def _spread_mv(steps: Any) -> float | None:
-    codes = load_table().reading_codes
-    good = steps[(steps > codes["lead_open"]) & (steps < codes["over_positive"])]
-    if not len(good):
-        return None
-    return float(int(np.max(good)) - int(np.min(good))) * load_table().reading_step_uv / 1000.0
+    def halt(self, line: Any) -> None:
+        """Send STOP until it is answered; what is still on its way is taken too, unless the disk takes no more."""
+        self.asked.clear()
+        self.ask("STOP")
+        until_s = time.monotonic() + _REPLY_S
+        full: InputError | None = None
+        while self.asked and time.monotonic() < until_s:
+            self.ask_again(line)
+            data = read_some(line)
+            if full is None:
+                try:
+                    self.take(data)
+                except InputError as error:
+                    full = error
+        if full:
+            raise full

@@ -1,22 +1,39 @@
-"""Writing files so that nothing that exists is lost: new files appear whole or not at all."""
+"""Writing files so that nothing that exists is lost: new files appear whole or not at all.
+
+Only regular files are ever replaced or added to, and never through a symbolic link: what stands at a name may have been
+put there by somebody else.
+"""
 
 from __future__ import annotations
 
 import os
+import tempfile
 from contextlib import suppress
 from pathlib import Path
+from typing import BinaryIO
 
 from evenstring.errors import InputError
 
-__all__ = ["make_folder", "refuse_existing", "write_new"]
+__all__ = ["make_folder", "open_new", "open_to_add", "refuse_existing", "write_new"]
+
+_NO_LINK = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)  # each where the system knows it
+_MODE = 0o666  # less what the user's mask takes away, as for any new file
 
 
-def refuse_existing(path: Path, force: bool = False) -> None:
-    """Raise InputError when `path` exists and may not be replaced."""
-    if path.is_dir():
-        raise InputError(f"{path}: is a folder; name a file with -o")
-    if path.exists() and not force:
-        raise InputError(f"{path}: exists already and stays as it is; choose another name or give --force")
+def refuse_existing(path: Path, force: bool = False, instead: str = "choose another name or give --force") -> None:
+    """Raise InputError when `path` exists and may not be replaced; `instead`: what to do then."""
+    try:
+        if path.is_dir():
+            raise InputError(f"{path}: is a folder; name a file with -o")
+        if path.is_symlink():
+            raise InputError(f"{path}: is a link; name the file itself, or another one")
+        there = path.exists()
+    except OSError as error:  # a name too long for this system
+        raise InputError(f"{path}: cannot be a file here ({error.strerror or error}); choose another name") from error
+    if there and not path.is_file():
+        raise InputError(f"{path}: is no ordinary file and stays as it is; choose another name")
+    if there and not force:
+        raise InputError(f"{path}: exists already and stays as it is; {instead}")
 
 
 def write_new(path: Path, data: bytes, force: bool = False) -> None:
@@ -26,18 +43,43 @@ def write_new(path: Path, data: bytes, force: bool = False) -> None:
         InputError: the file exists, or the folder cannot be written.
     """
     refuse_existing(path, force)
-    part = path.with_name(path.name + ".part")
+    part = None
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        with part.open("wb") as file:
+        # A name of its own, made by this call alone: nobody can have put a link there before.
+        handle, name = tempfile.mkstemp(prefix=".evenstring-", suffix=".part", dir=path.parent)
+        part = Path(name)
+        with os.fdopen(handle, "wb") as file:
             file.write(data)
             file.flush()
             os.fsync(file.fileno())
+        part.chmod(_mode_of(path))
         part.replace(path)
     except OSError as error:
-        with suppress(OSError):  # where the folder is none, there is no part either
-            part.unlink(missing_ok=True)
+        if part:
+            with suppress(OSError):
+                part.unlink(missing_ok=True)
         raise InputError(f"{path}: cannot write ({error.strerror or error}); choose another place with -o") from error
+
+
+def _mode_of(path: Path) -> int:
+    """Rights of the file that is replaced; of a new one those that the user's mask leaves."""
+    if path.exists():
+        return path.stat().st_mode & 0o777
+    mask = os.umask(0)
+    os.umask(mask)
+    return _MODE & ~mask
+
+
+def open_new(path: Path) -> BinaryIO:
+    """A new file to write, unbuffered; OSError where anything stands there."""
+    return os.fdopen(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | _NO_LINK, _MODE), "wb", buffering=0)
+
+
+def open_to_add(path: Path) -> BinaryIO:
+    """A file to add to, unbuffered, made where there is none; OSError where a link stands there."""
+    flags = os.O_WRONLY | os.O_CREAT | os.O_APPEND | _NO_LINK
+    return os.fdopen(os.open(path, flags, _MODE), "ab", buffering=0)
 
 
 def make_folder(folder: Path) -> None:

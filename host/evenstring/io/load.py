@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import astuple, dataclass, replace
 from pathlib import Path
 
 from evenstring.errors import InputError
@@ -14,9 +14,20 @@ from evenstring.wire.delta import DELTA_NAMES, decode_blocks
 from evenstring.wire.stream import ScanRows, StreamDecoder
 from evenstring.wire.structs import Frame
 
-__all__ = ["load_session", "profile_of"]
+__all__ = ["load_recordings", "load_session", "profile_of"]
 
 _CHUNK = 1 << 22
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Decoded:
+    """What one file held: scans and the other frames, with ordinals that count on from file to file."""
+
+    path: Path
+    scans: list[ScanRows]
+    frames: list[Frame]
+    coarse_uv: int  # resolution of the coarsest delta block
+    link: LinkStats
 
 
 def load_session(paths: Sequence[Path], progress: Callable[[int], None] | None = None) -> Session:
@@ -29,33 +40,63 @@ def load_session(paths: Sequence[Path], progress: Callable[[int], None] | None =
     Raises:
         InputError: a file cannot be read, holds no frame at all, or the recordings are of different strings.
     """
+    return _assembled(_decoded(paths, progress))
+
+
+def load_recordings(paths: Sequence[Path]) -> tuple[Session, tuple[Session, ...]]:
+    """All of them as one session, and each for itself where there are several; every file is decoded once.
+
+    Raises:
+        InputError: as `load_session`.
+    """
+    decoded = _decoded(paths, None)
+    return _assembled(decoded), tuple(_assembled([d]) for d in decoded) if len(decoded) > 1 else ()
+
+
+def _decoded(paths: Sequence[Path], progress: Callable[[int], None] | None) -> list[_Decoded]:
     decoder = StreamDecoder()
-    scans: list[ScanRows] = []
-    frames: list[Frame] = []
-    tails = 0
+    out: list[_Decoded] = []
     for path in paths:
-        before = decoder.frames_good
-        tails += _read(path, decoder, scans, frames, progress)
-        if decoder.frames_good == before:
+        before = _link(decoder)
+        scans: list[ScanRows] = []
+        frames: list[Frame] = []
+        tail = _read(path, decoder, scans, frames, progress)
+        now = replace(_link(decoder), tail_bytes=before.tail_bytes + tail)
+        link = LinkStats(*(a - b for a, b in zip(astuple(now), astuple(before), strict=True)))
+        if not link.frames_good:
             raise InputError(
                 f"{path}: no evenstring frame in this file; give a recording, or `evenstring import` a table"
             )
-    link = LinkStats(
-        bytes_total=decoder.bytes_total - max(len(paths) - 1, 0),
+        if out:
+            link = replace(link, bytes_total=link.bytes_total - 1)  # the delimiter put between two files
+        blocks = [f for f in frames if f.name in DELTA_NAMES]
+        others = [f for f in frames if f.name not in DELTA_NAMES]
+        coarse_uv = max((f.values["step_uv"] for f in blocks), default=0)
+        out.append(_Decoded(path, scans + decode_blocks(blocks), others, coarse_uv, link))
+    return out
+
+
+def _link(decoder: StreamDecoder) -> LinkStats:
+    return LinkStats(
+        bytes_total=decoder.bytes_total,
         frames_good=decoder.frames_good,
         frames_damaged=decoder.frames_damaged,
         frames_lost=decoder.frames_lost,
         frames_unknown=decoder.frames_unknown,
-        tail_bytes=tails,
+        tail_bytes=0,
         console_pieces=decoder.console_pieces,
         console_bytes=decoder.console_bytes,
     )
-    scans += decode_blocks(frames)
-    coarse_uv = max((f.values["step_uv"] for f in frames if f.name in DELTA_NAMES), default=0)
-    frames = [f for f in frames if f.name not in DELTA_NAMES]
-    session = assemble(scans, frames, link, ", ".join(str(p) for p in paths))
-    if coarse_uv * 1e-6 > session.meter.resolution_v:
-        return replace(session, meter=replace(session.meter, resolution_v=coarse_uv * 1e-6))
+
+
+def _assembled(decoded: Sequence[_Decoded]) -> Session:
+    link = LinkStats(*map(sum, zip(*(astuple(d.link) for d in decoded), strict=True)))
+    scans = [rows for d in decoded for rows in d.scans]
+    frames = [frame for d in decoded for frame in d.frames]
+    session = assemble(scans, frames, link, ", ".join(str(d.path) for d in decoded))
+    coarse_v = 1e-6 * max((d.coarse_uv for d in decoded), default=0)
+    if coarse_v > session.meter.resolution_v:
+        return replace(session, meter=replace(session.meter, resolution_v=coarse_v))
     return session
 
 
@@ -95,7 +136,7 @@ def profile_of(session: Session, given: PackProfile | None = None) -> PackProfil
     """
     profile = given
     if profile is None and session.pack_toml:
-        profile = parse_profile(session.pack_toml, "profile in the recording")
+        profile = _carried(session.pack_toml)
     if profile is None:
         return parse_profile(f"[pack]\ngroups = {max(session.groups, 1)}\n")
     if session.groups and profile.groups != session.groups:
@@ -103,3 +144,11 @@ def profile_of(session: Session, given: PackProfile | None = None) -> PackProfil
             f"pack profile: says {profile.groups} groups, the recording has {session.groups}; correct [pack] groups"
         )
     return profile
+
+
+def _carried(text: str) -> PackProfile:
+    """The profile in a recording, which a program wrote: a key that a later version added is no slip of the pen."""
+    try:
+        return parse_profile(text, "profile in the recording", newer=True)
+    except InputError as error:
+        raise InputError(f"{error}; give the right one with --pack") from error

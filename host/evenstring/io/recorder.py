@@ -13,7 +13,8 @@ from types import TracebackType
 from typing import Any
 
 from evenstring.errors import InputError
-from evenstring.io.files import refuse_existing
+from evenstring.io.files import open_new, open_to_add, refuse_existing
+from evenstring.io.lock import hold
 from evenstring.wire.encode import Counter, message
 from evenstring.wire.stream import Batch, StreamDecoder
 
@@ -36,8 +37,7 @@ class RecordingWriter:
     """
 
     def __init__(self, path: Path, append: bool = False, clock_s: Callable[[], float] = time.monotonic) -> None:
-        if not append:
-            refuse_existing(path)
+        refuse_existing(path, append, "choose another name, or add to it with --append")
         self.path = path
         self.decoder = StreamDecoder()
         self.bytes_written = 0
@@ -49,7 +49,10 @@ class RecordingWriter:
         self._uptime_ms = 0
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
-            self._file = path.open("ab" if append else "xb", buffering=0)
+            self._file = open_to_add(path) if append else open_new(path)
+            if not hold(self._file):
+                self._file.close()
+                raise InputError(f"{path}: another program is recording into it; choose another name")
             if append and path.stat().st_size:
                 self._write(b"\0")  # whatever tail the file has must not run into what follows
         except OSError as error:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Dots", "raster"]
+__all__ = ["BrailleDots", "raster"]
 
 F32 = NDArray[np.float32]
 _BLANK = 0x2800
@@ -16,14 +16,14 @@ _BITS = np.array([[0x01, 0x08], [0x02, 0x10], [0x04, 0x20], [0x40, 0x80]], dtype
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Dots:
+class BrailleDots:
     """Characters of a picture, and which cells hold a line that is to stand out."""
 
     rows: list[str]
     strong: NDArray[np.bool_]  # (height, width)
 
 
-def raster(low: F32, high: F32, strong: list[int], top: float, bottom: float, height: int) -> Dots:
+def raster(low: F32, high: F32, strong: list[int], top: float, bottom: float, height: int) -> BrailleDots:
     """Draw lines that run from `low` to `high` in each column.
 
     Args:
@@ -48,7 +48,7 @@ def raster(low: F32, high: F32, strong: list[int], top: float, bottom: float, he
     strong_bits = _bits(joined_upper, joined_lower, known & is_strong, dots)
     marked = strong_bits > 0
     cells = np.where(marked, strong_bits, quiet_bits) + _BLANK
-    return Dots(["".join(map(chr, row)) for row in cells.tolist()], marked)
+    return BrailleDots(["".join(map(chr, row)) for row in cells.tolist()], marked)
 
 
 def _bits(upper: F32, lower: F32, draw: NDArray[np.bool_], dots: int) -> NDArray[np.int64]:

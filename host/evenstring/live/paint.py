@@ -12,10 +12,10 @@ from rich.style import Style
 from textual.strip import Strip
 from textual.widget import Widget
 
-from evenstring.live.canvas import Dots, raster
+from evenstring.live.canvas import BrailleDots, raster
 from evenstring.live.numerals import HEIGHT, big
 from evenstring.live.state import LiveState
-from evenstring.report.axis import clock
+from evenstring.report.drawing.axis import clock
 
 __all__ = ["FACT_ROWS", "Level", "Now"]
 
@@ -94,7 +94,7 @@ class Level(Widget):
         self.state = state
         self.window_s = 600.0
         self.follow: int | None = None
-        self._dots: Dots | None = None
+        self._dots: BrailleDots | None = None
         self._top, self._bottom = 10.0, -10.0
         self._names: dict[int, str] = {}
 

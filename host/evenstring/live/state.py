@@ -10,9 +10,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from evenstring.analysis.results import PhaseKind
+from evenstring.analysis.series.rest import REST_S, rest_current_a
 from evenstring.live.history import History
 from evenstring.profile import PackProfile
-from evenstring.report.axis import clock
+from evenstring.report.drawing.axis import clock
 from evenstring.report.words import EVENTS, PHASES
 
 __all__ = ["Alarm", "Link", "LiveState", "Matter"]
@@ -21,9 +23,11 @@ F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
 _LOOK_S = 60.0  # for slopes and phases
 _PACE_S = 1800.0  # for the pace of balancing
-_REST_A = 0.1
 _RIDE_A = 0.5
 _CLEAR_MV = 6.0
+
+# A board may raise alarms that are no visit beyond a limit, and newer ones than this version knows: our choice
+_ALARMS = {str(kind): words for kind, words in EVENTS.items()}
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +44,7 @@ class Alarm:
         """Where and what, for a reader."""
         if self.kind == "bad_contact":
             return f"sense lead {self.group} has a bad contact: groups at it read low"
-        what = EVENTS.get(self.kind, self.kind.replace("_", " "))
+        what = _ALARMS.get(self.kind, self.kind.replace("_", " "))
         return f"group {self.group} {what}" if self.group else what
 
 
@@ -99,7 +103,7 @@ class LiveState:
             self.current_a = self._quiet_since_s = None
             return
         self.current_a = float(current_a[known[-1]])
-        loaded = known[np.abs(current_a[known]) > _REST_A]
+        loaded = known[np.abs(current_a[known]) > rest_current_a(self.profile)]
         if len(loaded):
             self._quiet_since_s = None
         if self._quiet_since_s is None and (not len(loaded) or loaded[-1] < known[-1]):
@@ -168,7 +172,7 @@ class LiveState:
         return np.asarray(t @ (volts - volts.mean(axis=0)) / (t @ t) * 60_000.0, dtype=np.float64)
 
     @property
-    def phase(self) -> str:
+    def phase(self) -> PhaseKind:
         """A kind of phase as it looks from the last minute; "unknown" while that cannot be told."""
         rates = self.rates_mv_per_min()
         if not len(rates) or self.history is None:
@@ -177,11 +181,11 @@ class LiveState:
         level = float(np.nanmedian(self.volts_v))
         held = level > self.profile.full_v - 0.06 and abs(middle) < 1.5
         if self.current_a is not None:
-            if self.current_a > _REST_A:
+            if self.current_a > rest_current_a(self.profile):
                 return "charge_cv" if held else "charge_cc"
             if self.current_a < -_RIDE_A:
                 return "ride"
-            rested = self._quiet_since_s is not None and self.history.time_s[-1] - self._quiet_since_s >= 300
+            rested = self._quiet_since_s is not None and self.history.time_s[-1] - self._quiet_since_s >= REST_S
             return "rest" if rested else "unknown"
         pick = self.history.since(_LOOK_S)
         restless = float(np.nanstd(np.nanmedian(self.history.volts_v[pick], axis=1)))

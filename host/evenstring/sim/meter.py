@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.session import Gap, Ident, Meter, Quality, Session
-from evenstring.sim.trajectory import Trajectory
+from evenstring.sim.run.trajectory import Trajectory
 
 __all__ = ["LeadFault", "MeterModel", "at_taps", "measure"]
 

@@ -22,7 +22,8 @@ from evenstring.wire.table import load_table
 
 __all__ = ["DELTA_NAMES", "Extremes", "block_extremes", "decode_blocks"]
 
-_BATCH = 512  # blocks decoded in step: bounds the memory
+_BATCH = 512  # blocks decoded in step: bounds the memory; our choice
+_MAX_TEMPS = 16  # more than any front end has, and a bound on what a few bits can ask for; our choice
 _CODES = ("no_reading", "over_negative", "lead_open", "over_positive")
 DELTA_NAMES = ("DELTA", "DELTA2")
 
@@ -55,9 +56,9 @@ def decode_blocks(frames: Sequence[Frame]) -> list[ScanRows]:
             shape = Shape(v["groups"], v["currents"], v["packs"], v["temps"])
             shapes.setdefault((frame.name, shape), []).append(frame)
     found: list[ScanRows] = []
-    for (_, shape), same in shapes.items():
+    for (name, shape), same in shapes.items():
         # Blocks of like length side by side: short ones do not wait for long ones.
-        same.sort(key=lambda f: -f.values["scans"])
+        same.sort(key=lambda f: -_scans_at_most(f, name, shape))
         for first in range(0, len(same), _BATCH):
             part = same[first : first + _BATCH]
             found += _Batch(part, shape).scans()
@@ -72,10 +73,23 @@ def _sound(frame: Frame) -> bool:
         and v["passes"] in (1, 2)
         and v["currents"] <= 1
         and v["packs"] <= 1
+        and v["temps"] <= _MAX_TEMPS
         and v["scans"] > 0
         and v["step_uv"] > 0
         and v["step_uv"] % load_table().reading_step_uv == 0
     )
+
+
+def _scans_at_most(frame: Frame, name: str, shape: Shape) -> int:
+    """Scans that the block can hold: what it states, but no more than its bits have room for.
+
+    Each value takes a bit or more; in DELTA2 a time step and temperatures that stay take one bit together. The first
+    scan has no such bit, hence the one more.
+    """
+    codes = sum(shape) + 2  # groups, current, pack voltage, temperatures, time step, common step
+    least = codes if name == "DELTA" else codes - shape.temps
+    values = frame.values
+    return min(int(values["scans"]), len(values["bits"]) * 8 // least + 1)
 
 
 def _model(frames: list[Frame], shape: Shape) -> Model:
@@ -97,7 +111,7 @@ class _Batch:
         self.groups, *self.extras = shape
         side = 1 + sum(self.extras)
         blocks = len(frames)
-        self.count = np.array([f.values["scans"] for f in frames])
+        self.count = np.array([_scans_at_most(f, frames[0].name, shape) for f in frames])
         self.bits = BlockBits([f.values["bits"] for f in frames], side + 1 + self.groups)
         longest = int(self.count[0])
         self.out = np.zeros((longest, self.groups, blocks), np.int32)
@@ -110,6 +124,8 @@ class _Batch:
         model = _model(self.frames, self.shape)
         for t in range(int(self.count[0])):
             live = int(np.searchsorted(-self.count, -t, side="left"))  # blocks with more than t scans
+            if t and (self.whole[:live] < t).all():
+                break  # all of them ended early
             side, x, code = model.scan(self.bits, live)
             self.out_side[t, :, :live] = side
             self.out[t, :, :live] = np.clip(x, -32768, 32767)

@@ -136,8 +136,11 @@ class SecondModel:
         k -= (busy >= 40) & (busy < 64)  # the short code
         u = np.zeros((self.n, live), np.int64)
         changed = bits.bit(live) if self.begun else np.ones(live, np.bool_)
-        for i in range(self.slow):
-            u[i] = bits.value(k[i], live, changed)
+        if changed.any():
+            for i in range(self.slow):
+                u[i] = bits.value(k[i], live, changed)
+        else:
+            u[: self.slow] = -1
         for i in range(self.slow, self.first_group):
             u[i] = bits.value(k[i], live)
         for g in range(self.shape.groups):

@@ -64,11 +64,12 @@ class Frame(NamedTuple):
     uptime_ms: int
     payload: bytes
     ordinal: int = 0  # place among the pieces of the stream, damaged ones included
+    parsed: dict[str, Any] | None = None  # the fields, where the decoder had to read them anyway
 
     @property
     def values(self) -> dict[str, Any]:
-        """The fields by name, read when asked for; empty for a code that the table does not know."""
-        return parse_payload(self.code, self.payload) or {}
+        """The fields by name; empty for a code that the table does not know."""
+        return self.parsed if self.parsed is not None else parse_payload(self.code, self.payload) or {}
 
 
 def _subcon(item: Field) -> Any:

@@ -9,7 +9,7 @@ from typing import Any
 
 from evenstring.paths import protocol_dir
 
-__all__ = ["Field", "Message", "Table", "load_table"]
+__all__ = ["Field", "Message", "MessageTable", "load_table"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +44,7 @@ class Message:
 
 
 @dataclass(frozen=True, slots=True)
-class Table:
+class MessageTable:
     """The whole table."""
 
     schema: int
@@ -72,11 +72,11 @@ def _field(entry: dict[str, Any]) -> Field:
 
 
 @cache
-def load_table() -> Table:
+def load_table() -> MessageTable:
     """The message table (read once)."""
     data = tomllib.loads((protocol_dir() / "messages.toml").read_text(encoding="utf-8"))
     protocol = data["protocol"]
-    return Table(
+    return MessageTable(
         schema=protocol["schema"],
         reading_step_uv=protocol["reading_step_uv"],
         max_frame=protocol["max_frame"],

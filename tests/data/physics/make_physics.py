@@ -17,7 +17,7 @@ from pathlib import Path
 
 import numpy as np
 import pybamm
-from evenstring.sim.loads import Load, random_ride
+from evenstring.sim.run.random_ride import Load, random_ride
 
 HERE = Path(__file__).parent
 CONTACT_OHM = 0.006  # of the median cell; adds to what kinetics and electrolyte give

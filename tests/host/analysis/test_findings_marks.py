@@ -25,6 +25,7 @@ def at_least(marks: Collected, what: str, group: str) -> float:
     return float(binomtest(round(values.sum()), len(values), alternative="greater").proportion_ci(0.95).low)
 
 
+@pytest.mark.slow
 def test_a_few_random_sessions_are_mostly_read_right() -> None:
     marks, done = collect(22, 500)
 

@@ -8,9 +8,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from evenstring.profile import PackProfile
-from evenstring.report.build import build_report
+from evenstring.report.material import gather_material
+from evenstring.report.report_json import report_json
 from evenstring.session import Quality, Session
-from evenstring.sim import MeterModel, Pack, Plan, Protection, measure, simulate
+from evenstring.sim import DutyCycle, MeterModel, Pack, Protection, measure, simulate
 
 FIXED = {
     "recording": {"groups", "scans", "duration_s", "frames_lost", "frames_damaged", "start", "has_current"},
@@ -22,13 +23,13 @@ FIXED = {
 }
 
 
-def report_of(pack: Pack, plan: Plan, *, with_current: bool = True) -> dict:
+def report_of(pack: Pack, plan: DutyCycle, *, with_current: bool = True) -> dict:
     rng = np.random.default_rng(3)
     trajectory = simulate(pack, plan, step_s=2.0)
     session = measure(
         trajectory, MeterModel.random(rng, pack.groups), rng, scans_per_s=2.0, quiet_s=2.0, with_current=with_current
     )
-    return build_report(session, PackProfile(groups=pack.groups))
+    return report_json(gather_material(session, PackProfile(groups=pack.groups)))
 
 
 def uneven(group: int, soc: float, groups: int = 16) -> Pack:
@@ -42,10 +43,11 @@ def kinds(report: dict) -> list[str]:
     return [p["kind"] for p in report["phases"]]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("with_current", [True, False], ids=["current", "no current"])
 def test_a_day_with_ride_rest_and_charge_is_told_in_order(with_current: bool) -> None:
     plan = (
-        Plan()
+        DutyCycle()
         .rest(minutes=8)
         .ride(minutes=15, seed=3)
         .rest(minutes=20)
@@ -62,7 +64,7 @@ def test_a_day_with_ride_rest_and_charge_is_told_in_order(with_current: bool) ->
 
 
 def test_one_high_group_ends_a_charge_early_and_is_named() -> None:
-    report = report_of(uneven(5, 0.09), Plan().charge(hours=8).rest(minutes=10))
+    report = report_of(uneven(5, 0.09), DutyCycle().charge(hours=8).rest(minutes=10))
 
     assert report["charge"]["ended"] == "stopped_early"
     assert report["charge"]["cause_group"] == 5
@@ -71,7 +73,7 @@ def test_one_high_group_ends_a_charge_early_and_is_named() -> None:
 
 def test_one_low_group_lets_the_light_come_on_and_is_named() -> None:
     pack = replace(uneven(7, -0.08), protection=Protection(ceiling_v=4.30))
-    report = report_of(pack, Plan().charge(hours=8, leave_hours=0.2).rest(minutes=10))
+    report = report_of(pack, DutyCycle().charge(hours=8, leave_hours=0.2).rest(minutes=10))
 
     assert report["charge"]["ended"] == "ended_uneven"
     assert report["charge"]["cause_group"] == 7
@@ -79,7 +81,7 @@ def test_one_low_group_lets_the_light_come_on_and_is_named() -> None:
 
 
 def test_stopped_before_constant_voltage_is_told_from_full() -> None:
-    report = report_of(uneven(1, 0.0), Plan().charge(hours=0.5).rest(minutes=10))
+    report = report_of(uneven(1, 0.0), DutyCycle().charge(hours=0.5).rest(minutes=10))
 
     assert report["charge"]["ended"] == "stopped_before_cv"
 
@@ -89,7 +91,7 @@ def test_all_groups_bleeding_alike_never_get_even() -> None:
     pack = uneven(3, -0.02)
     pack = replace(pack, balancer=replace(pack.balancer, rule="threshold", threshold_v=4.10))
 
-    report = report_of(pack, Plan().charge(hours=7))
+    report = report_of(pack, DutyCycle().charge(hours=7))
 
     assert report["balancing"]["state"] == "not_converging"
     assert report["balancing"]["remaining_s"] is None
@@ -97,7 +99,7 @@ def test_all_groups_bleeding_alike_never_get_even() -> None:
 
 
 def test_fixed_keys_are_all_there_and_every_gap_says_why() -> None:
-    report = report_of(uneven(1, 0.0), Plan().rest(minutes=6))
+    report = report_of(uneven(1, 0.0), DutyCycle().rest(minutes=6))
 
     assert report["format"] == "evenstring-report/1"
     for table, keys in FIXED.items():
@@ -115,7 +117,7 @@ def test_sessions_that_hold_next_to_nothing_still_make_a_report(scans: int, know
     quality = np.full((scans, 3), Quality.OK if known else Quality.NO_READING, np.uint8)
     session = Session(np.arange(scans) * 1.0, volts, quality, np.zeros(scans, np.float32))
 
-    report = build_report(session, PackProfile(groups=3))
+    report = report_json(gather_material(session, PackProfile(groups=3)))
 
     json.dumps(report, allow_nan=False)
     assert report["verdict"]["action"]

@@ -8,7 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-import evenstring.commands.deploy as deploy_command
+import evenstring.commands.board.deploy as deploy_command
 import pytest
 from click.testing import CliRunner, Result
 from evenstring.board.deploy import Item, Plan

@@ -224,3 +224,41 @@ def test_a_refusal_says_why() -> None:
 
 def test_without_a_folder_it_is_wrong_usage() -> None:
     assert CliRunner().invoke(cli, ["fetch", "nowhere"]).exit_code == 2
+
+
+class _Confused:
+    """A board that answers without end, or what it was not asked."""
+
+    def __init__(self, answers: list[dict[str, Any]]) -> None:
+        self.answers = answers
+        self.asked = 0
+
+    def ask(self, _command: str, _answer: str, **_values: Any) -> dict[str, Any]:
+        self.asked += 1
+        assert self.asked < 200, "asks without end"
+        return self.answers[min(self.asked, len(self.answers)) - 1]
+
+
+def _listing(number: int, size: int = 512, more: int = 1) -> dict[str, Any]:
+    return {"number": (number,), "size": (size,), "flags": (0,), "more": more}
+
+
+@pytest.mark.parametrize("answer", [_listing(0), _listing(3, 4_000_000_000)], ids=["the same again", "4 GB"])
+def test_a_list_of_segments_that_cannot_be_ends_the_fetch(answer: dict[str, Any]) -> None:
+    talk = _Confused([answer])
+
+    with pytest.raises(DeviceError, match="which cannot be"):
+        list_segments(talk)  # type: ignore[arg-type]  # what is asked of a Talk is there
+
+
+def test_the_last_number_that_a_segment_can_have_ends_the_list() -> None:
+    talk = _Confused([_listing((1 << 32) - 1)])
+
+    assert [s.number for s in list_segments(talk)] == [(1 << 32) - 1]  # type: ignore[arg-type]  # as above
+
+
+def test_a_board_that_answers_for_other_places_ends_the_fetch(tmp_path: Path) -> None:
+    talk = _Confused([{"number": 7, "offset": 99_999, "data": b"x"}])
+
+    with pytest.raises(DeviceError, match="answers for other places"):
+        fetch_segment(talk, Segment(7, 512, False, False), tmp_path / "a.frames")  # type: ignore[arg-type]  # as above

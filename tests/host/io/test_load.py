@@ -10,6 +10,7 @@ from evenstring.errors import InputError
 from evenstring.io.load import load_session
 from evenstring.session import Quality, Session
 from evenstring.wire.encode import Counter, message
+from evenstring.wire.stream import StreamDecoder
 
 from tests.host.streams import recording, scans
 
@@ -181,3 +182,48 @@ def test_files_that_hold_no_frame_are_refused(tmp_path: Path) -> None:
         load_session([tmp_path])
     with pytest.raises(InputError, match="cannot read"):
         load_session([tmp_path / "absent"])
+
+
+def test_a_clock_that_is_set_back_does_not_move_the_start_and_is_said(tmp_path: Path) -> None:
+    """One later mark an hour earlier once shifted the whole recording, unsaid."""
+    counter = Counter()
+    noon = 1_700_000_000_000
+
+    def mark(unix_ms: int, uptime_ms: int) -> bytes:
+        return message("MARK_TIME", 0, uptime_ms, unix_ms=unix_ms)
+
+    first = scans(3, 4, counter, begin_ms=1000) + mark(noon + 2000, 2000)
+    later = scans(3, 4, counter, begin_ms=4000) + mark(noon + 5000 - 3_600_000, 5000)
+    session = load(tmp_path, first + later)
+
+    assert session.start is not None
+    assert session.start.timestamp() * 1000 == noon + 1000
+    assert [m.text for m in session.marks if m.kind == "clock"] == [
+        "the clock was set back by 1:00:00; times go by before"
+    ]
+
+
+def test_a_mark_beyond_the_last_year_that_can_be_written_is_passed_over(tmp_path: Path) -> None:
+    session = load(tmp_path, scans(3, 4) + message("MARK_TIME", 0, 1000, unix_ms=(1 << 64) - 1))
+
+    assert session.start is None
+
+
+def test_frames_of_a_schema_that_is_not_known_are_not_interpreted(tmp_path: Path) -> None:
+    """Specification, "Growth": a reader that does not know the number says so and stops interpreting."""
+    head = recording(0, 4)
+    decoder_values = StreamDecoder().feed(head).frames[0].values
+    newer = message("IDENT", 0, 0, **(decoder_values | {"schema": 2}))
+
+    with pytest.raises(InputError, match=r"schema 2.*newer version"):
+        load(tmp_path, newer + scans(3, 4))
+
+
+def test_a_board_with_a_finer_step_reads_as_it_says(tmp_path: Path) -> None:
+    """Specification, "Units": the step is stated in IDENT; a board of 100 uV once read double."""
+    values = StreamDecoder().feed(recording(0, 4)).frames[0].values
+    fine = message("IDENT", 0, 0, **(values | {"reading_step_uv": 100}))
+    reading = np.full((2, 8), 30000, np.int16)
+    session = load(tmp_path, scans(2, 4, reading=reading // 2) + fine + scans(2, 4, reading=reading, begin_ms=9000))
+
+    np.testing.assert_allclose(session.volts_v, 3.0, atol=1e-6)

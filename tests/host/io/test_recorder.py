@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-import contextlib
 import os
-import pty
-import select
 import signal
 import subprocess
 import sys
 import threading
 import time
-import tty
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from itertools import pairwise
 from pathlib import Path
 
@@ -22,72 +18,10 @@ from evenstring.io.capture import CaptureOptions, Status, capture
 from evenstring.io.load import load_session
 from evenstring.io.recorder import RecordingWriter
 from evenstring.profile import parse_profile
-from evenstring.wire.encode import Counter, message
 from evenstring.wire.stream import StreamDecoder
-from evenstring.wire.structs import Frame
 
+from tests.host.fake_board import FakeBoard, marks_of, started, until
 from tests.host.streams import counts, recording, scans
-
-
-def marks_of(path: Path) -> tuple[list[Frame], StreamDecoder]:
-    decoder = StreamDecoder()
-    frames = decoder.feed(path.read_bytes()).frames
-    return [f for f in frames if f.name.startswith("MARK")], decoder
-
-
-def started(board: FakeBoard) -> Callable[[], bool]:
-    """Whether the board was told to start: before that, opening the port throws away what is in it."""
-    return lambda: any(f.name == "START" for f in board.seen)
-
-
-def until(true: Callable[[], bool], seconds: float = 8.0) -> None:
-    end = time.monotonic() + seconds
-    while not true():
-        assert time.monotonic() < end, "took too long"
-        time.sleep(0.01)
-
-
-class FakeBoard:
-    """The board's end of a pty: answers commands, and sends what the test says."""
-
-    def __init__(self, link: Path) -> None:
-        self.master, self.line = pty.openpty()
-        tty.setraw(self.line)
-        self.link = link
-        link.unlink(missing_ok=True)
-        link.symlink_to(os.ttyname(self.line))
-        self.seen: list[Frame] = []
-        self.deaf_to: set[str] = set()
-        self._counter = Counter()
-        self._closed = False
-        self._sending = threading.Lock()
-        self._thread = threading.Thread(target=self._serve, daemon=True)
-        self._thread.start()
-
-    def _serve(self) -> None:
-        decoder = StreamDecoder()
-        with contextlib.suppress(OSError):
-            while not self._closed:
-                if not select.select([self.master], [], [], 0.02)[0]:
-                    continue
-                for frame in decoder.feed(os.read(self.master, 4096)).frames:
-                    self.seen.append(frame)
-                    if frame.name not in self.deaf_to:
-                        self.send(message("REPLY", 0, 100, to_code=frame.code, to_seq=frame.seq, status=0, detail=""))
-
-    def send(self, data: bytes) -> None:
-        view = memoryview(data)
-        with self._sending:
-            while view:
-                view = view[os.write(self.master, view) :]
-
-    def unplug(self) -> None:
-        if not self._closed:
-            self._closed = True
-            self._thread.join()  # a read under way would keep the line open
-            self.link.unlink(missing_ok=True)
-            os.close(self.line)
-            os.close(self.master)
 
 
 @pytest.fixture
@@ -199,12 +133,15 @@ def test_appending_begins_with_a_delimiter(tmp_path: Path) -> None:
     assert (decoder.frames_good, decoder.frames_damaged) == (5, 1)
 
 
-def test_a_full_disk_is_one_clear_error_and_keeps_what_there_is() -> None:
-    """/dev/full refuses every byte, as a full disk does."""
-    writer = RecordingWriter(Path("/dev/full"), append=True)
+def test_a_full_disk_is_one_clear_error_and_keeps_what_there_is(tmp_path: Path) -> None:
+    """/dev/full refuses every byte, as a full disk does; it is put under the open file, since it is no file to name."""
+    writer = RecordingWriter(tmp_path / "a.frames")
+    full = os.open("/dev/full", os.O_WRONLY)
+    os.dup2(full, writer._file.fileno())
     with pytest.raises(InputError, match=r"cannot write any more.*kept"):
         writer.take(b"abc\0")
     writer.close()
+    os.close(full)
 
 
 def test_a_recording_starts_the_board_and_marks_what_happened(tmp_path: Path, board: FakeBoard) -> None:

@@ -10,8 +10,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from evenstring.ocv import curve
-from evenstring.sim import Pack, Plan, continue_until_balanced, simulate
-from evenstring.sim.habits import Fleet, Habit, live
+from evenstring.sim import DutyCycle, Pack, continue_until_balanced, simulate
+from evenstring.sim.run.daily_habit import Fleet, Habit, live
 
 
 def fleet_with_a_leak(leak_a: float, bleed_a: float = 0.05, gap: float = 0.0) -> Fleet:
@@ -58,7 +58,7 @@ def test_coarse_steps_agree_with_the_fine_engine_over_one_charge():
     soc = pack.soc0.copy()
     soc[4] -= 0.03
     pack = replace(pack, soc0=soc)
-    fine = simulate(pack, Plan().charge(hours=10))
+    fine = simulate(pack, DutyCycle().charge(hours=10))
     bled_h = fine.bleeding[:, 0].sum() / 3600.0
     fleet = Fleet(pack.curve, pack.capacity_ah[None], soc[None], pack.leak_a[None])
     coarse = live(fleet, Habit(ride_share=0.0, hold_h=bled_h, step_h=bled_h / 40), 1)

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from evenstring.session import Quality
-from evenstring.sim import LeadFault, MeterModel, Pack, Plan, measure, simulate
+from evenstring.sim import DutyCycle, LeadFault, MeterModel, Pack, measure, simulate
 
 CLEAN = MeterModel(noise_v=0.0, current_noise_a=0.0)
 
@@ -19,7 +19,7 @@ def rng() -> np.random.Generator:
 @pytest.fixture(scope="module")
 def at_rest():
     pack = Pack.even(6, soc=0.8)
-    return simulate(replace(pack, soc0=pack.soc0 + np.linspace(0, 0.05, 6)), Plan().rest(minutes=10))
+    return simulate(replace(pack, soc0=pack.soc0 + np.linspace(0, 0.05, 6)), DutyCycle().rest(minutes=10))
 
 
 def excess_v(at_rest, meter):
@@ -50,7 +50,7 @@ def test_noise_has_the_stated_deviation(at_rest):
 
 def test_out_and_back_cancels_a_linear_drift_and_shows_it():
     current = np.linspace(0.0, -80.0, 601)
-    t = simulate(Pack.even(24, soc=0.8, capacity_ah=80.0), Plan().load(current, step_s=0.1))
+    t = simulate(Pack.even(24, soc=0.8, capacity_ah=80.0), DutyCycle().load(current, step_s=0.1))
     session = measure(t, CLEAN, rng())
     one_way = measure(t, replace(CLEAN, passes=1), rng())
     middle = slice(20, 100)
@@ -63,7 +63,7 @@ def test_out_and_back_cancels_a_linear_drift_and_shows_it():
 
 def test_current_is_read_beside_every_reading():
     current = -10.0 * (np.arange(6001) // 20 % 2)
-    t = simulate(Pack.even(4, soc=0.8), Plan().load(current, step_s=0.1))
+    t = simulate(Pack.even(4, soc=0.8), DutyCycle().load(current, step_s=0.1))
     session = measure(t, CLEAN, rng())
 
     assert session.current_out_a is not None
@@ -76,7 +76,7 @@ def test_a_shared_balance_lead_makes_the_bleeding_group_read_low_and_its_neighbo
     # by hand: 50 mA over 87 mohm is 4.35 mV a lead; two leads on the bleeding group, one on each neighbour
     pack = Pack.even(6, soc=0.99)
     pack = replace(pack, balancer=replace(pack.balancer, stuck=(3,), rule="threshold", threshold_v=9.0))
-    t = simulate(pack, Plan().rest(minutes=10))
+    t = simulate(pack, DutyCycle().rest(minutes=10))
     session = measure(t, replace(CLEAN, resolution_v=1e-6, shared_lead_ohm=0.087), rng())
     middle = session.volts_v[600] - t.volts_v[np.searchsorted(t.time_s, session.time_s[600])]
 
@@ -106,7 +106,7 @@ def test_a_stuck_relay_ends_the_scanning(at_rest):
 
 
 def test_storage_is_a_gap():
-    t = simulate(Pack.even(4, soc=0.6), Plan().rest(minutes=5).store(days=2).rest(minutes=5))
+    t = simulate(Pack.even(4, soc=0.6), DutyCycle().rest(minutes=5).store(days=2).rest(minutes=5))
     session = measure(t, CLEAN, rng())
 
     assert session.scans == pytest.approx(2 * 600, abs=4)

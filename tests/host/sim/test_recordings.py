@@ -8,12 +8,12 @@ import struct
 import numpy as np
 import pytest
 from click.testing import CliRunner
-from evenstring.commands.simulate import command
+from evenstring.commands.files.simulate import command
 from evenstring.io.load import load_session
 from evenstring.sim import measure
-from evenstring.sim.direct import session_frames
 from evenstring.sim.scenario import load_scenario
-from evenstring.sim.trace import write_trace
+from evenstring.sim.scenario.board_trace import write_trace
+from evenstring.sim.scenario.frames import session_frames
 
 
 @pytest.fixture(scope="module")

@@ -16,20 +16,26 @@ from numpy.typing import NDArray
 
 from evenstring.analysis.balancing.parameters import GRID_V
 from evenstring.analysis.balancing.window import SLOW_H, Window
+from evenstring.chemistry import curves_like
 from evenstring.ocv import CURVES, OcvCurve, curve, slipped
 from evenstring.profile import PackProfile
 
 __all__ = ["SLOW_SHARE", "Base", "bases"]
 
 F64 = NDArray[np.float64]
-SLOW_SHARE = 0.3  # of polarisation, to begin with (R after 30 s is 1.6 to 2.3 times R after 1 s in published pulses)
-_SLIPS = (-0.04, -0.03, -0.02, -0.01, 0.0, 0.01, 0.02, 0.03, 0.04)  # ageing moves a cell's window along its curve
-_LEAST = 6  # means before the constant voltage without which nothing is read off
-_PLACE_V, _ENOUGH_V = 0.0015, 0.004  # width of a place on the curve, and voltage gained there that it takes
-_BACK_V = 0.04  # beyond what was charged along, a departure from the published curve fades over this
-_FIT_U_V = 0.001  # how near the right curve is expected to come
-_USUAL_PER_H, _USUAL_U = 0.22, 0.5  # full current over capacity where nothing tells it; logarithm
-_KNOWN_U = 0.12  # the same where the current is measured: the capacity is not
+# Of polarisation, to begin with (R after 30 s is 1.6 to 2.3 times R after 1 s in published pulses): our choice
+SLOW_SHARE = 0.3
+# Ageing moves a cell's window along its curve, by as much of SoC as these: our choice
+_SLIPS = (-0.04, -0.03, -0.02, -0.01, 0.0, 0.01, 0.02, 0.03, 0.04)
+_LEAST = 6  # means before the constant voltage without which nothing is read off: our choice
+# Width of a place on the curve, and voltage gained there that it takes: tuned on own sessions under 300,000
+_PLACE_V, _ENOUGH_V = 0.0015, 0.004
+# Beyond what was charged along, a departure from the published curve fades over this: tuned on own sessions under
+# 300,000
+_BACK_V = 0.04
+_FIT_U_V = 0.001  # how near the right curve is expected to come: tuned on own sessions under 300,000
+_USUAL_PER_H, _USUAL_U = 0.22, 0.5  # full current over capacity where nothing tells it; logarithm: our choice
+_KNOWN_U = 0.12  # the same where the current is measured: the capacity is not: our choice
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -49,7 +55,7 @@ class Base:
 
 def bases(w: Window, profile: PackProfile) -> list[Base]:
     """The curve to fit along; where the charge came to constant voltage before it was recorded, those to try."""
-    families = _families(tuple(c for c in CURVES if c.endswith("lfp") == (profile.chemistry == "lfp")), profile.full_v)
+    families = _families(tuple(c for c in CURVES if c in curves_like(profile.chemistry)), profile.full_v)
     known = None if w.full_current_a is None else w.full_current_a / profile.capacity_ah
     if w.before < _LEAST:
         return [Base(family[len(_SLIPS) // 2], known or _USUAL_PER_H) for family in families]

@@ -15,18 +15,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.results import Balancing, Phase, Spread
+from evenstring.analysis.series.curve_slope import slope_at_level_v
+from evenstring.analysis.series.rows_of_phase import rows_in
 from evenstring.analysis.series.signals import Signals
 from evenstring.analysis.series.uncertainty import draw_departures
+from evenstring.chemistry import CHEMISTRIES
 from evenstring.ocv import default_curve
 from evenstring.profile import PackProfile
 
 __all__ = ["EVEN_CHARGE", "FLAT_V", "ChargeGap", "at_top", "by_charge", "charge_gap", "goal_v", "too_flat", "with_rest"]
 
 F64 = NDArray[np.float64]
-EVEN_CHARGE = 0.01  # gap, as a share of capacity, up to which groups count as even in charge
-FLAT_V = 0.2  # V per 1.0 of SoC: flatter than this, a voltage says little about charge
-_TOP_SOC = 0.95  # at this and above a voltage speaks of the top of charge
-_DRAWS = 1000
+EVEN_CHARGE = 0.01  # gap, as a share of capacity, up to which groups count as even in charge: common practice
+FLAT_V = 0.2  # V per 1.0 of SoC: flatter than this, a voltage says little about charge: our choice
+_TOP_SOC = 0.95  # at this and above a voltage speaks of the top of charge: our choice
+_DRAWS = 1000  # of the groups' departures: our choice
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +43,7 @@ class ChargeGap:
 
 def by_charge(profile: PackProfile) -> bool:
     """Whether balance is judged by charge: where the spread in millivolts says next to nothing."""
-    return profile.chemistry == "lfp"
+    return CHEMISTRIES[profile.chemistry].judged_by_charge
 
 
 def goal_v(profile: PackProfile, level_v: float, spread_v: float) -> float | None:
@@ -50,7 +53,7 @@ def goal_v(profile: PackProfile, level_v: float, spread_v: float) -> float | Non
     """
     if not by_charge(profile):
         return spread_v
-    slope = _slope_v(profile, level_v)
+    slope = slope_at_level_v(profile, level_v)
     return EVEN_CHARGE * slope if slope >= FLAT_V else None
 
 
@@ -67,7 +70,7 @@ def at_top(profile: PackProfile, level_v: float) -> bool:
 def charge_gap(volts_v: F64, u_v: float, profile: PackProfile) -> ChargeGap | None:
     """The gap of groups read at (g,) V with standard uncertainty `u_v`; None where the curve is too flat to tell."""
     known = volts_v[np.isfinite(volts_v)]
-    if len(known) < 2 or _slope_v(profile, float(np.median(known))) < FLAT_V:
+    if len(known) < 2 or slope_at_level_v(profile, float(np.median(known))) < FLAT_V:
         return None
     draws = draw_departures(known, u_v, np.random.default_rng(22), _DRAWS)
     gap = np.ptp(default_curve(profile.chemistry).soc(draws), axis=1)
@@ -105,10 +108,5 @@ def _rest_level_v(signals: Signals, phases: tuple[Phase, ...]) -> float | None:
     rest = next((p for p in reversed(phases) if p.kind == "rest"), None)
     if rest is None:
         return None
-    inside = (signals.time_s >= rest.start_s) & (signals.time_s <= rest.end_s)
+    inside = rows_in(signals.time_s, rest)
     return float(np.median(signals.level_v[inside][-20:])) if inside.any() else None
-
-
-def _slope_v(profile: PackProfile, level_v: float) -> float:
-    curve = default_curve(profile.chemistry)
-    return float(curve.slope_v(curve.soc(level_v)))

@@ -19,10 +19,11 @@ from evenstring.analysis.balancing.window import SLOW_H, Window
 __all__ = ["Forecast", "Target", "carry_on"]
 
 F64 = NDArray[np.float64]
-_CALM_H = 1.0 / 6.0  # balanced has to last this long
-_MODEL_U = 0.13  # relative, of the bleeding: what the model itself is off by (tuned for coverage on other sessions)
-_HYSTERESIS_V = 0.005  # of the board's threshold (from memory)
-_STEPS = ((2.0, 1.0 / 30.0), (12.0, 1.0 / 12.0), (48.0, 1.0 / 6.0), (168.0, 0.5))  # until, step: hours
+_CALM_H = 1.0 / 6.0  # balanced has to last this long: our choice
+# Relative, of the bleeding: what the model itself is off by, for coverage: tuned on own sessions under 300,000
+_MODEL_U = 0.13
+_HYSTERESIS_V = 0.005  # of the board's threshold: common practice
+_STEPS = ((2.0, 1.0 / 30.0), (12.0, 1.0 / 12.0), (48.0, 1.0 / 6.0), (168.0, 0.5))  # until, step: hours: our choice
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -31,32 +31,46 @@ from evenstring.analysis.balancing.parameters import (
 )  # fmt: skip
 from evenstring.analysis.balancing.string_model import CLOSING
 from evenstring.analysis.balancing.window import Window
+from evenstring.analysis.series.arrays import middle_sigma
 from evenstring.profile import PackProfile
 
 __all__ = ["CLOSING", "Fit", "bleed_a", "explain"]
 
 F64 = NDArray[np.float64]
 # How well the model is taken to fit a mean, group against group and all together, and how blurred a board's decision:
-# from coarse to fine, so that the fit does not settle on the wrong side of a decision.
+# from coarse to fine, so that the fit does not settle on the wrong side of a decision: tuned on own sessions under
+# 300,000.
 _STAGES = ((0.001, 0.002, 0.004), (0.0004, 0.001, 0.002), (0.0002, 0.0006, SOFT_V))
-_ENOUGH = (2.0, 1.0, 0.3)  # gain in cost at which a stage is left
-_LEAST_U_V, _MOST_U_V = 0.00005, 0.005
-_GOOD_V = 0.00015  # left over of groups against their mean: a fit is good, and no other curve is tried
-# What is left over, times this: for the parameters; and for their uncertainty, for it runs on from mean to mean.
+_ENOUGH = (2.0, 1.0, 0.3)  # gain in cost at which a stage is left: tuned on own sessions under 300,000
+_LEAST_U_V, _MOST_U_V = 0.00005, 0.005  # least and most that a fit is taken to leave over: our choice
+# Left over of groups against their mean: a fit is good, and no other curve is tried: tuned on own sessions under
+# 300,000
+_GOOD_V = 0.00015
+# What is left over, times this: for the parameters; and for their uncertainty, for it runs on from mean to mean:
+# tuned on own sessions under 300,000.
 _CLOSE, _NOT_INDEPENDENT = 1.5, 3.0
-_SLOPE_U = 0.15  # of the slope against its base's, over some 15 mV
-_TAIL = 2.0  # degrees of freedom of that: now and then a curve has a dip that its base has not (a phase change)
-_SLOW_SHARE_U = 0.12
-_CAPACITY_U = 0.012
-_SENSE_U_V = 0.0012  # a board's own voltage sensing, group against group (from memory)
-_PRIOR = {"above_lowest": 0.6, "odd_even": 0.15, "threshold": 0.245, "none": 0.005}  # our choice: what boards do
+_SLOPE_U = 0.15  # of the slope against its base's, over some 15 mV: tuned on own sessions under 300,000
+# Degrees of freedom of that: now and then a curve has a dip that its base has not (a phase change): tuned on own
+# sessions under 300,000
+_TAIL = 2.0
+_SLOW_SHARE_U = 0.12  # of polarisation's slow share: our choice
+_CAPACITY_U = 0.012  # relative, of a group's capacity: production scatter: our choice
+_SENSE_U_V = 0.0012  # a board's own voltage sensing, group against group: common practice
+_PRIOR = {"above_lowest": 0.6, "odd_even": 0.15, "threshold": 0.245, "none": 0.005}  # what boards do: our choice
 _LENT = {True: "threshold", False: "above_lowest"}  # by whether the better one closes: what else it may be
-_STARTS_V = {"above_lowest": (-0.045, -0.01), "threshold": (-0.02,)}  # of full, where it is not given
-_ITERATIONS = 12  # a stage
-# More damping, step by step, until the cost falls; a few are tried at once, which takes no longer than one. A step of a
-# parameter is no longer than a stride, in its standard deviations.
+_STARTS_V = {"above_lowest": (-0.045, -0.01), "threshold": (-0.02,)}  # of full, where it is not given: our choice
+_ITERATIONS = 12  # a stage: tuned on own sessions under 300,000
+# More damping, step by step, until the cost falls; a few are tried at once, which takes no longer than one. A step of
+# a parameter is no longer than a stride, in its standard deviations: tuned on own sessions under 300,000.
 _TRIES, _AT_ONCE, _STIFFER, _STRIDE = 9, 3, 6.0, 2.5
 _MORE = np.array([_STIFFER**k for k in range(_AT_ONCE)])
+# Logarithm, of full current over capacity: measured, seen before the hold, neither: our choice
+_SPEED_U = (0.15, 0.3, 0.6)
+# Where it is not given; logarithm: given, not, and without the current: our choice
+_USUAL_BLEED_MA, _BLEED_U = 70.0, (0.35, 0.6, 0.25)
+_THRESHOLD_U_V, _BELOW_FULL_V, _BELOW_FULL_U_V = 0.001, 0.03, 0.018  # given; else this far under full: our choice
+_LEVEL_U_V = (0.004, 0.02)  # of the level at the window's start: with a charge before the hold, without: our choice
+_LEAD_U = 0.06  # of SoC, of a group far from the others: our choice
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -159,19 +173,21 @@ def _start(w: Window, profile: PackProfile, channel_u_v: float, base: Base) -> F
     mean, sd = np.zeros(NC), np.full(NC, _SLOPE_U)
     known_speed = w.full_current_a is not None
     mean[SPEED] = np.log(speed if w.full_current_a is None else w.full_current_a / profile.capacity_ah)
-    sd[SPEED] = 0.15 if known_speed else 0.3 if w.before >= 6 else 0.6
+    sd[SPEED] = _SPEED_U[0 if known_speed else 1 if w.before >= 6 else 2]
     mean[QUICK], sd[QUICK] = np.log(w.quick_v), w.quick_u
     mean[SLOW], sd[SLOW] = SLOW_SHARE, _SLOW_SHARE_U
     given = "balancer.bleed_ma" not in profile.defaults
     full_a = w.full_current_a or speed * profile.capacity_ah
-    mean[BLEED] = np.log((profile.bleed_ma if given else 70.0) / 1000.0 / full_a)
-    sd[BLEED] = np.hypot(0.35 if given else 0.6, 0.0 if known_speed else 0.25)
+    mean[BLEED] = np.log((profile.bleed_ma if given else _USUAL_BLEED_MA) / 1000.0 / full_a)
+    sd[BLEED] = np.hypot(_BLEED_U[0 if given else 1], 0.0 if known_speed else _BLEED_U[2])
     known = "balancer.threshold_v" not in profile.defaults
-    mean[THRESHOLD], sd[THRESHOLD] = (profile.threshold_v, 0.001) if known else (profile.full_v - 0.03, 0.018)
-    sd[LEVEL] = 0.004 if w.before > 3 else 0.02
+    mean[THRESHOLD], sd[THRESHOLD] = (
+        (profile.threshold_v, _THRESHOLD_U_V) if known else (profile.full_v - _BELOW_FULL_V, _BELOW_FULL_U_V)
+    )
+    sd[LEVEL] = _LEVEL_U_V[0 if w.before > 3 else 1]
     own_mean, own_sd = np.zeros((NG, groups)), np.ones((NG, groups))
     own_mean[1] = w.rho
-    own_sd[:] = np.array([0.06 / speed, w.rho_u, _CAPACITY_U, max(channel_u_v, 1e-5), _SENSE_U_V])[:, None]
+    own_sd[:] = np.array([_LEAD_U / speed, w.rho_u, _CAPACITY_U, max(channel_u_v, 1e-5), _SENSE_U_V])[:, None]
     height = w.volts_v[-3:].mean(axis=0) - w.volts_v[-3:].mean()
     top = float(np.exp(np.interp(-0.02, GRID_V, log_slope))) * speed
     own_sd[0] = _lead_u(height, top, channel_u_v, own_sd[0])
@@ -189,7 +205,7 @@ def _lead_u(height_v: F64, slope_v: float, channel_u_v: float, wide: F64) -> F64
     Without it the meter's offsets would widen the string: a maximum minus a minimum (JCGM 101:2008).
     """
     away = height_v - np.median(height_v)
-    middle = float(np.diff(np.quantile(away, [0.25, 0.75]))[0]) / 1.349
+    middle = middle_sigma(away)
     core = float(np.sqrt(max(middle**2 - channel_u_v**2, (0.4 * channel_u_v) ** 2)))
     return np.where(np.abs(away) > 3.0 * np.hypot(core, channel_u_v), wide, core / slope_v)
 

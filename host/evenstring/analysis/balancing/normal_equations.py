@@ -19,8 +19,8 @@ __all__ = ["Scales", "normal", "slopes", "voltages", "whitened"]
 
 F64 = NDArray[np.float64]
 Scales = tuple[float, float, float]  # V: of a group against the others, of all together, of a board's decision
-_STEP = 0.02  # for derivatives by the common parameters, in their standard deviations
-_OWN_STEPS = np.array([1e-4, 1e-4, 1e-4, 1e-5, 1e-5])  # the same by a group's parameters
+_STEP = 0.02  # for derivatives by the common parameters, in their standard deviations: our choice
+_OWN_STEPS = np.array([1e-4, 1e-4, 1e-4, 1e-5, 1e-5])  # the same by a group's parameters: our choice
 
 
 def voltages(w: Window, guess: Guess, x: F64, scales: Scales) -> F64:

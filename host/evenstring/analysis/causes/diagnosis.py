@@ -13,12 +13,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.causes.estimates import CAUSES, UNITS, Evidence, gather
+from evenstring.analysis.causes.catalogue import CAUSES, SCATTER, SIGNS, UNITS, cause_of
+from evenstring.analysis.causes.estimates import RESISTANCE, Evidence, gather
 from evenstring.analysis.causes.estimates_without_current import BLIND_NOTE, gather_blind
 from evenstring.analysis.causes.hypotheses import (
     EFFECT,
     PREVALENCE,
-    SCATTER,
     SUBSETS,
     estimate,
     healthy,
@@ -26,43 +26,32 @@ from evenstring.analysis.causes.hypotheses import (
     shares,
     weights,
 )
-from evenstring.analysis.causes.meter_patterns import MeterPattern, course, without_meter_patterns
+from evenstring.analysis.causes.meter_patterns import LEAST_GROUPS, course, without_meter_patterns
 from evenstring.analysis.causes.outliers import StandOut, stand_outs
 from evenstring.analysis.causes.pack_ocv import LEAST_DEPTH
 from evenstring.analysis.causes.self_discharge import find_leaks
-from evenstring.analysis.results import Phase, Unknown
+from evenstring.analysis.results import CauseKind, MeterPattern, Phase, Unknown, Weakness
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
-__all__ = ["PREVALENCE", "SCATTER", "Diagnosis", "Weakness", "diagnose", "find_weakness", "judge"]
+__all__ = ["PREVALENCE", "Diagnosis", "diagnose", "find_weakness", "judge"]
 
 F64 = NDArray[np.float64]
 
-_METER_MOST_MV = 12.0  # a larger one is not believed without a hand meter: "cannot tell"
-_SHOWN = 0.25  # probability of not being healthy from which a group is spoken of
-_AHEAD = 1.5  # a cause is named when it is this many times as probable as the next one
-_JOINT = 1.35  # extra resistance over half a minute to that at once: a joint's is 1, a cell's 1.6 (tuning seeds)
+_METER_MOST_MV = 12.0  # a larger one is not believed without a hand meter: "cannot tell": our choice
+_SHOWN = 0.25  # probability of not being healthy from which a group is spoken of: tuned on own packs under 100,000
+# A cause is named when it is this many times as probable as the next one: tuned on own packs under 100,000
+_AHEAD = 1.5
+# Extra resistance over half a minute to that at once: a joint's is 1, a cell's 1.6: tuned on own packs under
+# 100,000
+_JOINT = 1.35
 # Log odds of stated confidence: _SURER + _STEEPER x log odds of the marginal likelihoods. Fitted on tuning seeds (694
-# sessions, healthy ones weighted to half): 1.7 and 1.5; taken about half of the way, for few statements lie below 0.8.
+# sessions, healthy ones weighted to half): 1.7 and 1.5; taken about half of the way, for few statements lie below
+# 0.8: tuned on own packs under 100,000.
 _SURER, _STEEPER = 1.0, 1.3
-_Z90 = 1.645
-
-
-@dataclass(frozen=True, slots=True)
-class Weakness:
-    """One group that stands out."""
-
-    group: int
-    cause: str  # one of CAUSES; self_discharge; balancer_fault; connection: resistance that is no cell's; cannot_tell
-    size: float
-    unit: str
-    confidence: float  # of the cause
-    size_low: float  # 90 % interval
-    size_high: float
-    abnormal: float  # probability that this is more than production scatter
-    detail: str
-    probabilities: tuple[tuple[str, float], ...]
-    within_scatter: bool = False  # stands out, but no further than scatter may take some group: not accused
+_Z90 = 1.645  # standard uncertainties of a 90 % interval: published (normal distribution, 90 % two-sided)
+_SHALLOW, _HALF_DEEP = 0.15, 0.4  # of the capacity moved: a small fault would not show; more would: our choice
+_MOST_SURE = 0.99  # the highest confidence that is stated: our choice
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -101,7 +90,7 @@ def _leaks(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) ->
     out = []
     for leak in find_leaks(session, profile, phases) or ():
         half = _Z90 * leak.u_percent_per_week
-        cause = "balancer_fault" if leak.by_balancer else "self_discharge"
+        cause: CauseKind = "balancer_fault" if leak.by_balancer else "self_discharge"
         detail = f"from two rests {leak.days:.1f} days apart with no charge between"
         if leak.by_balancer:
             detail += "; as much as a bleeder takes that never stops"
@@ -111,7 +100,7 @@ def _leaks(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) ->
                 leak.group,
                 cause,
                 size,
-                "% a week",
+                cause_of(cause).unit,
                 leak.confidence,
                 round(size - half, 3),
                 round(size + half, 3),
@@ -157,7 +146,7 @@ def _with_sensor(session: Session, profile: PackProfile) -> Diagnosis:
 def _why_unsure(evidence: Evidence, found: tuple[Weakness, ...]) -> str:
     """Why more could be known, or nothing."""
     why = _undecided(found)
-    if evidence.depth < 0.15:
+    if evidence.depth < _SHALLOW:
         why.append(f"only {evidence.depth:.0%} of the capacity was moved: a small fault would not show")
     elif not evidence.has_steps:
         why.append("no ride was recorded: a small fault would not show")
@@ -187,18 +176,17 @@ def _next_recording(evidence: Evidence, found: tuple[Weakness, ...]) -> str:
         return "a ride with the current sensor, then a whole charge"
     if found and all(w.within_scatter for w in found):
         return "the same again in some weeks: what has grown is a fault, what has not is scatter"
-    if evidence.depth < 0.4:
+    if evidence.depth < _HALF_DEEP:
         return "a ride below half, then a whole charge in one recording"
     return "two rests a week apart with no charge between"
 
 
 def judge(evidence: Evidence) -> tuple[Weakness, ...]:
-    """Explanations weighed, group by group."""
-    evidence, _ = without_meter_patterns(evidence, SCATTER, EFFECT, PREVALENCE)
+    """Explanations weighed, group by group, of evidence from which the meter's patterns are taken out already."""
     size, notes = _without_course(evidence)
     if notes:  # it was fitted to groups that scatter: its own uncertainty is added
         covariance = evidence.covariance.copy()
-        covariance[:, 3, 3] += 2.0 * SCATTER[3] ** 2 / len(size)
+        covariance[:, RESISTANCE, RESISTANCE] += 2.0 * SCATTER[RESISTANCE] ** 2 / len(size)
         evidence = replace(evidence, covariance=covariance)
     scatter = own_scatter(size, evidence.covariance)
     groups = len(size)
@@ -235,17 +223,17 @@ def _mentioned(found: StandOut, x: F64, covariance: F64, scatter: F64, groups: i
 def _confidence(share: float) -> float:
     """What is stated for a probability that came out of the comparison."""
     odds = np.log(max(share, 1e-6) / max(1.0 - share, 1e-6))
-    return round(min(float(1.0 / (1.0 + np.exp(-_SURER - _STEEPER * odds))), 0.99), 3)
+    return round(min(float(1.0 / (1.0 + np.exp(-_SURER - _STEEPER * odds))), _MOST_SURE), 3)
 
 
-def _listed(share: F64) -> tuple[tuple[str, float], ...]:
+def _listed(share: F64) -> tuple[tuple[CauseKind, float], ...]:
     return tuple((name, round(float(p), 3)) for name, p in zip(CAUSES, share, strict=True))
 
 
 def _sized(x: F64, covariance: F64, scatter: F64, subset: tuple[int, ...], k: int) -> tuple[float, float, float]:
     """Size of cause k under an explanation, and its 90 % interval."""
     mean, u = estimate(x, covariance, scatter, subset, k)
-    sign = -1.0 if CAUSES[k] == "low_capacity" else 1.0
+    sign = SIGNS[k]
     low, high = sorted((sign * mean - _Z90 * u, sign * mean + _Z90 * u))
     return round(sign * mean, 3), round(low, 3), round(high, 3)
 
@@ -253,10 +241,11 @@ def _sized(x: F64, covariance: F64, scatter: F64, subset: tuple[int, ...], k: in
 def _without_course(evidence: Evidence) -> tuple[F64, tuple[str, ...]]:
     """Sizes without a smooth course of resistance along the string."""
     size = evidence.size.copy()
-    smooth = course(size[:, 3], np.sqrt(evidence.covariance[:, 3, 3] + SCATTER[3] ** 2)) if len(size) >= 8 else None
+    u = np.sqrt(evidence.covariance[:, RESISTANCE, RESISTANCE] + SCATTER[RESISTANCE] ** 2)
+    smooth = course(size[:, RESISTANCE], u) if len(size) >= LEAST_GROUPS else None
     if smooth is None:
         return size - np.median(size, axis=0), ()
-    size[:, 3] -= smooth
+    size[:, RESISTANCE] -= smooth
     note = "a smooth course of resistance along the string (temperature) was taken out"
     return size - np.median(size, axis=0), (note,)
 
@@ -298,7 +287,7 @@ def _statement(
     return replace(statement, cause="connection") if joint else statement
 
 
-def _detail(cause: str, size: float, joint: float) -> tuple[str, ...]:
+def _detail(cause: CauseKind, size: float, joint: float) -> tuple[str, ...]:
     if cause == "high_resistance" and joint < _JOINT:
         return ("the extra resistance is there at once and does not grow: a joint, link or lead is likely",)
     if cause == "charge_offset" and size < 0:

@@ -9,34 +9,54 @@ uncertainty, and so decides nothing.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import IntEnum
 
 import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.causes.pack_ocv import LEAST_DEPTH, PackCurve
-from evenstring.analysis.causes.rows import Rows, fast_resistance, make_rows
+from evenstring.analysis.causes.rows import Rows, make_rows
+from evenstring.analysis.series.resistance import group_resistance
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
-__all__ = ["CAUSES", "UNITS", "Evidence", "gather"]
+__all__ = ["CAPACITY", "CHARGE", "METER", "RESISTANCE", "Column", "Evidence", "gather"]
 
 F64 = NDArray[np.float64]
 
-CAUSES = ("meter_offset", "charge_offset", "low_capacity", "high_resistance")
-UNITS = ("mV", "%", "%", "%")
-_ERROR_S = 900.0  # correlation time of the model error
-_ERROR_SHARE = 0.9  # of the residual: what is left after a fit understates what was there, found on tuning seeds
-_ERROR_FLOOR_V = 0.0002
-_SLOPE_RANGE = 0.03  # of SoC, over which an error of the slope stays alike
-_ROUNDS = 2  # the gap in SoC that a fit finds says where on the curve the next one looks
-_WIDEST_GAP = 0.2  # of SoC: beyond it the bend is not followed
-_HEALTHY_GAP = 0.004  # of SoC, production scatter
-_ROW_NOISE = 5e-4
-_RESISTANCE_FLOOR = 0.4  # %: current and timing errors that more scans do not lessen
-_SLOW_APART = 10.0  # %: how far the slow part of a group's resistance may go its own way
-_SAG_SHARE = 0.02  # of an extra sag: how well the circuit follows it
-_MOST_CAPACITY = 50.0  # %: nothing believable lies beyond
-_WIDE = np.array([50.0, 50.0, 100.0, 300.0])  # what is believed before looking: nearly nothing
+
+class Column(IntEnum):
+    """Where each kind of departure stands in `Evidence`, the causes in the order of the catalogue.
+
+    SLOW is what the slow resistance has beyond RESISTANCE.
+    """
+
+    METER = 0
+    CHARGE = 1
+    CAPACITY = 2
+    RESISTANCE = 3
+    SLOW = 4
+
+
+METER, CHARGE, CAPACITY, RESISTANCE, SLOW = Column
+_ERROR_S = 900.0  # correlation time of the model error: tuned on own packs under 100,000
+# Of the residual: what is left after a fit understates what was there: tuned on own packs under 100,000
+_ERROR_SHARE = 0.9
+_ERROR_FLOOR_V = 0.0002  # and no smaller: tuned on own packs under 100,000
+_SLOPE_RANGE = 0.03  # of SoC, over which an error of the slope stays alike: tuned on own packs under 100,000
+_ROUNDS = 2  # the gap in SoC that a fit finds says where on the curve the next one looks: our choice
+_WIDEST_GAP = 0.2  # of SoC: beyond it the bend is not followed: our choice
+_HEALTHY_GAP = 0.004  # of SoC, production scatter: common practice
+_ROW_NOISE = 5e-4  # V, of a row's mean in the first, plain fit: our choice
+_RESISTANCE_FLOOR = 0.4  # %: current and timing errors that more scans do not lessen: tuned on own packs under 100,000
+# %: how far the slow part of a group's resistance may go its own way: tuned on own packs under 100,000
+_SLOW_APART = 10.0
+_SAG_SHARE = 0.02  # of an extra sag: how well the circuit follows it: tuned on own packs under 100,000
+_CLEAR_PERCENT = 10.0  # of resistance: from here on joint and cell are told apart: our choice
+_MOST_CAPACITY = 50.0  # %: nothing believable lies beyond: our choice
+_WIDE = np.array([50.0, 50.0, 100.0, 300.0])  # what is believed before looking: nearly nothing: our choice
+# Of the model error, what does not run on from row to row, and no less: tuned on own packs under 100,000
+_WHITE_SHARE, _LEAST_WHITE_V = 0.3, 1e-4
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -49,7 +69,7 @@ class Evidence:
         joint: (g,) ratio of the extra resistance over half a minute to the extra at once; NaN where not resolved. A
             cell's is above 1.4, a joint's or lead's is 1.
         depth: share of the capacity that was moved. has_steps: resistance was seen in the steps of a ride.
-        r_ohm: half-minute resistance of the median group. soc0: its SoC at the start. curve: the pack's own.
+        soc0: SoC of the median group at the start. curve: the pack's own.
     """
 
     size: F64
@@ -57,7 +77,6 @@ class Evidence:
     joint: F64
     depth: float
     has_steps: bool
-    r_ohm: float
     soc0: float
     curve: PackCurve | None = None
 
@@ -67,7 +86,7 @@ def gather(session: Session, profile: PackProfile) -> Evidence | None:
     rows = make_rows(session, profile)
     if rows is None:
         return None
-    steps = fast_resistance(session)
+    steps = group_resistance(session)
     fast = None
     if steps is not None and not float(np.median(steps[0])) > 0:
         steps = None  # current and voltage that do not belong together: no resistance in them
@@ -79,13 +98,13 @@ def gather(session: Session, profile: PackProfile) -> Evidence | None:
     found, full = _regress(rows, fast)
     found = found - np.median(found, axis=0)
     # SoC moves by charge over the group's own capacity: fitted was 1 - 1 / (capacity relative to the median).
-    found[:, 2] /= 1.0 - 0.01 * np.minimum(found[:, 2], _MOST_CAPACITY)
+    found[:, CAPACITY] /= 1.0 - 0.01 * np.minimum(found[:, CAPACITY], _MOST_CAPACITY)
     joint = np.full(session.groups, np.nan)
-    clear = (np.abs(found[:, 3]) > 10.0) & (rows.once_ohm > 0.0)
-    later = (rows.pulse_ohm - rows.once_ohm) * (found[clear, 3] + found[clear, 4])
-    joint[clear] = 1.0 + later / (rows.once_ohm * found[clear, 3])
+    clear = (np.abs(found[:, RESISTANCE]) > _CLEAR_PERCENT) & (rows.once_ohm > 0.0)
+    later = (rows.pulse_ohm - rows.once_ohm) * (found[clear, RESISTANCE] + found[clear, SLOW])
+    joint[clear] = 1.0 + later / (rows.once_ohm * found[clear, RESISTANCE])
     return Evidence(
-        found[:, :4], full[:, :4, :4], joint, rows.depth, steps is not None, rows.pulse_ohm, rows.curve.soc0, rows.curve
+        found[:, :SLOW], full[:, :SLOW, :SLOW], joint, rows.depth, steps is not None, rows.curve.soc0, rows.curve
     )
 
 
@@ -104,25 +123,27 @@ def _regress(rows: Rows, fast: tuple[F64, F64] | None) -> tuple[F64, F64]:
     prior[:] = np.diag(1.0 / np.append(_WIDE, _SLOW_APART) ** 2)
     if fast is not None:
         percent, u = fast
-        prior[:, 3, 3] += 1.0 / u**2
-        shift[:, 3] = percent / u**2
-        prior[:, 4, 4] = 1.0 / (_SLOW_APART + np.abs(percent)) ** 2  # a joint has no slow part
+        prior[:, RESISTANCE, RESISTANCE] += 1.0 / u**2
+        shift[:, RESISTANCE] = percent / u**2
+        prior[:, SLOW, SLOW] = 1.0 / (_SLOW_APART + np.abs(percent)) ** 2  # a joint has no slow part
     plain = np.zeros((5, groups))
     for g in range(groups):
         plain[:, g] = np.linalg.solve(x.T @ x / _ROW_NOISE**2 + prior[g], x.T @ y[:, g] / _ROW_NOISE**2 + shift[g])
     left = np.sqrt(float(np.median(np.mean((y - x @ plain) ** 2, axis=0))))
     error_v = max(_ERROR_SHARE * left, _ERROR_FLOOR_V)
     alike = np.exp(-np.abs(np.subtract.outer(rows.time_s, rows.time_s)) / _ERROR_S)
-    noise = np.eye(len(y)) * max(0.3 * error_v, 1e-4) ** 2
+    noise = np.eye(len(y)) * max(_WHITE_SHARE * error_v, _LEAST_WHITE_V) ** 2
     near = np.exp(-np.abs(np.subtract.outer(rows.surface, rows.surface)) / _SLOPE_RANGE)
     size, covariance = np.zeros((groups, 5)), np.zeros((groups, 5, 5))
     for g in range(groups):
-        sag = _SAG_SHARE * 0.01 * abs(plain[3, g]) * rows.sag_v
+        sag = _SAG_SHARE * 0.01 * abs(plain[RESISTANCE, g]) * rows.sag_v
         base = noise + (error_v**2 + np.outer(sag, sag)) * alike
         beliefs = base, near, prior[g], shift[g]
         size[g] = plain[:, g]
         for _ in range(_ROUNDS):
-            size[g], covariance[g] = _fit(rows, x, y[:, g], beliefs, 0.01 * (size[g, 1] - size[g, 2] * rows.moved))
+            size[g], covariance[g] = _fit(
+                rows, x, y[:, g], beliefs, 0.01 * (size[g, CHARGE] - size[g, CAPACITY] * rows.moved)
+            )
     return size, covariance
 
 
@@ -134,7 +155,7 @@ def _fit(rows: Rows, x: F64, y: F64, beliefs: tuple[F64, F64, F64, F64], gap: F6
     half = np.clip(gap, -_WIDEST_GAP, _WIDEST_GAP) / 2
     at = [rows.curve.slope_at(rows.surface + k * half) for k in range(3)]
     slope = (at[0] + 4.0 * at[1] + at[2]) / 6.0
-    x[:, 1], x[:, 2] = slope * 0.01, -slope * rows.moved * 0.01
+    x[:, CHARGE], x[:, CAPACITY] = slope * 0.01, -slope * rows.moved * 0.01
     # At one voltage a gap cannot be seen, and a healthy one is to be ruled out: its doubt is that of a healthy gap.
     doubt = (np.clip(gap, -_HEALTHY_GAP, _HEALTHY_GAP) if rows.depth < LEAST_DEPTH else gap) * rows.slope_u_v
     lower = np.linalg.cholesky(base + np.outer(doubt, doubt) * near)

@@ -13,9 +13,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.causes.estimates import Evidence, gather
+from evenstring.analysis.causes.estimates import CAPACITY, CHARGE, RESISTANCE, Evidence, gather
 from evenstring.analysis.causes.relative_sag import implied_rate, relative_resistance
 from evenstring.analysis.results import Phase
+from evenstring.analysis.series.rows_of_phase import between, rows_in
 from evenstring.analysis.series.signals import make_signals
 from evenstring.ocv import default_curve
 from evenstring.profile import PackProfile
@@ -24,15 +25,19 @@ from evenstring.session import Session
 __all__ = ["BLIND_NOTE", "Blind", "gather_blind"]
 
 BLIND_NOTE = "no current sensor: against the median group only, charge and capacity by the assumed curve"
-_CURVE_SHARE = 0.15  # of a charge or capacity: the depth moved is the curve's word alone
-_WIDE = (50.0, 50.0, 100.0)  # mV, % of charge, % of capacity: nothing is known
-_WIDE_RESISTANCE = 300.0
-_LEAST_DEPTH = 0.15
-_EVERY_S = 6.0
-_RELAXED_S = 1500.0
-_SLOW_SHARE = 0.25  # of an extra resistance at once: how far the extra over minutes of charge may differ
-_NEAR_FULL = 0.75  # of SoC: a recording that begins here counts charge from its beginning, others from the top
-_FLAT_V = 0.25  # V per 1.0 of SoC
+# Of a charge or capacity: the depth moved is the curve's word alone: tuned on own packs under 100,000
+_CURVE_SHARE = 0.15
+_WIDE = (50.0, 50.0, 100.0)  # mV, % of charge, % of capacity: nothing is known: our choice
+_WIDE_RESISTANCE = 300.0  # % of resistance: nothing is known: our choice
+_LEAST_DEPTH = 0.15  # of the capacity charged, or nothing is told of charge: our choice
+_EVERY_S = 6.0  # one scan in so many seconds: our choice
+_RELAXED_S = 1500.0  # after a load: left out: tuned on own packs under 100,000
+# Of an extra resistance at once: how far the extra over minutes of charge may differ: tuned on own packs under
+# 100,000
+_SLOW_SHARE = 0.25
+# Of SoC: a recording that begins here counts charge from its beginning, others from the top: our choice
+_NEAR_FULL = 0.75
+_FLAT_V = 0.25  # V per 1.0 of SoC: our choice
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -69,7 +74,7 @@ def _of_charge(session: Session, profile: PackProfile, phases: tuple[Phase, ...]
         return None, "charge, capacity and meter are not told apart (the recording is too short)"
     at = max(charges, key=lambda k: phases[k].end_s - phases[k].start_s)
     cc = phases[at]
-    inside = (signals.time_s >= cc.start_s) & (signals.time_s <= cc.end_s)
+    inside = rows_in(signals.time_s, cc)
     low, high = (float(x) for x in np.quantile(implied.soc[inside], [0.0, 1.0])) if inside.any() else (0.0, 0.0)
     if high - low < _LEAST_DEPTH:
         return None, f"charge, capacity and meter are not told apart (only {high - low:.0%} was charged)"
@@ -81,7 +86,7 @@ def _of_charge(session: Session, profile: PackProfile, phases: tuple[Phase, ...]
     before = phases[at - 1] if at and phases[at - 1].kind == "rest" else cc
     first = min(before.start_s + _RELAXED_S, cc.start_s)  # what a load leaves behind is not in the stand-in
     last = next((p.end_s for p in phases[at + 1 : at + 2] if p.kind == "charge_cv"), cc.end_s)
-    keep = (session.time_s >= first) & (session.time_s <= last) & _every(session.time_s, _EVERY_S)
+    keep = between(session.time_s, first, last) & _every(session.time_s, _EVERY_S)
     amps = np.interp(session.time_s, signals.time_s, rate * profile.capacity_ah)
     evidence = gather(_part(session, keep, amps), profile)
     if evidence is None:
@@ -100,7 +105,7 @@ def _every(t: NDArray[np.float64], step_s: float) -> NDArray[np.bool_]:
 def _counted_from(evidence: Evidence, moved: float) -> Evidence:
     """Charge as it was before `moved` (a share of the capacity) went in: a small group is low only when empty."""
     change = np.eye(4)
-    change[1, 2] = moved
+    change[CHARGE, CAPACITY] = moved
     covariance = np.einsum("ij,gjk,lk->gil", change, evidence.covariance, change)
     soc0 = float(np.clip(evidence.soc0 - moved, 0.0, 1.0))
     return replace(evidence, size=evidence.size @ change.T, covariance=covariance, soc0=soc0)
@@ -127,7 +132,7 @@ def _nothing(groups: int) -> Evidence:
     """Evidence that tells nothing."""
     wide = np.diag([*_WIDE, _WIDE_RESISTANCE]) ** 2
     nothing = np.full(groups, np.nan)
-    return Evidence(np.zeros((groups, 4)), np.repeat(wide[None], groups, axis=0), nothing, 0.0, False, 0.0, 0.5)
+    return Evidence(np.zeros((groups, 4)), np.repeat(wide[None], groups, axis=0), nothing, 0.0, False, 0.5)
 
 
 def _with_resistance(evidence: Evidence, session: Session) -> Evidence:
@@ -137,19 +142,19 @@ def _with_resistance(evidence: Evidence, session: Session) -> Evidence:
     if found is None:
         return replace(evidence, joint=nothing, has_steps=False)
     seen, u = 100.0 * (found[0] - 1.0), 100.0 * found[1]
-    own = evidence.covariance[:, :, 3]  # (g, 4), of each figure with the resistance
+    own = evidence.covariance[:, :, RESISTANCE]  # (g, 4), of each figure with the resistance
     like = np.hypot(u, _SLOW_SHARE * seen)
-    gain = own / (own[:, 3] + like**2)[:, None]
-    size = evidence.size + gain * (seen - evidence.size[:, 3])[:, None]
+    gain = own / (own[:, RESISTANCE] + like**2)[:, None]
+    size = evidence.size + gain * (seen - evidence.size[:, RESISTANCE])[:, None]
     covariance = evidence.covariance - gain[:, :, None] * own[:, None, :]
-    size[:, 3] = seen
-    covariance[:, 3, :] = covariance[:, :, 3] = 0.0
-    covariance[:, 3, 3] = u**2
+    size[:, RESISTANCE] = seen
+    covariance[:, RESISTANCE, :] = covariance[:, :, RESISTANCE] = 0.0
+    covariance[:, RESISTANCE, RESISTANCE] = u**2
     return replace(evidence, size=size - np.median(size, axis=0), covariance=covariance, joint=nothing, has_steps=True)
 
 
 def _less_sure(evidence: Evidence) -> Evidence:
     covariance = evidence.covariance.copy()
-    for k in (1, 2):
+    for k in (CHARGE, CAPACITY):
         covariance[:, k, k] += (_CURVE_SHARE * evidence.size[:, k]) ** 2
     return replace(evidence, covariance=covariance)

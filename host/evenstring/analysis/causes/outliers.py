@@ -15,14 +15,17 @@ from math import erfc, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
+from evenstring.analysis.causes.estimates import CAPACITY, CHARGE, METER, RESISTANCE
+
 __all__ = ["StandOut", "stand_outs"]
 
 F64 = NDArray[np.float64]
 
-_FROM = 2.0  # deviations; half of the smallest fault that is to be told is at 2.5, less what the meter blurs
-_MOST = 4  # of a string
-_ALIKE = 0.4  # deviations: kinds this close are not told apart
-_LOOKS = 6  # a group: meter and charge both ways, less capacity, more resistance
+# Deviations; half of the smallest fault that is to be told is at 2.5, less what the meter blurs: our choice
+_FROM = 2.0
+_MOST = 4  # of a string: our choice
+_ALIKE = 0.4  # deviations: kinds this close are not told apart: tuned on own packs under 100,000
+_LOOKS = 6  # a group: meter and charge both ways, less capacity, more resistance: our choice
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +57,9 @@ def stand_outs(size: F64, total: F64, besides: frozenset[int]) -> tuple[StandOut
     for g in range(len(size)):
         precise = np.linalg.inv(total[g])
         z = precise @ size[g] / np.sqrt(np.diag(precise))
-        far = np.array([abs(z[0]), abs(z[1]), -z[2], z[3]])  # more capacity or less resistance is no weakness
+        far = np.array(
+            [abs(z[METER]), abs(z[CHARGE]), -z[CAPACITY], z[RESISTANCE]]
+        )  # more capacity or less resistance is no weakness
         k = int(np.argmax(far))
         if far[k] < _FROM or g in besides:
             continue

@@ -14,18 +14,19 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from evenstring.analysis.series.lag import lagged
 from evenstring.ocv import OcvCurve
 
 __all__ = ["LEAST_DEPTH", "SURFACE_S", "TAUS_S", "PackCurve", "filtered", "fit_curve"]
 
 F64 = NDArray[np.float64]
 
-TAUS_S = (10.0, 100.0, 1000.0)  # of the RC pairs
-SURFACE_S = 150.0  # how fast the lead of the surface builds up
-_DIFFUSION_S = (0.0, 75.0, 150.0)  # lead over the rate of change
-_STEP_S = 2.0  # of the filters: well below the shortest time constant
-_SILENCE_S = 60.0  # nothing is known of the current across a longer gap: none is assumed
-_KNOT = 0.04  # of SoC, between knots of the correction
+TAUS_S = (10.0, 100.0, 1000.0)  # of the RC pairs, a decade apart: common practice
+SURFACE_S = 150.0  # how fast the lead of the surface builds up: tuned on own packs under 100,000
+_DIFFUSION_S = (0.0, 75.0, 150.0)  # lead over the rate of change: tuned on own packs under 100,000
+_STEP_S = 2.0  # of the filters: well below the shortest time constant: our choice
+_KNOT = 0.04  # of SoC, between knots of the correction: tuned on own packs under 100,000
+# What the circuit leaves unexplained of the median group: one of these: our choice
 _ROW_ERRORS_V = (
     0.0003,
     0.0006,
@@ -34,15 +35,23 @@ _ROW_ERRORS_V = (
     0.003,
     0.006,
     0.01,
-)  # what the circuit leaves unexplained of the median group: one of these
-_ERROR_S, _WHITE_SHARE = 900.0, 0.3  # how long that stays alike, and the part that does not
-_PAIR_OHM = 0.01  # what a resistance of the circuit may be
-_CURVE_V, _SLOPE_V, _BEND_V = 0.05, 0.004, 0.0015  # how far the correction, its slope and bend per knot may go ...
-_FREEDOMS = (0.5, 1.0, 2.0, 4.0, 8.0)  # ... times one of these
-LEAST_DEPTH = 0.03  # of the capacity: from here on the pack's own curve is followed
-_UNSEEN_V = 0.002  # error of the profile's curve where nothing was seen of the pack's: 2 % of SoC on the place
-_SLOPE_SHARE, _SLOPE_LEAST_V = 0.03, 0.03  # uncertainty of the slope, V per 1.0 of SoC, beside that of the fit
-_PLACE_PER_V, _PLACE_MOST = 10.0, 0.03  # uncertainty of the place on the curve, SoC per volt left unexplained
+)
+# How long that stays alike, and the part that does not: tuned on own packs under 100,000
+_ERROR_S, _WHITE_SHARE = 900.0, 0.3
+_PAIR_OHM = 0.01  # what a resistance of the circuit may be: our choice
+# How far the correction, its slope and bend per knot may go ...: tuned on own packs under 100,000
+_CURVE_V, _SLOPE_V, _BEND_V = 0.05, 0.004, 0.0015
+_FREEDOMS = (0.5, 1.0, 2.0, 4.0, 8.0)  # ... times one of these: tuned on own packs under 100,000
+LEAST_DEPTH = 0.03  # of the capacity: from here on the pack's own curve is followed: tuned on own packs under 100,000
+# Error of the profile's curve where nothing was seen of the pack's: 2 % of SoC on the place: our choice
+_UNSEEN_V = 0.002
+# Uncertainty of the slope, V per 1.0 of SoC, beside that of the fit: tuned on own packs under 100,000
+_SLOPE_SHARE, _SLOPE_LEAST_V = 0.03, 0.03
+# Uncertainty of the place on the curve, SoC per volt left unexplained: tuned on own packs under 100,000
+_PLACE_PER_V, _PLACE_MOST = 10.0, 0.03
+# V per 1.0 of SoC, of any curve, and half of the width a slope is taken over: our choice
+_LEAST_SLOPE_V, _SPAN = 0.02, 0.01
+_BEYOND = 0.05  # of SoC, by which counted charge may run beyond empty and full: our choice
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -84,13 +93,7 @@ def filtered(time_s: F64, amps: F64, taus_s: tuple[float, ...]) -> F64:
     first = np.flatnonzero(np.diff(step, prepend=-1.0) > 0)
     count = np.diff(np.append(first, len(time_s)))
     t, a = (np.add.reduceat(x, first) / count for x in (time_s, amps))
-    gap = np.diff(t, prepend=t[0])
-    keep = np.exp(-gap[:, None] / np.array(taus_s))
-    drive = np.where(gap > _SILENCE_S, 0.0, (a + np.concatenate((a[:1], a[:-1]))) / 2)[:, None] * (1.0 - keep)
-    out, state = np.zeros_like(keep), np.zeros(len(taus_s))
-    for k in range(len(t)):
-        state = state * keep[k] + drive[k]
-        out[k] = state
+    out = lagged(t, a, taus_s)
     return np.column_stack([np.interp(time_s, t, out[:, j]) for j in range(len(taus_s))])
 
 
@@ -129,7 +132,7 @@ class _Fit:
 def _fit(curve: OcvCurve, q: F64, v: F64, amps: F64, white: F64) -> _Fit | None:
     """The most probable starting SoC, freedom of the correction, and error."""
     soc0 = np.arange(0.01, 1.0, 0.01)
-    soc0 = soc0[(soc0 + q.max() <= 1.05) & (soc0 + q.min() >= -0.05)]
+    soc0 = soc0[(soc0 + q.max() <= 1.0 + _BEYOND) & (soc0 + q.min() >= -_BEYOND)]
     if not len(soc0):
         return None  # before any knots are set: a sensor that is stuck moves many capacities
     knots = _knots(q)
@@ -163,12 +166,12 @@ def _as_curve(curve: OcvCurve, q: F64, fit: _Fit, diffusion_s: float) -> PackCur
 
     def change(moved: F64) -> F64:
         seen = np.clip(moved, q.min(), q.max())  # beyond what was seen the correction's slope goes on
-        return (_hats(seen + 0.01, knots) - _hats(seen - 0.01, knots)) / 0.02
+        return (_hats(seen + _SPAN, knots) - _hats(seen - _SPAN, knots)) / (2.0 * _SPAN)
 
     def slope_at(moved: F64) -> F64:
-        soc = np.clip(fit.soc0 + moved, 0.01, 0.99)
-        slope = (curve.voltage_v(soc + 0.01) - curve.voltage_v(soc - 0.01)) / 0.02
-        return np.asarray(np.maximum(slope + change(moved) @ fit.found[m:], 0.02))
+        soc = np.clip(fit.soc0 + moved, _SPAN, 1.0 - _SPAN)
+        slope = (curve.voltage_v(soc + _SPAN) - curve.voltage_v(soc - _SPAN)) / (2.0 * _SPAN)
+        return np.asarray(np.maximum(slope + change(moved) @ fit.found[m:], _LEAST_SLOPE_V))
 
     def voltage_at(moved: F64) -> F64:
         correction = _hats(np.clip(moved, q.min(), q.max()), knots) @ fit.found[m:]
@@ -187,8 +190,10 @@ def _by_profile(curve: OcvCurve, q: F64, v: F64, amps: F64) -> PackCurve:
     soc0 = float(np.clip(curve.soc(float(np.median(v))) - np.median(q), 0.0, 1.0))
 
     def slope_at(moved: F64) -> F64:
-        soc = np.clip(soc0 + moved, 0.01, 0.99)
-        return np.asarray(np.maximum((curve.voltage_v(soc + 0.01) - curve.voltage_v(soc - 0.01)) / 0.02, 0.02))
+        soc = np.clip(soc0 + moved, _SPAN, 1.0 - _SPAN)
+        return np.asarray(
+            np.maximum((curve.voltage_v(soc + _SPAN) - curve.voltage_v(soc - _SPAN)) / (2.0 * _SPAN), _LEAST_SLOPE_V)
+        )
 
     def voltage_at(moved: F64) -> F64:
         return curve.voltage_v(np.clip(soc0 + moved, 0.0, 1.0))

@@ -22,6 +22,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.results import Phase
+from evenstring.analysis.series.charge_moved import counted_steps_s
+from evenstring.analysis.series.lag import kept
+from evenstring.analysis.series.resistance import both_passes_v
+from evenstring.analysis.series.rest import REST_S
+from evenstring.analysis.series.rows_of_phase import rows_of_kind
 from evenstring.analysis.series.signals import Signals
 from evenstring.ocv import default_curve
 from evenstring.profile import PackProfile
@@ -31,18 +36,29 @@ __all__ = ["Implied", "implied_rate", "relative_resistance"]
 
 F64 = NDArray[np.float64]
 
-# Step response of a typical cell: at once, within seconds, within a quarter of an hour (shares from memory).
+# Step response of a typical cell: at once, within seconds, within a quarter of an hour (shares from memory): common
+# practice.
 _AT_ONCE, _QUICK, _SLOW = 1.0, 0.8, 0.8
-_QUICK_S, _SLOW_S = 20.0, 600.0
-_R_VH = np.geomspace(0.03, 0.6, 25)  # resistance times capacity, V h: 12 mohm and 20 Ah are 0.24
-_R_USUAL_VH = 0.14
-_MOST_C = 8.0  # no ride takes more than eight capacities an hour
-_STEP_V = 0.010  # a change between two scans that counts
-_NEAR = 4  # groups to either side
-_ROUNDS = 400
-_LEAST_STEPS = 30
-_RATIO_FLOOR = 0.012  # of the ratio: ripple of the current between two readings, worst at the ends of the string
-_STEP_S = 2.0
+_QUICK_S, _SLOW_S = 20.0, 600.0  # time constants of the latter two: common practice
+_R_VH = np.geomspace(0.03, 0.6, 25)  # resistance times capacity, V h: 12 mohm and 20 Ah are 0.24: our choice
+_R_USUAL_VH = 0.14  # where nothing tells: our choice
+_MOST_C = 8.0  # no ride takes more than eight capacities an hour: our choice
+_STEP_V = 0.010  # a change between two scans that counts: our choice
+_NEAR = 4  # groups to either side: tuned on own packs under 100,000
+_ROUNDS = 400  # our choice
+_LEAST_STEPS = 30  # of the load, or it hardly changed: our choice
+# Of the ratio: ripple of the current between two readings, worst at the ends of the string: tuned on own packs
+# under 100,000
+_RATIO_FLOOR = 0.012
+_STEP_S = 2.0  # between rows of the observer: our choice
+_NEAR_S, _MOST_STEP_V = 5.0, 1.0  # two scans further apart are no step; a larger change is a contact: our choice
+# Of a meter that states none; what a reading moves from scan to scan: tuned on own packs under 100,000
+_NOISE_V, _NOISE_TIMES, _NOISE_BESIDE_V = 0.0005, 1.5, 0.0002
+_U_TIMES = 3.0  # the ratios' errors hang together along the string: tuned on own packs under 100,000
+# Of the resistance, a logarithm, against a miss of the curve, of SoC: tuned on own packs under 100,000
+_BELIEF, _BELIEF_SOC = 1.5, 0.01
+# Of SoC between two rests, and how far rates may be stretched to it: tuned on own packs under 100,000
+_LEAST_MOVED, _STRETCH = 0.05, (0.6, 1.6)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -65,16 +81,12 @@ def relative_resistance(session: Session) -> tuple[F64, F64] | None:
     """
     if session.groups < 6 or session.scans < _LEAST_STEPS:
         return None
-    half = 0.0 if session.out_back_v is None else 0.5 * session.out_back_v
-    passes = (
-        [session.volts_v + half] if session.out_back_v is None else [session.volts_v + half, session.volts_v - half]
-    )
     gram, steps = np.zeros((session.groups, session.groups)), 0
-    for volts in passes:
+    for volts in both_passes_v(session):
         dv = np.diff(volts, axis=0)
-        use = np.isfinite(dv).all(axis=1) & (np.diff(session.time_s) < 5.0)
+        use = np.isfinite(dv).all(axis=1) & (np.diff(session.time_s) < _NEAR_S)
         dv = dv[use].astype(np.float64)
-        dv = dv[(np.abs(np.median(dv, axis=1)) > _STEP_V) & (np.abs(dv).max(axis=1) < 1.0)]
+        dv = dv[(np.abs(np.median(dv, axis=1)) > _STEP_V) & (np.abs(dv).max(axis=1) < _MOST_STEP_V)]
         gram += dv.T @ dv
         steps += len(dv)
     if steps < _LEAST_STEPS:
@@ -87,9 +99,9 @@ def relative_resistance(session: Session) -> tuple[F64, F64] | None:
         expected = np.einsum("gi,ij,gj->g", mixed, gram, mixed)
         ratio = np.einsum("gi,ig->g", mixed, gram) / expected
         ratio /= np.median(ratio)
-    noise_v = 1.5 * (session.meter.noise_v or 0.0005) + 0.0002
+    noise_v = _NOISE_TIMES * (session.meter.noise_v or _NOISE_V) + _NOISE_BESIDE_V
     u = np.sqrt(2.0) * noise_v / np.sqrt(np.diag(gram)) * ratio
-    return ratio, np.hypot(3.0 * u, _RATIO_FLOOR)
+    return ratio, np.hypot(_U_TIMES * u, _RATIO_FLOOR)
 
 
 def _weights(groups: int) -> F64:
@@ -108,14 +120,9 @@ def implied_rate(signals: Signals, profile: PackProfile, phases: tuple[Phase, ..
     if len(t) < 300:
         return None
     rows = _thinned(t)
-    resting = np.zeros(len(t), bool)
-    anchors = []
-    for p in phases:
-        inside = (t >= p.start_s) & (t <= p.end_s)
-        if p.kind == "rest":
-            resting |= inside
-        if p.kind == "rest" and p.end_s - p.start_s >= 300.0:
-            anchors.append(int(np.searchsorted(t[rows], p.end_s, side="right")) - 1)
+    resting = rows_of_kind(t, phases, "rest")
+    ends = [p.end_s for p in phases if p.kind == "rest" and p.end_s - p.start_s >= REST_S]
+    anchors = [int(np.searchsorted(t[rows], end, side="right")) - 1 for end in ends]
     table = default_curve(profile.chemistry).table_v
     soc, rate, surface = _observe(t[rows], level[rows], resting[rows], table)
     r = _best_resistance(soc, surface, anchors)
@@ -134,9 +141,8 @@ def _observe(t: F64, level: F64, resting: NDArray[np.bool_], table_v: F64) -> tu
     grid = np.linspace(0.0, 1.0, len(table_v))
     soc = np.full(len(_R_VH), float(np.interp(level[0], table_v, grid)))
     quick, slow = np.zeros(len(_R_VH)), np.zeros(len(_R_VH))
-    step = np.clip(np.diff(t, prepend=t[0]), 0.0, 60.0)
-    silent = np.diff(t, prepend=t[0])
-    keep_quick, keep_slow = np.exp(-silent / _QUICK_S), np.exp(-silent / _SLOW_S)
+    step = counted_steps_s(t)
+    keep_quick, keep_slow = kept(np.diff(t, prepend=t[0]), (_QUICK_S, _SLOW_S)).T
     shape = (len(t), len(_R_VH))
     all_soc, all_rate, all_surface = np.zeros(shape), np.zeros(shape), np.zeros(shape)
     for k in range(len(t)):
@@ -159,7 +165,7 @@ def _best_resistance(soc: F64, surface: F64, anchors: list[int]) -> int:
     if not inner:
         return int(np.argmin(np.abs(_R_VH - _R_USUAL_VH)))
     miss = np.sum((soc[inner] - surface[inner]) ** 2, axis=0)
-    belief = (np.log(_R_VH / _R_USUAL_VH) / 1.5) ** 2 * 0.01**2
+    belief = (np.log(_R_VH / _R_USUAL_VH) / _BELIEF) ** 2 * _BELIEF_SOC**2
     return int(np.argmin(miss + belief))
 
 
@@ -169,6 +175,6 @@ def _held_to(rate: F64, soc: F64, surface: F64, anchors: list[int]) -> F64:
     for a, b in pairwise(anchors):
         moved = float(soc[b] - soc[a])
         wanted = float(surface[b] - surface[a])
-        if abs(moved) > 0.05 and 0.6 < wanted / moved < 1.6:
+        if abs(moved) > _LEAST_MOVED and _STRETCH[0] < wanted / moved < _STRETCH[1]:
             out[a + 1 : b + 1] *= wanted / moved
     return out

@@ -16,21 +16,21 @@ from numpy.typing import NDArray
 
 from evenstring.analysis.causes.pack_ocv import SURFACE_S, TAUS_S, PackCurve, filtered, fit_curve
 from evenstring.analysis.series.arrays import median_group_v
+from evenstring.analysis.series.charge_moved import charge_moved_ah, counted_steps_s, silent_after
 from evenstring.ocv import default_curve
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
-__all__ = ["Rows", "fast_resistance", "make_rows"]
+__all__ = ["Rows", "make_rows"]
 
 F64 = NDArray[np.float64]
 
-_ROW_S = 30.0
-_MOST_ROWS = 360
-_GAP_S = 60.0  # a longer silence ends a row; no charge is counted in it
-_TOP_V = 0.05  # below full: from here on groups may bleed
-_BLEED_MARGIN_V = 0.03  # a board's own reading of the threshold
-_LEAK_S = 6 * 3600.0  # across a longer gap leaks may have changed the charges
-_PULSE_S = 30.0
+_ROW_S = 30.0  # length of a row: our choice
+_MOST_ROWS = 360  # longer ones in long recordings: the cost grows with the cube: our choice
+_TOP_V = 0.05  # below full: from here on groups may bleed: our choice
+_BLEED_MARGIN_V = 0.03  # a board's own reading of the threshold: our choice
+_LEAK_S = 6 * 3600.0  # across a longer gap leaks may have changed the charges: our choice
+_PULSE_S = 30.0  # of a pulse test: common practice
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -69,13 +69,11 @@ def make_rows(session: Session, profile: PackProfile) -> Rows | None:
     t = session.time_s
     current = np.nan_to_num(session.current_a.astype(np.float64))
     median = median_group_v(session.volts_v)
-    step_h = np.clip(np.diff(t, prepend=t[0]), 0.0, _GAP_S) / 3600.0
-    # Trapezoids: a ride's current changes much between two scans.
-    middle = (current + np.concatenate((current[:1], current[:-1]))) / 2
-    moved = np.cumsum(middle * step_h) / profile.capacity_ah
-    recorded = np.cumsum(step_h) * 3600.0
+    moved = charge_moved_ah(t, current) / profile.capacity_ah
+    recorded = np.cumsum(counted_steps_s(t))
     width = max(_ROW_S, float(recorded[-1]) / _MOST_ROWS)
-    row = np.floor(recorded / width) + np.cumsum(np.diff(t, prepend=t[0]) > _GAP_S) * len(t)
+    begun = np.append(0, np.cumsum(silent_after(t)[:-1]))  # a silence ends a row
+    row = np.floor(recorded / width) + begun * len(t)
     first = np.flatnonzero(np.diff(row, prepend=-1.0) > 0)
     count = np.diff(np.append(first, len(t)))
     departure = np.nan_to_num(session.volts_v - median[:, None])
@@ -112,33 +110,3 @@ def _longest_way(time_s: F64, amps: F64, highest_v: F64, moved: F64, profile: Pa
         stretch[k] = -1 if at_top else count
     depths = [float(np.ptp(moved[stretch == n])) if (stretch == n).any() else -1.0 for n in range(count + 1)]
     return np.asarray(stretch == int(np.argmax(depths)))
-
-
-def fast_resistance(session: Session) -> tuple[F64, F64] | None:
-    """Resistance of each group from one scan to the next, at the group's own instants; ohm, with standard uncertainty.
-
-    Step response dV/dI (G. Plett, Vol. I) over all changes at once by least squares. Each pass is taken for itself,
-    with the current of that very reading: a mean over the scan would make a gradient where there is none.
-    None without a sensor, or when the current hardly changed.
-    """
-    if session.current_a is None:
-        return None
-    top = np.zeros(session.groups)
-    power = np.zeros(session.groups)
-    half = 0.0 if session.out_back_v is None else 0.5 * session.out_back_v
-    passes = [(session.volts_v + half, session.current_out_a), (session.volts_v - half, session.current_back_a)]
-    rest = np.repeat(session.current_a[:, None], session.groups, axis=1) if session.current_out_a is None else None
-    for volts, amps in passes if session.out_back_v is not None else passes[:1]:
-        current = rest if amps is None else amps
-        if current is None:
-            continue
-        dv, di = np.diff(volts, axis=0), np.diff(current, axis=0)
-        known = np.isfinite(dv) & np.isfinite(di) & (np.abs(di) > 1.0) & (np.abs(dv) < 1.0)
-        known &= (np.diff(session.time_s) < 5.0)[:, None]
-        dv, di = np.where(known, dv, 0), np.where(known, di, 0)
-        top += np.sum(dv * di, axis=0, dtype=np.float64)
-        power += np.sum(di * di, axis=0, dtype=np.float64)
-    if power.min() < 100.0:  # A^2: a handful of real steps
-        return None
-    noise = 1.5 * (session.meter.noise_v or 0.0005) + 0.0003
-    return top / power, np.sqrt(2.0) * noise / np.sqrt(power)

@@ -13,56 +13,37 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.causes.estimates import CAUSES, UNITS, gather
-from evenstring.analysis.results import Phase
-from evenstring.analysis.series.arrays import median_group_v
-from evenstring.ocv import default_curve
+from evenstring.analysis.causes.catalogue import CAUSES, UNITS, cause_of
+from evenstring.analysis.causes.estimates import CAPACITY, RESISTANCE, gather
+from evenstring.analysis.results import Change, Leak, Phase
+from evenstring.analysis.series.arrays import median_group_v, robust_sigma
+from evenstring.analysis.series.curve_slope import slope_at_level_v
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
-__all__ = ["Change", "Leak", "RestLook", "drift_rates", "find_leaks", "named_leaks", "rest_look", "second_look"]
+__all__ = ["RestLook", "drift_rates", "find_leaks", "named_leaks", "rest_look", "second_look"]
 
 F64 = NDArray[np.float64]
 
-_WEEK_S = 7 * 86400.0
-_LEAST_APART_S = 2 * 86400.0
-_RELAXED_S = 1800.0
-_MEAN_S = 600.0  # of a rest's end
-_SAME_V = 0.010  # level of the string at both rests: a charge or a ride between moves it by more
-_DRIFT_V = 0.0004  # meter and temperature across the string, between two rests
-_RELAX_V = 0.0010  # what is left of the relaxation after half an hour, differing between groups; falls with time
-_ENTROPIC_V_K = 0.0003  # of a cell, largest (from memory)
-_UNEVEN_HEAT = 0.2  # share of a change of temperature in which groups of a string differ
-_UNKNOWN_K = 5.0  # change of temperature where none was measured
-_SCATTER = 0.10  # % a week, healthy groups (standard deviation)
-_EFFECT = 0.8
-_PREVALENCE = 0.1  # share of packs with a leaking group, assumed
-_SCALE = 0.1  # of a change: charge moved is only known as well as sensor and profile's capacity
-_Z90 = 1.645
-
-
-@dataclass(frozen=True, slots=True)
-class Leak:
-    """A group's loss of charge against the median group; % of capacity a week, positive: loses more."""
-
-    group: int
-    percent_per_week: float
-    u_percent_per_week: float
-    confidence: float
-    by_balancer: bool  # as much as a bleeder that is always on
-    days: float
-
-
-@dataclass(frozen=True, slots=True)
-class Change:
-    """What became of one group between two recordings, in UNITS; 90 % interval; negative capacity: faded."""
-
-    group: int
-    what: str  # low_capacity, high_resistance
-    change: float
-    low: float
-    high: float
-    unit: str
+_WEEK_S = 7 * 86400.0  # seven days: published (SI brochure, day)
+_LEAST_APART_S = 2 * 86400.0  # between two looks, or a leak is not told: our choice
+_RELAXED_S = 1800.0  # a rest from which charge is read: common practice
+_MEAN_S = 600.0  # of a rest's end: our choice
+_SAME_V = 0.010  # level of the string at both rests: a charge or a ride between moves it by more: our choice
+_DRIFT_V = 0.0004  # meter and temperature across the string, between two rests: our choice
+# What is left of the relaxation after half an hour, differing between groups; falls with time: our choice
+_RELAX_V = 0.0010
+# Of a cell, largest: published (V. Viswanathan et al., J. Power Sources 195 (2010) 3720, from memory)
+_ENTROPIC_V_K = 0.0003
+_UNEVEN_HEAT = 0.2  # share of a change of temperature in which groups of a string differ: our choice
+_UNKNOWN_K = 5.0  # change of temperature where none was measured: our choice
+_SCATTER = cause_of("self_discharge").scatter or 0.0  # % a week, healthy groups (standard deviation): common practice
+_EFFECT = 0.8  # % a week, of a leaking group, typically: our choice
+_PREVALENCE = 0.1  # share of packs with a leaking group, assumed: our choice
+_SCALE = 0.1  # of a change: charge moved is only known as well as sensor and profile's capacity: our choice
+_Z90 = 1.645  # standard uncertainties of a 90 % interval: published (normal distribution, 90 % two-sided)
+_NOISE_V = 0.0005  # of a meter that states none: our choice
+_FLAT_V = 0.2  # V per 1.0 of SoC: our choice
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -100,7 +81,7 @@ def rest_look(session: Session, rows: NDArray[np.bool_], relaxed_s: float) -> Re
         at_s=float(session.time_s[rows].mean()),
         relaxed_s=relaxed_s,
         readings=int(rows.sum()),
-        noise_v=session.meter.noise_v or 0.0005,
+        noise_v=session.meter.noise_v or _NOISE_V,
         temperature_c=round(float(np.nanmean(temps)), 1) if temps is not None and known else None,
     )
 
@@ -111,9 +92,8 @@ def drift_rates(early: RestLook, late: RestLook, apart_s: float, profile: PackPr
     A change of temperature moves all cells' voltages alike (entropic term); what differs between groups that are not
     equally warm stays, and is in the uncertainty. None where the curve is too flat.
     """
-    curve = default_curve(profile.chemistry)
-    slope = float(curve.slope_v(curve.soc(float(np.nanmedian(late.volts_v)))))
-    if slope < 0.2:
+    slope = slope_at_level_v(profile, float(np.nanmedian(late.volts_v)))
+    if slope < _FLAT_V:
         return None
     drift = late.volts_v - early.volts_v
     drift = drift - np.nanmedian(drift)
@@ -135,7 +115,7 @@ def _both_warm(early: RestLook, late: RestLook) -> bool:
 def named_leaks(rate: F64, u: float, profile: PackProfile, days: float) -> tuple[Leak, ...]:
     """The groups whose loss stands out, with the probability that it is a leak."""
     known = np.nan_to_num(rate)
-    own = 1.4826 * float(np.median(np.abs(known - np.median(known))))
+    own = float(robust_sigma(known - np.median(known)))
     healthy = max(float(np.hypot(_SCATTER, u)), min(own, 3.0 * _SCATTER))
     leaking = float(np.hypot(healthy, max(_EFFECT, float(known.max()) / 2)))
     log_odds = 0.5 * known**2 * (1 / healthy**2 - 1 / leaking**2) - np.log(leaking / healthy)
@@ -190,7 +170,7 @@ def second_look(early: Session, late: Session, profile: PackProfile) -> tuple[Ch
     changes = looks[1].size - looks[0].size
     u = np.sqrt(np.einsum("gkk->gk", looks[0].covariance + looks[1].covariance))
     out = []
-    for k in (2, 3):
+    for k in (CAPACITY, RESISTANCE):
         for g in np.flatnonzero(np.abs(changes[:, k]) > _Z90 * u[:, k]):
             middle = float(changes[g, k])
             half = float(np.hypot(_Z90 * u[g, k], _SCALE * middle))

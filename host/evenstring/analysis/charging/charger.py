@@ -9,14 +9,15 @@ from __future__ import annotations
 import numpy as np
 
 from evenstring.analysis.charging.charge_end import charge_spans, light_at_s
-from evenstring.analysis.results import Balancing, Charger, Phase
+from evenstring.analysis.results import Balancing, Charger, ChargerSetting, Phase
+from evenstring.analysis.series.rows_of_phase import rows_in
 from evenstring.analysis.series.signals import Signals
 from evenstring.analysis.series.uncertainty import MeterError
 from evenstring.profile import PackProfile
 
 __all__ = ["find_charger"]
 
-_RIGHT_V = 0.010  # a group: the band in which a set point counts as right
+_RIGHT_V = 0.010  # a group: the band in which a set point counts as right: our choice
 
 
 def find_charger(
@@ -27,7 +28,7 @@ def find_charger(
     if not spans:
         return None
     span = spans[-1]
-    inside = (signals.time_s >= span[-1].start_s) & (signals.time_s <= span[-1].end_s)
+    inside = rows_in(signals.time_s, span[-1])
     read = signals.volts_v[inside]
     read = read[np.isfinite(read).any(axis=1)]
     if not len(read):
@@ -56,7 +57,7 @@ def find_charger(
     )
 
 
-def _set(away_v: float, u: float) -> str:
+def _set(away_v: float, u: float) -> ChargerSetting:
     margin = abs(abs(away_v) - _RIGHT_V)
     if u > margin / 2:
         return "unknown"
@@ -72,5 +73,5 @@ def _reaches(away_v: float, u: float) -> bool | None:
 def _constant_current(signals: Signals, span: tuple[Phase, ...]) -> float | None:
     if signals.current_a is None or span[0].kind != "charge_cc":
         return None
-    inside = (signals.time_s >= span[0].start_s) & (signals.time_s <= span[0].end_s)
+    inside = rows_in(signals.time_s, span[0])
     return float(np.median(signals.current_a[inside])) if inside.any() else None

@@ -12,19 +12,25 @@ from numpy.typing import NDArray
 
 from evenstring.analysis.phases.cv_hold_sparse import leaves_top
 from evenstring.analysis.series.arrays import rolling_mean
+from evenstring.analysis.series.lines import line_through, slope_u
 
 __all__ = ["find_top"]
 
 F64 = NDArray[np.float64]
-_FLAT_V_H = 3e-3
-_DRIFT_V_H = 1e-3  # what a meter's gain drifts by: 10 ppm/K and ten kelvin an hour make half of it (our choice)
-_OFF_V = 0.5e-3  # a level further below the held line than this has left it, if it keeps falling
-_FALLS_V, _FALLS_S = 1e-3, 180.0  # which means by so much more within so long: 20 mV an hour or more
-_KEPT_V, _KEPT_S = 0.2e-3, 60.0  # least step in a held top that tells of the charger's going, and its means
-_STAYS_S = 600.0
-_EDGE_ROWS = 3  # the last rows may hold the charger's going
+_FLAT_V_H = 3e-3  # a slope smaller than this is flat: tuned on own sessions under 300,000
+_DRIFT_V_H = 1e-3  # what a meter's gain drifts by: 10 ppm/K and ten kelvin an hour make half of it: our choice
+# A level further below the held line than this has left it, if it keeps falling: tuned on own sessions under
+# 300,000
+_OFF_V = 0.5e-3
+# Which means by so much more within so long: 20 mV an hour or more: tuned on own sessions under 300,000
+_FALLS_V, _FALLS_S = 1e-3, 180.0
+# Least step in a held top that tells of the charger's going, and its means: tuned on own sessions under 300,000
+_KEPT_V, _KEPT_S = 0.2e-3, 60.0
+_STAYS_S = 600.0  # for so long after it the level stays lower: tuned on own sessions under 300,000
+_EDGE_ROWS = 3  # the last rows may hold the charger's going: our choice
+# Shares of a charge that are tried as its held end: tuned on own sessions under 300,000
 _TAILS = (0.5, 0.25, 0.1, 0.05, 0.03)
-_SHORT_TAILS_S = (240.0, 120.0, 60.0, 40.0)
+_SHORT_TAILS_S = (240.0, 120.0, 60.0, 40.0)  # and lengths of it: tuned on own sessions under 300,000
 
 
 def find_top(t: F64, v: F64, noise_v: float) -> tuple[int, int]:
@@ -76,8 +82,7 @@ def _highest(t: F64, v: F64, noise_v: float) -> int:
 def _is_flat(t: F64, v: F64, noise_v: float, least_v_h: float = _FLAT_V_H) -> bool:
     if len(v) < 4 or t[-1] - t[0] < 20.0:
         return False
-    error = noise_v * 12**0.5 / (len(v) ** 0.5 * (t[-1] - t[0]))
-    return bool(abs(_line(t, v)[1]) * 3600.0 <= least_v_h + 3 * 3600.0 * error)
+    return bool(abs(line_through(t, v).slope) * 3600.0 <= least_v_h + 3 * 3600.0 * slope_u(noise_v, t))
 
 
 def _is_straight(t: F64, v: F64, noise_v: float) -> bool:
@@ -113,7 +118,7 @@ def _followed_back(t: F64, v: F64, start: int, noise_v: float) -> int:
 
 def _held_line(t: F64, v: F64) -> tuple[float, float]:
     """Level at the first row and slope, V/s, no steeper than a meter drifts."""
-    slope = float(np.clip(_line(t, v)[1], -_DRIFT_V_H / 3600.0, _DRIFT_V_H / 3600.0))
+    slope = float(np.clip(line_through(t, v).slope, -_DRIFT_V_H / 3600.0, _DRIFT_V_H / 3600.0))
     return float(np.median(v - slope * (t - t[0]))), slope
 
 
@@ -141,10 +146,3 @@ def _kept_step(t: F64, v: F64, noise_v: float) -> int:
     soon = slice(cut + 1, min(n, cut + 1 + round(_STAYS_S / step_s)))
     lower = [float(np.median(v[k : k + width]) - np.median(part)) for part in np.array_split(v[soon], 4)]
     return cut if min(lower) > 0.6 * fall[k] else n
-
-
-def _line(t: F64, v: F64) -> tuple[float, float]:
-    """Value at the first row and slope, V/s, of the least-squares line."""
-    x = t - t.mean()
-    slope = float((x * (v - v.mean())).sum() / max(float((x * x).sum()), 1e-12))
-    return float(v.mean() + slope * (t[0] - t.mean())), slope

@@ -10,18 +10,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.series.arrays import rolling_mean, runs_of
+from evenstring.analysis.series.lines import StraightLine, line_through
 from evenstring.analysis.series.signals import Signals
 
 __all__ = ["keeps_rising", "leaves_top", "plateau_charges"]
 
 F64 = NDArray[np.float64]
-_FLAT_V = 1.2e-3
-_LEAST_S, _LEAST_ROWS = 240.0, 4
-_RISE_V = 0.030
-_HELD_V_H = 2e-3  # a held top may slope by this: the meter drifts
-_HELD_S = 600.0  # and lasts this long at least, before its end is looked for
-_LEFT_V = 0.3e-3  # below the held top by this: it was left
-_NEAR_TOP_V = 0.020  # a held voltage is the highest of the record; what is flat below it is a rest
+_FLAT_V = 1.2e-3  # from row to row: tuned on own sessions under 300,000
+_LEAST_S, _LEAST_ROWS = 240.0, 4  # of a plateau: tuned on own sessions under 300,000
+_RISE_V = 0.030  # to a plateau: tuned on own sessions under 300,000
+_HELD_V_H = 2e-3  # a held top may slope by this: the meter drifts: tuned on own sessions under 300,000
+_HELD_S = 600.0  # and lasts this long at least, before its end is looked for: tuned on own sessions under 300,000
+_LEFT_V = 0.3e-3  # below the held top by this: it was left: tuned on own sessions under 300,000
+# A held voltage is the highest of the record; what is flat below it is a rest: tuned on own sessions under 300,000
+_NEAR_TOP_V = 0.020
 
 
 def plateau_charges(signals: Signals) -> list[tuple[int, int, int]]:
@@ -108,29 +110,21 @@ def leaves_top(t: F64, v: F64, noise_v: float) -> int:
         return n
     quick = [_two_lines(x, y, k) for k in cuts]
     best = min(quick, key=lambda q: q[0])
-    whole = _line(x, y)[2]
+    whole = line_through(x, y).squares_left
     rows = 2.0 * n / 61.0  # independent means among the smooth ones, about
     worth = rows * np.log(max(whole, 1e-18) / max(best[0], 1e-18))
     _, k, before, after = best
-    held_v = before[0] + before[1] * (x[-1] if before[1] < 0 else x[k])
-    left = after[0] + after[1] * x[-1] < held_v - max(_LEFT_V, 6 * noise_v / 61.0**0.5)
-    if not left or after[1] > before[1] or abs(before[1]) > _HELD_V_H or worth < 20.0:
+    held_v = before.at(x[-1] if before.slope < 0 else x[k])
+    left = after.at(x[-1]) < held_v - max(_LEFT_V, 6 * noise_v / 61.0**0.5)
+    if not left or after.slope > before.slope or abs(before.slope) > _HELD_V_H or worth < 20.0:
         return n
     # From the bend back to where the fall sets in: the last row still on the line of the held top.
-    on = before[0] + before[1] * (t - t[0]) / 3600.0 - max(0.15e-3, 4 * noise_v / 61.0**0.5)
+    on = before.start + before.slope * (t - t[0]) / 3600.0 - max(0.15e-3, 4 * noise_v / 61.0**0.5)
     held = np.flatnonzero(smooth[: int(at[k]) + 1] >= on[: int(at[k]) + 1])
     return int(held[-1]) + 1 if len(held) else n
 
 
-def _two_lines(x: F64, y: F64, k: int) -> tuple[float, int, tuple[float, float, float], tuple[float, float, float]]:
+def _two_lines(x: F64, y: F64, k: int) -> tuple[float, int, StraightLine, StraightLine]:
     """Sum of squares left by two lines that part at row k, k, and both lines."""
-    before, after = _line(x[:k], y[:k]), _line(x[k:], y[k:])
-    return before[2] + after[2], k, before, after
-
-
-def _line(x: F64, y: F64) -> tuple[float, float, float]:
-    """Value at x = 0, slope, and sum of squares left, of the line through points."""
-    mx, my = x.mean(), y.mean()
-    slope = float(((x - mx) * (y - my)).sum() / max(float(((x - mx) ** 2).sum()), 1e-12))
-    start = float(my - slope * mx)
-    return start, slope, float(((y - start - slope * x) ** 2).sum())
+    before, after = line_through(x[:k], y[:k]), line_through(x[k:], y[k:])
+    return before.squares_left + after.squares_left, k, before, after

@@ -8,32 +8,34 @@ Boundaries lie midway between the last row of one phase and the first of the nex
 
 from __future__ import annotations
 
+from typing import cast
+
 import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.phases.by_voltage import labels_from_voltage
-from evenstring.analysis.results import Phase
-from evenstring.analysis.series.arrays import rolling_mean, runs_of
+from evenstring.analysis.results import Phase, PhaseKind
+from evenstring.analysis.series.arrays import rolling_mean, runs_of, white_noise
+from evenstring.analysis.series.rest import REST_S, rest_current_a
 from evenstring.analysis.series.signals import Signals, make_signals
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
-__all__ = ["REST_S", "find_phases", "phases_of", "rest_current_a"]
+__all__ = ["find_phases", "phases_of"]
 
 F64 = NDArray[np.float64]
-REST_S = 300.0  # the shortest rest, by definition
-_CHARGE_S = 90.0  # a positive current shorter than this is regeneration
-_BRIDGE_S = 20.0  # pauses within a charge or a ride that are no change of phase
-_LEFT_PLATEAU = 0.99  # of the constant current
-_EDGE_S = 15.0
-_HELD_V = 3e-3  # a group's mean further below the plateau than this is no longer held
-_HELD_A = 5e-3  # and the charger gives at least this
+_CHARGE_S = 90.0  # a positive current shorter than this is regeneration: our choice
+_BRIDGE_S = 20.0  # pauses within a charge or a ride that are no change of phase: our choice
+_LEFT_PLATEAU = 0.99  # of the constant current: tuned on own sessions under 300,000
+_EDGE_S = 15.0  # at the end of a charge: the charger going off, not a taper: tuned on own sessions under 300,000
+# A group's mean further below the plateau than this is no longer held: tuned on own sessions under 300,000
+_HELD_V = 3e-3
+_HELD_A = 5e-3  # and the charger gives at least this: tuned on own sessions under 300,000
 _REST, _RIDE, _CC, _CV, _UNKNOWN = "rest", "ride", "charge_cc", "charge_cv", "unknown"
-
-
-def rest_current_a(profile: PackProfile) -> float:
-    """The largest current that still counts as rest: the smaller of C/200 and 0.1 A."""
-    return min(profile.capacity_ah / 200.0, 0.1)
+_FLAT_V = 4e-3  # a level whose middle 80 % lie within this is held: tuned on own sessions under 300,000
+_LINEAR = 0.98  # of the constant current: to here the taper is a straight line: tuned on own sessions under 300,000
+_SETTLED_V = 1e-3  # a level this near to the end's has settled: tuned on own sessions under 300,000
+_AWAY_ROWS = 2000  # away from a charge, where the sensor's zero is read: our choice
 
 
 def find_phases(session: Session, profile: PackProfile) -> tuple[Phase, ...]:
@@ -100,14 +102,14 @@ def _constant_voltage(signals: Signals, amps: F64, first: int, last: int) -> int
     width = max(1, round(5.0 / step_s))
     smooth = rolling_mean(part, width)
     plateau = float(np.median(smooth[smooth > 0.95 * smooth.max()]))
-    noise = 3.0 * _row_noise(part) / np.sqrt(width)
+    noise = 3.0 * white_noise(part) / np.sqrt(width)
     above = np.flatnonzero(smooth >= min(_LEFT_PLATEAU * plateau, plateau - noise))
     turn = int(above[-1]) + 1 if len(above) else 0
     if step_s < 10.0 and (len(part) - turn) * step_s < _EDGE_S:
         return len(part)  # the charger going off, not a taper
     if step_s < 10.0 and 0 < turn < len(part):
         # The taper is a straight line at first: back from 99 % by as much as it takes to 98 %.
-        lower = np.flatnonzero(smooth >= min(0.98 * plateau, plateau - 2 * noise))
+        lower = np.flatnonzero(smooth >= min(_LINEAR * plateau, plateau - 2 * noise))
         turn = max(0, turn - min(int(lower[-1]) + 1 - turn, round(30.0 / step_s)))
     top = signals.level_v[first:last]
     if turn < len(part) and not _is_held(top[turn:]):
@@ -120,7 +122,7 @@ def _constant_voltage(signals: Signals, amps: F64, first: int, last: int) -> int
 
 def _is_held(level_v: F64) -> bool:
     """Whether a stretch is flat: its middle 80 % within 4 mV a group."""
-    return bool(np.diff(np.quantile(level_v, [0.1, 0.9]))[0] < 4e-3)
+    return bool(np.diff(np.quantile(level_v, [0.1, 0.9]))[0] < _FLAT_V)
 
 
 def _reaches_plateau(level_v: F64, noise_v: float) -> int:
@@ -128,7 +130,7 @@ def _reaches_plateau(level_v: F64, noise_v: float) -> int:
     tail = level_v[-max(5, len(level_v) // 10) :]
     if not _is_held(tail):
         return len(level_v)
-    below = np.flatnonzero(level_v < np.median(tail) - max(1e-3, 4 * noise_v))
+    below = np.flatnonzero(level_v < np.median(tail) - max(_SETTLED_V, 4 * noise_v))
     turn = int(below[-1]) + 1 if len(below) else 0
     return turn if len(level_v) - turn > 10 else len(level_v)
 
@@ -141,7 +143,7 @@ def _held_until(signals: Signals, amps: F64, first: int, last: int) -> int:
     plateau = float(np.median(level[max(first, last - 30) : last]))
     width = max(1, round(10.0 / signals.step_s))
     after = slice(last, min(len(t), last + 200_000))
-    quiet_a = max(_HELD_A, 3 * _row_noise(amps[first:last]) / np.sqrt(width))
+    quiet_a = max(_HELD_A, 3 * white_noise(amps[first:last]) / np.sqrt(width))
     going = (np.abs(level[after] - plateau) < _HELD_V) & (rolling_mean(amps[after], width) > quiet_a)
     ends = np.flatnonzero(~going | signals.gap_after[after])
     return last + (int(ends[0]) if len(ends) else len(going))
@@ -149,14 +151,9 @@ def _held_until(signals: Signals, amps: F64, first: int, last: int) -> int:
 
 def _zero_a(amps: F64, quiet: float, first: int, last: int) -> float:
     """What the sensor shows without current: the median of quiet rows away from this charge."""
-    rest = np.concatenate([amps[:first], amps[last + 2000 :]])
+    rest = np.concatenate([amps[:first], amps[last + _AWAY_ROWS :]])
     rest = rest[np.abs(rest) <= quiet]
     return float(np.median(rest)) if len(rest) >= 100 else 0.0
-
-
-def _row_noise(values: F64) -> float:
-    second = np.diff(values, 2)
-    return float(np.median(np.abs(second)) / 0.6745 / np.sqrt(6.0)) if len(second) > 2 else 0.0
 
 
 def _drop_blips(t: F64, labels: NDArray[np.str_], step_s: float) -> NDArray[np.str_]:
@@ -191,7 +188,7 @@ def _joined(signals: Signals, labels: NDArray[np.str_]) -> tuple[Phase, ...]:
         label = str(labels[k])
         if gap[k]:
             found.append(_phase(label, start, float(t[k])))
-            found.append(Phase(_UNKNOWN, float(t[k]), float(t[k + 1]), "gap in the recording"))
+            found.append(Phase("unknown", float(t[k]), float(t[k + 1]), "gap in the recording"))
             start = float(t[k + 1])
         else:
             middle = float(t[k] + t[k + 1]) / 2
@@ -202,4 +199,4 @@ def _joined(signals: Signals, labels: NDArray[np.str_]) -> tuple[Phase, ...]:
 
 
 def _phase(label: str, start_s: float, end_s: float) -> Phase:
-    return Phase(label, start_s, end_s, "pause too short for a rest" if label == _UNKNOWN else "")
+    return Phase(cast("PhaseKind", label), start_s, end_s, "pause too short for a rest" if label == _UNKNOWN else "")

@@ -15,24 +15,36 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.results import Event, Phase, Unknown
+from evenstring.analysis.results import Certainty, During, Event, EventKind, Phase, PhaseKind, Unknown
 from evenstring.analysis.series.arrays import runs_of
+from evenstring.analysis.series.resistance import group_resistance
+from evenstring.analysis.series.rest import rest_current_a
 from evenstring.analysis.series.uncertainty import MeterError
 from evenstring.profile import PackProfile
 from evenstring.session import Quality, Session
 
-__all__ = ["find_events", "group_resistance_ohm", "not_excluded", "shortest_visible_s"]
+__all__ = ["find_events", "not_excluded", "shortest_visible_s"]
 
 F32 = NDArray[np.float32]
-_JOIN_S = 2.0  # visits closer than this are one visit
-_NEAR_V = 0.008  # a second reading this near to the limit confirms a visit
-_FULL_MARGIN_V = 0.010  # a charger holds the full voltage: noise round it is no visit above it
-_LOAD_A = 1.0
+_JOIN_S = 2.0  # visits closer than this are one visit: our choice
+_NEAR_V = 0.008  # a second reading this near to the limit confirms a visit: tuned on own sessions under 300,000
+_FULL_MARGIN_V = 0.010  # a charger holds the full voltage: noise round it is no visit above it: our choice
+_RECOVERED_S = (30.0, 120.0)  # after a visit: our choice
+
+_DURING: dict[PhaseKind, During] = {
+    "charge_cc": "charge",
+    "charge_cv": "charge",
+    "rest": "rest",
+    "ride": "ride",
+    "unknown": "unknown",
+}
+# Without a sensor the phase tells whether current flowed.
+_LOADED: dict[During, bool | None] = {"ride": True, "charge": True, "rest": False, "unknown": None}
 
 
 @dataclass(frozen=True, slots=True)
 class _Limit:
-    kind: str
+    kind: EventKind
     volts: float
     below: bool
 
@@ -71,8 +83,9 @@ def find_events(
         (limit, (low < limit.volts) | under if limit.below else (high > limit.volts) | over)
         for limit in _limits(profile)
     ]
-    resistance = group_resistance_ohm(session) if any(b.any() for _, b in touched) else None
-    context = _Context(session, profile, phases, meter, resistance, interval)
+    resistance = group_resistance(session) if any(b.any() for _, b in touched) else None
+    ohm = None if resistance is None else resistance[0]
+    context = _Context(session, profile, phases, meter, ohm, interval)
     found: list[Event] = []
     for limit, beyond in touched:
         for group in np.flatnonzero(beyond.any(axis=0)):
@@ -144,23 +157,22 @@ def _event(context: _Context, limit: _Limit, group: int, first: int, last: int, 
     )
 
 
-def _certainty(context: _Context, limit: _Limit, extreme_v: float | None) -> str:
+def _certainty(context: _Context, limit: _Limit, extreme_v: float | None) -> Certainty:
     if extreme_v is None:
         return "yes"  # beyond the range of the meter
     level = limit.volts - (_FULL_MARGIN_V if limit.kind == "above_full" else 0.0)
     return "yes" if abs(extreme_v - level) > 2 * context.meter.absolute_v(limit.volts) else "within_uncertainty"
 
 
-def _under_load(context: _Context, at: int) -> tuple[bool | None, str]:
+def _under_load(context: _Context, at: int) -> tuple[bool | None, During]:
     """Whether current flowed at the extreme, and in which phase it was."""
     t = context.session.time_s[at]
-    kind = next((p.kind for p in context.phases if p.start_s <= t <= p.end_s), "unknown")
-    during = "charge" if kind.startswith("charge") else kind
+    kind: PhaseKind = next((p.kind for p in context.phases if p.start_s <= t <= p.end_s), "unknown")
+    during = _DURING[kind]
     if context.session.current_a is not None and np.isfinite(context.session.current_a[at]):
         amps = context.session.current_a[max(0, at - 1) : at + 2]
-        quiet = min(context.profile.capacity_ah / 200.0, 0.1)
-        return bool(np.nanmax(np.abs(amps)) > quiet), during
-    return {"ride": True, "rest": False, "charge": True}.get(during), during
+        return bool(np.nanmax(np.abs(amps)) > rest_current_a(context.profile)), during
+    return _LOADED[during], during
 
 
 def _ir_free(context: _Context, group: int, at: int, extreme_v: float | None) -> float | None:
@@ -169,34 +181,15 @@ def _ir_free(context: _Context, group: int, at: int, extreme_v: float | None) ->
     if extreme_v is None or current is None or context.resistance_ohm is None or not np.isfinite(current[at]):
         return None
     ohm = context.resistance_ohm[group]
-    return float(extreme_v - ohm * current[at]) if np.isfinite(ohm) else None
+    return float(extreme_v - ohm * current[at]) if ohm > 0.0 else None
 
 
 def _recovered(context: _Context, group: int, end_s: float) -> float | None:
     t = context.session.time_s
-    first, last = np.searchsorted(t, [end_s + 30.0, end_s + 120.0])
+    first, last = np.searchsorted(t, [end_s + s for s in _RECOVERED_S])
     part = context.session.volts_v[first:last, group]
     part = part[np.isfinite(part)]
     return float(np.median(part)) if len(part) else None
-
-
-def group_resistance_ohm(session: Session) -> NDArray[np.float64] | None:
-    """(g,) resistance from scan to scan changes: sum(dI dV) / sum(dI^2) where the current changed by an ampere or more.
-
-    As in a pulse test R0 = dV/dI (Plett 2015), averaged; it leaves out what answers slower than a scan.
-    """
-    if session.current_a is None:
-        return None
-    steps = np.diff(session.current_a.astype(np.float64))
-    use = np.flatnonzero(np.abs(np.nan_to_num(steps)) >= _LOAD_A)[:20000]
-    if len(use) < 5:
-        return None
-    dv = session.volts_v[use + 1].astype(np.float64) - session.volts_v[use]
-    known = np.isfinite(dv)
-    weight = np.where(known, steps[use, None] ** 2, 0.0).sum(axis=0)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        ohm = np.where(known, dv * steps[use, None], 0.0).sum(axis=0) / weight
-    return np.asarray(np.where((weight > 0) & (ohm > 0), ohm, np.nan))
 
 
 def _open_leads(session: Session) -> list[Event]:

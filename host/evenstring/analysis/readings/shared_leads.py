@@ -9,41 +9,31 @@ A step is taken apart by matching pursuit, the strongest pattern first: neighbou
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.results import Balancing, Phase, Spread, SpreadClaim
+from evenstring.analysis.results import Balancing, Phase, SharedLeads, Spread, SpreadClaim
+from evenstring.analysis.series.rows_of_phase import rows_of_kind
 from evenstring.analysis.series.signals import Signals
 from evenstring.profile import PackProfile
 
-__all__ = ["SharedLeads", "doubted", "find_shared_leads", "widened", "without_lead_drops"]
+__all__ = ["doubted", "find_shared_leads", "widened", "without_lead_drops"]
 
 F64 = NDArray[np.float64]
 
-_SIDE = 3  # rows averaged before and after a step
-_LEAST_V = 0.0010  # of one lead's drop; a group then moves by twice that
-_STILL_V = 0.002  # the level moves by less: the charger was not switched
-_LEAST_STEPS = 2
-_ALIKE = 0.35  # how much the steps may differ among themselves, relative
-_MOST_AT_ONCE = 12
-_CONTRADICTIONS = 0.03  # of the steps
-_MOST_STEPS = 10  # a group: beyond it some are missed, and who bleeds is not known
-
-
-@dataclass(frozen=True, slots=True)
-class SharedLeads:
-    """What bleeding does to the readings. Groups count from 1, times in s."""
-
-    drop_mv: float  # of the bleeding group; its neighbours rise by half of it
-    steps: int
-    lead_mohm: float  # of one lead, with the profile's bleed current
-    followed: bool  # each group was seen to begin and to end in turn, so hours and the correction can be had
-    hours_by_group: tuple[tuple[int, float], ...]  # seen to bleed, for how long in this recording
-    bleeding_at_end: tuple[int, ...]
-    spans: tuple[tuple[int, float, float], ...]  # group, from, to
-    text: str
+_SIDE = 3  # rows averaged before and after a step: tuned on own sessions under 300,000
+_LEAST_V = 0.0010  # of one lead's drop; a group then moves by twice that: tuned on own sessions under 300,000
+_STILL_V = 0.002  # the level moves by less: the charger was not switched: tuned on own sessions under 300,000
+_LEAST_STEPS = 2  # or it may be a contact: our choice
+_ALIKE = 0.35  # how much the steps may differ among themselves, relative: tuned on own sessions under 300,000
+_MOST_AT_ONCE = 12  # groups that switch in one step: our choice
+_CONTRADICTIONS = 0.03  # of the steps: tuned on own sessions under 300,000
+_RIDE_MARGIN_S = 5.0  # before and after a ride: our choice
+_MOST_STEPS = 10  # a group: beyond it some are missed, and who bleeds is not known: tuned on own sessions under 300,000
+_EXPLAINED = 0.85  # of a step, by patterns: tuned on own sessions under 300,000
+_SIZES = (0.5, 1.6)  # of the lead's drop, between which a step counts: tuned on own sessions under 300,000
 
 
 def find_shared_leads(signals: Signals, profile: PackProfile, phases: tuple[Phase, ...]) -> SharedLeads | None:
@@ -61,7 +51,9 @@ def find_shared_leads(signals: Signals, profile: PackProfile, phases: tuple[Phas
     if large[0] > (1.0 + 2.0 * _ALIKE) * lead_v:
         return None
     events = tuple(
-        (float(t), g + 1, 1 if a > 0 else -1) for t, g, a, _ in found if 0.5 * lead_v < abs(a) < 1.6 * lead_v
+        (float(t), g + 1, 1 if a > 0 else -1)
+        for t, g, a, _ in found
+        if _SIZES[0] * lead_v < abs(a) < _SIZES[1] * lead_v
     )
     if len(events) < _LEAST_STEPS:
         return None
@@ -131,10 +123,7 @@ def _may_bleed(at_s: float, phases: tuple[Phase, ...]) -> bool:
 def _steps(signals: Signals, phases: tuple[Phase, ...]) -> list[tuple[float, int, float, float]]:
     """(time, group from 0, lead's drop in V, share of the step explained); a drop above 0 begins to bleed."""
     t, volts = signals.time_s, signals.volts_v
-    riding = np.zeros(len(t), bool)
-    for p in phases:
-        if p.kind == "ride":
-            riding |= (t >= p.start_s - 5.0) & (t <= p.end_s + 5.0)
+    riding = rows_of_kind(t, phases, "ride", _RIDE_MARGIN_S)
     total = np.cumsum(np.vstack([np.zeros(volts.shape[1]), np.nan_to_num(volts)]), axis=0)
     at = np.arange(_SIDE, len(t) - _SIDE - 1)
     # The row in which it happens is left out: it may hold a part of the step.
@@ -184,7 +173,7 @@ def _taken_apart(change: F64) -> list[tuple[int, float, float]]:
 
 def _belongs(step: tuple[float, int, float, float]) -> bool:
     """Patterns explain nearly all of it: a group that steps alone is a contact, not a shared lead."""
-    return step[3] > 0.85
+    return step[3] > _EXPLAINED
 
 
 def _spans(

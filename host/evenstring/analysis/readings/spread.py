@@ -8,41 +8,23 @@ cancels. At rest the pack may still relax: how long it had rested is stated besi
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.results import Phase, Spread, SpreadClaim
+from evenstring.analysis.results import ClaimPlace, Phase, Spread, SpreadClaim
 from evenstring.analysis.series.arrays import column_means, median_group_v, spread_v
+from evenstring.analysis.series.rows_of_phase import rows_in, rows_of_kind
+from evenstring.analysis.series.signals import Signals, trusted_scans
 from evenstring.analysis.series.uncertainty import MeterError, meter_error, spread_interval
 from evenstring.session import Session
 
-if TYPE_CHECKING:
-    from evenstring.analysis.series.signals import Signals
-
-__all__ = ["claim_at", "find_spread", "trusted_scans"]
+__all__ = ["claim_at", "find_spread"]
 
 F64 = NDArray[np.float64]
-SKEW_LIMIT_V = 3e-3  # a scan in which a group moved by more supports no spread
-_EDGE_S = 20.0  # time averaged for the figures at start, end and rest
-_EDGE_ROWS = 20
-
-
-def trusted_scans(session: Session) -> NDArray[np.bool_]:
-    """(n,) True where the string stood still enough during the scan, and two groups or more were measured."""
-    enough: NDArray[np.bool_] = np.isfinite(session.volts_v).sum(axis=1) >= min(2, session.groups)
-    noise = session.meter.noise_v or 0.0005
-    if session.out_back_v is not None:
-        moved = np.abs(np.nan_to_num(session.out_back_v)).max(axis=1, initial=0.0)
-        return np.asarray(enough & (moved <= SKEW_LIMIT_V + 5 * noise))
-    if not session.span_s.any():
-        return enough
-    # One pass: the median group's change from scan to scan stands in for its change within a scan.
-    v = median_group_v(session.volts_v)
-    change = np.abs(np.diff(v, prepend=v[:1]))
-    change = np.maximum(change, np.append(change[1:], change[-1:]))
-    return np.asarray(enough & (change <= SKEW_LIMIT_V + 3 * noise))
+_EDGE_S = 20.0  # time averaged for the figures at start, end and rest: our choice
+_EDGE_ROWS = 20  # and at most so many rows: our choice
+_LEVEL_V = 2e-3  # rows whose level is this near are measured together: our choice
+_MOVED_LEFT = 0.25  # of what a group moved between its two readings, left as uncertainty: our choice
 
 
 def find_spread(session: Session, signals: Signals, phases: tuple[Phase, ...]) -> Spread:
@@ -59,7 +41,7 @@ def find_spread(session: Session, signals: Signals, phases: tuple[Phase, ...]) -
     }
     rest = _last_rest(phases)
     if rest is not None:
-        inside = good[(signals.time_s[good] >= rest.start_s) & (signals.time_s[good] <= rest.end_s)]
+        inside = good[rows_in(signals.time_s[good], rest)]
         if len(inside):
             claims["rest"] = claim_at("rest", signals, inside[-_rows(signals) :], meter)
     loaded = _under_load(session, phases, meter)
@@ -82,7 +64,7 @@ def find_spread(session: Session, signals: Signals, phases: tuple[Phase, ...]) -
     )
 
 
-def claim_at(where: str, signals: Signals, rows: NDArray[np.int64], meter: MeterError) -> SpreadClaim:
+def claim_at(where: ClaimPlace, signals: Signals, rows: NDArray[np.int64], meter: MeterError) -> SpreadClaim:
     """The spread of the mean of some rows, with its interval."""
     volts = _mean(signals, rows)
     departure = signals.volts_v[rows] - signals.level_v[rows, None]
@@ -111,11 +93,7 @@ def _under_load(session: Session, phases: tuple[Phase, ...], meter: MeterError) 
     readings cancels to first order; a quarter of it is left as uncertainty.
     """
     t = session.time_s
-    riding = np.zeros(session.scans, dtype=bool)
-    for phase in phases:
-        if phase.kind == "ride":
-            riding[np.searchsorted(t, phase.start_s) : np.searchsorted(t, phase.end_s, side="right")] = True
-    at = np.flatnonzero(riding & trusted_scans(session))
+    at = np.flatnonzero(rows_of_kind(t, phases, "ride") & trusted_scans(session))
     if not len(at):
         return None
     level = median_group_v(session.volts_v[at])
@@ -124,7 +102,7 @@ def _under_load(session: Session, phases: tuple[Phase, ...], meter: MeterError) 
     scan = int(at[int(np.nanargmin(level))])
     volts = session.volts_v[scan].astype(np.float64)
     known = volts[np.isfinite(volts)]
-    moved = 0.0 if session.out_back_v is None else float(np.nanmedian(np.abs(session.out_back_v[scan]))) / 4.0
+    moved = 0.0 if session.out_back_v is None else float(np.nanmedian(np.abs(session.out_back_v[scan]))) * _MOVED_LEFT
     u = meter.one_v(1.0 if session.out_back_v is None else 2.0, skew_v=np.nan_to_num(moved))
     best, low, high = spread_interval(volts, u)
     return SpreadClaim(
@@ -146,7 +124,7 @@ def _largest(signals: Signals, good: NDArray[np.int64], meter: MeterError) -> Sp
     near = np.arange(max(0, peak - 4), min(len(good), peak + 5))
     alike = np.abs(spread[near] - spread[peak]) <= 4 * max(meter.noise_v, 1e-4)
     close = np.abs(signals.time_s[good[near]] - signals.time_s[good[peak]]) <= 5 * signals.step_s
-    level = np.abs(signals.level_v[good[near]] - signals.level_v[good[peak]]) <= 2e-3
+    level = np.abs(signals.level_v[good[near]] - signals.level_v[good[peak]]) <= _LEVEL_V
     return claim_at("max", signals, good[near[alike & close & level]], meter)
 
 

@@ -10,74 +10,38 @@ uncertainty; the interval comes from 300 draws of all that is uncertain (JCGM 10
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.causes.estimates import Evidence, gather
-from evenstring.analysis.results import Phase, Unknown
+from evenstring.analysis.causes.estimates import CAPACITY, CHARGE, RESISTANCE, Evidence, gather
+from evenstring.analysis.results import DISPLAY_V, LoadLimit, Phase, Reserve, Unknown
 from evenstring.analysis.series.arrays import median_group_v, rolling_mean
+from evenstring.analysis.series.charge_moved import charge_moved_ah
+from evenstring.analysis.series.resistance import step_response
+from evenstring.analysis.series.rows_of_phase import rows_of_kind
 from evenstring.ocv import OcvCurve, default_curve
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
-__all__ = ["Limit", "Reserve", "find_reserve", "soc_at_start"]
+__all__ = ["ACCELERATION_S", "find_reserve", "ride_load", "soc_at_start"]
 
+Anchor = Literal["full", "curve"]
 F64 = NDArray[np.float64]
 
-ACCELERATION_S, HILL_S = 5.0, 60.0
-_TAUS_S = (3.0, 30.0, 300.0)
-_RISE, _RISE_U, _RISE_SOC = 0.8, 0.45, 0.08  # R is 1 + rise exp(-SoC / 0.08) of its value at high SoC
-_DRAWS = 300
-_GRID = np.linspace(-0.02, 1.0, 256)  # the last one: not even a full pack bears the load
-_RIDE_ROWS = 7200  # seconds of riding looked at, the last ones
-_FULL_U, _CURVE_U = 0.015, 0.03  # of SoC: how sure the anchor is
-_SLIP_MOST, _SLIP_U = 0.08, 0.012  # of SoC: how far an aged curve may be off, and how well that is seen
-_DISPLAY_V = 1.0  # a vehicle's own pack voltage is good to about this (common practice)
-
-
-@dataclass(frozen=True, slots=True)
-class Limit:
-    """How far down a load may be asked for; fields as in `Reserve`."""
-
-    current_a: float
-    load_s: float
-    group: int
-    lowest_soc: float
-    soc_low: float
-    soc_high: float
-    sag_mv: float
-    resting_pack_v: float
-    loaded_pack_v: float
-    resting_pack_v_by_display: float
-    loaded_pack_v_by_display: float
-
-
-@dataclass(frozen=True, slots=True)
-class Reserve:
-    """SoC is of the median group, 1.0 is full; volts are of the pack; currents are positive for discharge."""
-
-    group: int  # first to reach empty
-    lowest_soc_at_full_load: float
-    empty_at_current_a: float  # the full load: highest mean over five seconds
-    soc_low: float  # 90 % interval
-    soc_high: float
-    load_s: float
-    hill_current_a: float  # highest mean over a minute
-    lowest_soc_on_hill: float
-    sag_mv: float  # of the named group in five seconds of full load
-    sag_hill_mv: float
-    anchor: str  # full, curve
-    resting_pack_v: float  # ride no lower than this at rest
-    loaded_pack_v: float  # or this under full load
-    resting_pack_v_by_display: float  # the same with a vehicle's display one volt high
-    lowest_soc_visited: float
-    why: str
-    loaded_pack_v_by_display: float | None = None
-    display_offset_v: float = _DISPLAY_V  # as given in the profile, else what is common
-    temperature_c: float | None = None  # of the ride: in the cold there is more sag
-    hill: Limit | None = None  # the ride's highest minute
-    asked: tuple[Limit, ...] = ()  # at the current that was asked for: five seconds, and a minute
+ACCELERATION_S, HILL_S = 5.0, 60.0  # loads that are asked for: a hard start, a hill: our choice
+_RISE, _RISE_U, _RISE_SOC = 0.8, 0.45, 0.08  # R is 1 + rise exp(-SoC / 0.08) of its value at high SoC: common practice
+_DRAWS = 300  # of all that is uncertain: our choice
+_GRID = np.linspace(-0.02, 1.0, 256)  # the last one: not even a full pack bears the load: our choice
+_RIDE_ROWS = 7200  # seconds of riding looked at, the last ones: our choice
+_FULL_U, _CURVE_U = 0.015, 0.03  # of SoC: how sure the anchor is: our choice
+# Of SoC: how far an aged curve may be off, and how well that is seen: tuned on own packs under 100,000
+_SLIP_MOST, _SLIP_U = 0.08, 0.012
+_LEAST_U, _LEFT_PER_U = 0.03, 10.0  # of the resistance: at least, and from what the fit leaves: our choice
+_FULL_V, _FULL_C = 0.03, 1.0 / 15.0  # under full, and C rate, to which the end of a charge is an anchor: our choice
+# Moved, for the curve to be an anchor; further down R is a belief; of SoC: our choice
+_CURVE_DEPTH, _BELIEVED = 0.15, 0.15
 
 
 def find_reserve(
@@ -90,11 +54,11 @@ def find_reserve(
     alone = "a ride with this string disconnected from the others, where the vehicle allows it"
     if profile.parallel_strings > 1:
         return None, Unknown("reserve", "strings in parallel share the current in a way not seen here", alone)
-    riding = _rows_of(session.time_s, phases, "ride")
+    riding = rows_of_kind(session.time_s, phases, "ride")
     evidence = evidence or gather(session, profile)
     if evidence is None or riding.sum() < 60:
         return None, Unknown("reserve", "no ride long enough was recorded", ride)
-    load = _load(session, riding)
+    load = ride_load(session, riding)
     moved = _moved(session, profile)
     anchor = _anchor(session, profile, phases, moved, evidence)
     if load is None or anchor is None:
@@ -103,7 +67,7 @@ def find_reserve(
     place = (*anchor, moved, riding)
     found = _worked_out(session, profile, evidence, load, place)
 
-    def limit(current_a: float, seconds: float) -> Limit:
+    def limit(current_a: float, seconds: float) -> LoadLimit:
         ohm = load.step_ohm[0] if seconds == ACCELERATION_S else load.step_ohm[1]
         alone = replace(load, peak_a=current_a, hill_a=current_a, step_ohm=(ohm, ohm))
         return _limit(_worked_out(session, profile, evidence, alone, place), seconds)
@@ -112,26 +76,18 @@ def find_reserve(
     return replace(found, hill=limit(load.hill_a, HILL_S) if load.hill_a > 1.0 else None, asked=asked), None
 
 
-def _limit(reserve: Reserve, seconds: float) -> Limit:
+def _limit(reserve: Reserve, seconds: float) -> LoadLimit:
     r = reserve
     loaded = r.resting_pack_v_by_display - r.resting_pack_v + r.loaded_pack_v
-    return Limit(r.empty_at_current_a, seconds, r.group, r.lowest_soc_at_full_load, r.soc_low, r.soc_high, r.sag_mv,
+    return LoadLimit(r.empty_at_current_a, seconds, r.group, r.lowest_soc_at_full_load, r.soc_low, r.soc_high, r.sag_mv,
                  r.resting_pack_v, r.loaded_pack_v, r.resting_pack_v_by_display, round(loaded, 2))  # fmt: skip
 
 
 def soc_at_start(
     session: Session, profile: PackProfile, phases: tuple[Phase, ...], evidence: Evidence
-) -> tuple[float, float, str] | None:
+) -> tuple[float, float, Anchor] | None:
     """SoC of the median group at the start of the session, its standard uncertainty, and what it rests on."""
     return _anchor(session, profile, phases, _moved(session, profile), evidence)
-
-
-def _rows_of(t: F64, phases: tuple[Phase, ...], kind: str) -> NDArray[np.bool_]:
-    rows = np.zeros(len(t), bool)
-    for p in phases:
-        if p.kind == kind:
-            rows |= (t >= p.start_s) & (t <= p.end_s)
-    return rows
 
 
 def _amps(session: Session) -> F64:
@@ -139,24 +95,21 @@ def _amps(session: Session) -> F64:
 
 
 def _moved(session: Session, profile: PackProfile) -> F64:
-    amps = _amps(session)
-    middle = (amps + np.concatenate((amps[:1], amps[:-1]))) / 2
-    hours = np.clip(np.diff(session.time_s, prepend=session.time_s[0]), 0.0, 60.0) / 3600.0
-    return np.asarray(np.cumsum(middle * hours) / profile.capacity_ah)
+    return charge_moved_ah(session.time_s, _amps(session)) / profile.capacity_ah
 
 
 def _anchor(
     session: Session, profile: PackProfile, phases: tuple[Phase, ...], moved: F64, evidence: Evidence
-) -> tuple[float, float, str] | None:
+) -> tuple[float, float, Anchor] | None:
     """SoC at the start of the session, its standard uncertainty, and what it rests on."""
     ends = [p.end_s for p in phases if p.kind == "charge_cv"]
     if ends:
         k = max(int(np.searchsorted(session.time_s, ends[-1])) - 2, 0)
         read = session.volts_v[k][np.isfinite(session.volts_v[k])]
         level = float(np.median(read)) if len(read) else 0.0
-        if level > profile.full_v - 0.03 and abs(_amps(session)[k]) < profile.capacity_ah / 15.0:
+        if level > profile.full_v - _FULL_V and abs(_amps(session)[k]) < profile.capacity_ah * _FULL_C:
             return _soc_at_end(session, profile, evidence, k) - float(moved[k]), _FULL_U, "full"
-    return (evidence.soc0, _CURVE_U, "curve") if evidence.depth > 0.15 else None
+    return (evidence.soc0, _CURVE_U, "curve") if evidence.depth > _CURVE_DEPTH else None
 
 
 def _soc_at_end(session: Session, profile: PackProfile, evidence: Evidence, k: int) -> float:
@@ -168,59 +121,40 @@ def _soc_at_end(session: Session, profile: PackProfile, evidence: Evidence, k: i
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Load:
+class RideLoad:
+    """What a ride asked of the string; currents positive for discharge, u_share relative, of the resistances."""
+
     peak_a: float
     hill_a: float
     step_ohm: tuple[float, float]  # median group's resistance after 5 s and 60 s
     u_share: float
 
 
-def _load(session: Session, riding: NDArray[np.bool_]) -> _Load | None:
-    """Currents (discharge positive) and step resistances of the ride, from means of a second."""
+def ride_load(session: Session, riding: NDArray[np.bool_]) -> RideLoad | None:
+    """Currents (discharge positive) and step resistances of the ride, from means of a second; None where none tells."""
+    if not riding.any():
+        return None
     second = np.floor(session.time_s[riding]).astype(np.int64)
     keep = second > second[-1] - _RIDE_ROWS
     at, first = np.unique(second[keep], return_index=True)
     count = np.diff(np.append(first, keep.sum()))
     amps = np.add.reduceat(_amps(session)[riding][keep], first) / count
     volts = np.add.reduceat(median_group_v(session.volts_v[riding][keep]).astype(np.float64), first) / count
-    good = np.isfinite(volts)
-    if good.sum() < 60 or np.std(amps) < 1.0:
+    response = step_response(at, amps, volts)
+    if response is None:
         return None
-    lagged = _lagged(amps, at)
-    x = _scaled(np.cumsum(amps))
-    design = np.column_stack([amps, *lagged.T, *(x**k for k in range(6))])[good]
-    found, *_ = np.linalg.lstsq(design, volts[good], rcond=None)
-    parts = np.maximum(found[:4], 0.0)
-
-    def after(seconds: float) -> float:
-        return float(parts[0] + sum(p * -np.expm1(-seconds / tau) for p, tau in zip(parts[1:], _TAUS_S, strict=True)))
-
-    left = np.std(volts[good] - design @ found)
-    u = 0.03 + float(left / (np.std(amps) * max(after(ACCELERATION_S), 1e-4))) / 10.0
+    after = tuple(response.after(seconds) for seconds in (ACCELERATION_S, HILL_S))
+    u = _LEAST_U + response.left_v / (float(np.std(amps)) * max(after[0], 1e-4)) / _LEFT_PER_U
     peak, hill = (float(-rolling_mean(amps, round(s)).min()) for s in (ACCELERATION_S, HILL_S))
-    return _Load(peak, hill, (after(ACCELERATION_S), after(HILL_S)), u) if peak > 1.0 else None
-
-
-def _scaled(values: F64) -> F64:
-    return np.asarray(2.0 * (values - values.min()) / max(float(np.ptp(values)), 1e-9) - 1.0)
-
-
-def _lagged(amps: F64, second: NDArray[np.int64]) -> F64:
-    """(n, 3) the current through first-order lags."""
-    keep = np.exp(-np.diff(second, prepend=second[0] - 1)[:, None] / np.array(_TAUS_S))
-    out, state = np.zeros((len(amps), len(_TAUS_S))), np.zeros(len(_TAUS_S))
-    for k in range(len(amps)):
-        state = state * keep[k] + amps[k] * (1.0 - keep[k])
-        out[k] = state
-    return out
+    return RideLoad(peak, hill, (after[0], after[1]), u) if peak > 1.0 else None
 
 
 def _worked_out(
     session: Session,
     profile: PackProfile,
     evidence: Evidence,
-    load: _Load,
-    place: tuple[float, float, str, F64, NDArray[np.bool_]],
+    load: RideLoad,
+    place: tuple[float, float, Anchor, F64, NDArray[np.bool_]],
 ) -> Reserve:
     soc0, _, anchor, moved, riding = place
     visited = float(soc0 + moved[riding].min())
@@ -231,7 +165,7 @@ def _worked_out(
     row = int(np.argmin(np.abs(_GRID - best)))
     resting = float(ocv0[row].sum())
     loaded = resting - load.peak_a * load.step_ohm[0] * float(ohm0[row].sum())
-    display = _DISPLAY_V if profile.display_offset_v is None else profile.display_offset_v
+    display = DISPLAY_V if profile.display_offset_v is None else profile.display_offset_v
     return Reserve(
         group=weakest + 1,
         lowest_soc_at_full_load=round(max(best, 0.0), 4),
@@ -248,7 +182,7 @@ def _worked_out(
         loaded_pack_v=round(loaded, 2),
         resting_pack_v_by_display=round(resting + display, 2),
         lowest_soc_visited=round(visited, 4),
-        why="" if best > visited - 0.15 else "the ride ended well above this: resistance down there is a belief",
+        why="" if best > visited - _BELIEVED else "the ride ended well above this: resistance down there is a belief",
         loaded_pack_v_by_display=round(loaded + display, 2),
         display_offset_v=display,
         temperature_c=_temperature(session, riding),
@@ -256,7 +190,7 @@ def _worked_out(
 
 
 def _drawn_limits(
-    profile: PackProfile, evidence: Evidence, load: _Load, place: tuple[float, float, str, F64, NDArray[np.bool_]]
+    profile: PackProfile, evidence: Evidence, load: RideLoad, place: tuple[float, float, Anchor, F64, NDArray[np.bool_]]
 ) -> tuple[F64, F64, F64, F64]:
     """SoC at empty under the load, (draws, g), the best estimate first, and under the hill's load, (g,).
 
@@ -274,7 +208,7 @@ def _drawn_limits(
         size = evidence.size if k == 0 else _drawn(evidence, rng)
         rise = max(0.0, _RISE + _RISE_U * z[0])
         scale = _rise(_GRID, rise) / _rise(np.array([level]), rise) * max(0.3, 1.0 + load.u_share * z[1])
-        ohm = scale[:, None] * (1.0 + 0.01 * size[:, 3])
+        ohm = scale[:, None] * (1.0 + 0.01 * size[:, RESISTANCE])
         # A wrong anchor moves the counted SoC, not the voltage: the place on the curve moves against it.
         off = u_soc * z[2]
         ocv = _group_ocv(curve, size, soc0 + off, (place_off - off + _SLIP_U * z[3], visited))
@@ -311,7 +245,7 @@ def _group_ocv(curve: OcvCurve, size: F64, soc0: float, slip: tuple[float, float
 
     `slip`: how far the curve is off, and at which SoC; it fades towards empty, where voltage and charge end together.
     """
-    soc = _GRID[:, None] + 0.01 * (size[:, 1] - size[:, 2] * (_GRID[:, None] - soc0))
+    soc = _GRID[:, None] + 0.01 * (size[:, CHARGE] - size[:, CAPACITY] * (_GRID[:, None] - soc0))
     return curve.voltage_v(soc + slip[0] * np.clip(soc / max(slip[1], 0.05), 0.0, 1.0))
 
 

@@ -7,9 +7,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Run", "column_means", "column_medians", "median_group_v", "onward", "rolling_mean", "runs_of", "spread_v"]
+__all__ = [
+    "Run", "column_means", "column_medians", "median_group_v", "middle_sigma", "onward", "robust_sigma", "rolling_mean",
+    "runs_of", "scaled", "spread_v", "white_noise",
+]  # fmt: skip
 
 Run = tuple[int, int]  # first, one past the last
+# Of a normal distribution, in its sigma (published: any table, e.g. NIST/SEMATECH e-Handbook 1.3.6.7.1):
+_MEDIAN_AWAY = 0.6745  # median of |x|, half width of the middle half: published (as above)
+_QUARTILE_AWAY = 0.3186  # lower quartile of |x|: published (as above)
 
 
 def runs_of(mask: NDArray[np.bool_]) -> list[Run]:
@@ -77,3 +83,34 @@ def rolling_mean(values: NDArray[Any], width: int) -> NDArray[np.float64]:
     number = count[high] - count[low]
     with np.errstate(invalid="ignore"):
         return np.where(number > 0, (total[high] - total[low]) / np.maximum(number, 1), np.nan)
+
+
+def robust_sigma(values: NDArray[Any]) -> NDArray[np.float64]:
+    """Standard deviation of each column by the median of |values|, (n, ...) -> (...); values have their centre at 0.
+
+    1.4826 MAD (P. Huber, Robust Statistics, Wiley 1981): up to half of the values may lie anywhere.
+    """
+    return np.asarray(np.median(np.abs(values), axis=0) / _MEDIAN_AWAY, np.float64)
+
+
+def middle_sigma(values: NDArray[Any]) -> float:
+    """Standard deviation of (n,) values by the width of their middle half, wherever their centre is."""
+    low, high = np.quantile(values, [0.25, 0.75])
+    return float(high - low) / (2.0 * _MEDIAN_AWAY)
+
+
+def white_noise(values: NDArray[Any]) -> float:
+    """Standard deviation of white noise on a smooth series; 0 where it is too short to tell.
+
+    Second differences of white noise have six times its variance (1 + 4 + 1). Their lower quartile counts: what is
+    loud, as a ride is, must not.
+    """
+    second = np.diff(values[np.isfinite(values)], 2)
+    if len(second) < 3:
+        return 0.0
+    return float(np.quantile(np.abs(second), 0.25) / _QUARTILE_AWAY / np.sqrt(6.0))
+
+
+def scaled(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Values (n,) brought to -1..1, as polynomials like them."""
+    return np.asarray(2.0 * (values - values.min()) / max(float(np.ptp(values)), 1e-9) - 1.0)

@@ -7,16 +7,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.readings.spread import trusted_scans
-from evenstring.analysis.series.arrays import median_group_v
+from evenstring.analysis.series.arrays import median_group_v, white_noise
+from evenstring.analysis.series.charge_moved import silent_after
 from evenstring.session import Session
 
-__all__ = ["Signals", "make_signals"]
+__all__ = ["Signals", "make_signals", "trusted_scans"]
 
 F64 = NDArray[np.float64]
-_STEP_S = 1.0
-_GAP_STEPS = 8.0  # of the usual interval, and at least
-_GAP_S = 120.0
+_STEP_S = 1.0  # length of a row: our choice
+_SKEW_LIMIT_V = 3e-3  # a scan in which a group moved by more supports no spread: our choice
+_NOISE_V = 0.0005  # of a meter that states none: our choice
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -60,7 +60,6 @@ def make_signals(session: Session) -> Signals:
     missing = bool(np.isnan(volts).any())
     level = _filled(median_group_v(volts.astype(np.float32)).astype(np.float64)) if missing else volts.mean(axis=1)
     step = float(np.median(np.diff(time))) if len(time) > 1 else 1.0
-    gap = np.append(np.diff(time) > max(_GAP_S, _GAP_STEPS * step), False)
     single = volts - level[:, None]
     return Signals(
         time_s=time,
@@ -69,10 +68,26 @@ def make_signals(session: Session) -> Signals:
         current_a=current,
         trusted=np.logical_and.reduceat(good, first),
         step_s=step,
-        noise_v=_noise(level),
-        reading_noise_v=max(_noise(single[:, k]) for k in range(single.shape[1])) if single.shape[1] > 1 else 0.0,
-        gap_after=gap,
+        noise_v=white_noise(level),
+        reading_noise_v=max(white_noise(single[:, k]) for k in range(single.shape[1])) if single.shape[1] > 1 else 0.0,
+        gap_after=silent_after(time),
     )
+
+
+def trusted_scans(session: Session) -> NDArray[np.bool_]:
+    """(n,) True where the string stood still enough during the scan, and two groups or more were measured."""
+    enough: NDArray[np.bool_] = np.isfinite(session.volts_v).sum(axis=1) >= min(2, session.groups)
+    noise = session.meter.noise_v or _NOISE_V
+    if session.out_back_v is not None:
+        moved = np.abs(np.nan_to_num(session.out_back_v)).max(axis=1, initial=0.0)
+        return np.asarray(enough & (moved <= _SKEW_LIMIT_V + 5 * noise))
+    if not session.span_s.any():
+        return enough
+    # One pass: the median group's change from scan to scan stands in for its change within a scan.
+    v = median_group_v(session.volts_v)
+    change = np.abs(np.diff(v, prepend=v[:1]))
+    change = np.maximum(change, np.append(change[1:], change[-1:]))
+    return np.asarray(enough & (change <= _SKEW_LIMIT_V + 3 * noise))
 
 
 def _mean_rows(values: NDArray[np.float32], first: NDArray[np.int64], count: NDArray[np.int64]) -> F64:
@@ -92,12 +107,3 @@ def _filled(values: F64) -> F64:
         return np.nan_to_num(values)
     at = np.arange(len(values))
     return np.interp(at, at[known], values[known])
-
-
-def _noise(values: F64) -> float:
-    """Standard deviation of white noise on a smooth series: second differences have six times its variance."""
-    second = np.diff(values[np.isfinite(values)], 2)
-    if len(second) < 3:
-        return 0.0
-    # The lower quartile of |x| is 0.3186 sigma: rides are the louder part and must not count.
-    return float(np.quantile(np.abs(second), 0.25) / 0.3186 / np.sqrt(6.0))

@@ -19,7 +19,16 @@ from evenstring.analysis.series.uncertainty import meter_error
 from evenstring.ocv import CURVES, curve, slipped
 from evenstring.profile import PackProfile
 from evenstring.session import Session
-from evenstring.sim import Balancer, Charger, MeterModel, Pack, Plan, continue_until_balanced, measure, simulate
+from evenstring.sim import (
+    Balancer,
+    ChargerModel,
+    DutyCycle,
+    MeterModel,
+    Pack,
+    continue_until_balanced,
+    measure,
+    simulate,
+)
 
 GROUPS = 16
 CC_H = 1.30  # of constant current with these packs, before the constant voltage
@@ -34,13 +43,13 @@ def string(rule: str = "above_lowest", *, lag: float = 0.04, threshold_v: float 
     soc0 = pack.soc0.copy()
     soc0[3] -= lag
     board = Balancer(rule=rule, threshold_v=threshold_v, bleed_a=0.12, sense_offset_v=pack.balancer.sense_offset_v)
-    charger = Charger(current_a=3.0, set_v=GROUPS * set_v, done_light_a=0.3)
+    charger = ChargerModel(current_a=3.0, set_v=GROUPS * set_v, done_light_a=0.3)
     return replace(pack, soc0=soc0, balancer=board, charger=charger)
 
 
 def an_hour_in(pack: Pack, *, sensor: bool = True) -> tuple[Session, float | None]:
     """A rest and a charge up to an hour of constant voltage; seconds until even, by the simulator (None: two days)."""
-    trajectory = simulate(pack, Plan().rest(minutes=8).charge(hours=CC_H + 1.0), step_s=2.0)
+    trajectory = simulate(pack, DutyCycle().rest(minutes=8).charge(hours=CC_H + 1.0), step_s=2.0)
     rng = np.random.default_rng(32)
     session = measure(
         trajectory, MeterModel.random(rng, GROUPS), rng, scans_per_s=2.0, quiet_s=1.0, with_current=sensor
@@ -57,6 +66,7 @@ def balancing(session: Session, of: PackProfile) -> Balancing:
     return find_balancing(signals, of, phases_of(signals, of), Charge("still_charging"), meter_error(session))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("sensor", [True, False], ids=["current", "no current"])
 def test_the_time_until_even_is_that_of_the_string_carried_on(sensor: bool) -> None:
     session, truth = an_hour_in(string(), sensor=sensor)
@@ -68,6 +78,7 @@ def test_the_time_until_even_is_that_of_the_string_carried_on(sensor: bool) -> N
     assert found.remaining_low_s < found.remaining_s < found.remaining_high_s
 
 
+@pytest.mark.slow
 def test_a_board_whose_groups_take_turns_bleeds_at_half_its_current() -> None:
     session, truth = an_hour_in(string("odd_even"))
 
@@ -77,6 +88,7 @@ def test_a_board_whose_groups_take_turns_bleeds_at_half_its_current() -> None:
     assert found.bleed_ma == pytest.approx(60.0, rel=0.25)
 
 
+@pytest.mark.slow
 def test_a_board_that_bleeds_the_lowest_group_too_never_gets_even() -> None:
     session, truth = an_hour_in(string("threshold", lag=0.015, threshold_v=4.15))
 
@@ -97,6 +109,7 @@ def test_where_the_rule_cannot_be_told_the_time_comes_with_what_would_undo_it() 
     assert "if the board also bleeds the lowest group" in " ".join(found.reasons) or found.answer == "never"
 
 
+@pytest.mark.slow
 def test_where_the_owner_knows_the_rule_the_answer_is_no_longer_open() -> None:
     session, truth = an_hour_in(string("threshold", lag=0.05))
 
@@ -109,6 +122,7 @@ def test_where_the_owner_knows_the_rule_the_answer_is_no_longer_open() -> None:
     assert not other.reasons
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("sensor", [True, False], ids=["current", "no current"])
 def test_a_cell_with_a_dip_in_its_curve_that_no_known_curve_has_is_read_off_the_charge(
     sensor: bool, monkeypatch: pytest.MonkeyPatch
@@ -131,10 +145,11 @@ def test_a_cell_with_a_dip_in_its_curve_that_no_known_curve_has_is_read_off_the_
     assert found.remaining_s == pytest.approx(truth, rel=0.25)
 
 
+@pytest.mark.slow
 def test_a_string_that_has_come_to_its_target_is_balanced_though_nothing_bleeds_any_more() -> None:
     """What is left is what the board leaves alone; by the meter it is about the target."""
     pack = string(lag=0.006, threshold_v=4.10)
-    trajectory = simulate(pack, Plan().rest(minutes=8).charge(hours=CC_H + 5.0), step_s=2.0)
+    trajectory = simulate(pack, DutyCycle().rest(minutes=8).charge(hours=CC_H + 5.0), step_s=2.0)
     offsets = np.zeros(GROUPS)
     end_v = trajectory.volts_v[-1]
     offsets[end_v.argmax()] = 0.0135 - np.ptp(end_v)  # as the meter shows it: over the target

@@ -11,18 +11,22 @@ from pathlib import Path
 import numpy as np
 import pytest
 from click.testing import CliRunner
-from evenstring.analysis.causes.between_recordings import SecondLook, find_second_look
+from evenstring.analysis.causes.between_recordings import find_second_look
+from evenstring.analysis.phases import segment
 from evenstring.analysis.phases.segment import find_phases
+from evenstring.analysis.results import SecondLook
 from evenstring.analysis.riding.reserve import find_reserve
 from evenstring.cli import cli
+from evenstring.io.load import load_recordings, load_session
 from evenstring.profile import PackProfile, parse_profile, to_toml
 from evenstring.session import Quality, Session
-from evenstring.sim import MeterModel, Pack, Plan, measure, simulate
-from evenstring.sim.direct import session_frames
+from evenstring.sim import DutyCycle, MeterModel, Pack, measure, simulate
+from evenstring.sim.scenario.frames import session_frames
 from evenstring.wire.encode import message
+from evenstring.wire.stream import StreamDecoder
 
-from tests.benchmarks.weakness_marks import true_reserve
-from tests.benchmarks.weakness_sessions import make_case
+from tests.worlds.fault_sessions import make_case
+from tests.worlds.fault_truth import true_reserve
 
 PROFILE = PackProfile(groups=20)
 BEGAN = datetime(2026, 3, 1, 8, 0, tzinfo=UTC)  # invented
@@ -36,11 +40,11 @@ def two_rests(seed: int, percent_per_week: float, *, days: float = 21.0, monitor
     leak = pack.leak_a + np.linspace(0.0, monitor, 20) / 100.0 * 20.0 / (7 * 24)
     leak[7] += percent_per_week / 100.0 * 20.0 / (7 * 24)
     meter = MeterModel.random(rng, 20)
-    rest = Plan().rest(minutes=60, step_s=10.0)
+    rest = DutyCycle().rest(minutes=60, step_s=10.0)
     first = simulate(replace(pack, leak_a=leak), rest, step_s=10.0)
-    away = simulate(replace(pack, leak_a=leak, soc0=first.soc[-1]), Plan().store(days=days), step_s=10.0)
+    away = simulate(replace(pack, leak_a=leak, soc0=first.soc[-1]), DutyCycle().store(days=days), step_s=10.0)
     warm = replace(pack, leak_a=leak, soc0=away.soc[-1] + between_ah / 20.0)
-    last = simulate(warm, Plan().at(25.0 + warmer_k).rest(minutes=60, step_s=10.0), step_s=10.0)
+    last = simulate(warm, DutyCycle().at(25.0 + warmer_k).rest(minutes=60, step_s=10.0), step_s=10.0)
     one, other = (measure(t, meter, rng, scans_per_s=0.1) for t in (first, last))
     return replace(one, start=BEGAN), replace(other, start=BEGAN + timedelta(days=days, hours=1))
 
@@ -136,6 +140,40 @@ def test_report_of_two_files_holds_the_second_look(tmp_path: Path):
     assert "Since the recording before" in (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
 
 
+def test_a_report_of_two_files_reads_each_file_once_and_looks_at_each_recording_once(tmp_path, monkeypatch):
+    files = []
+    for k, session in enumerate(two_rests(4, 0.6)):
+        files.append(tmp_path / f"part{k}.frames")
+        files[-1].write_bytes(session_frames(session, to_toml(PROFILE), "rest (invented)"))
+    fed, looked_at = [], []
+    feed, make = StreamDecoder.feed, segment.make_signals
+    monkeypatch.setattr(StreamDecoder, "feed", lambda self, data: fed.append(len(data)) or feed(self, data))
+    monkeypatch.setattr(segment, "make_signals", lambda session: looked_at.append(session.scans) or make(session))
+
+    result = CliRunner().invoke(cli, ["report", *map(str, files), "--json"])
+
+    assert result.exit_code == 0, (result.output, result.exception)
+    assert sum(fed) == sum(f.stat().st_size for f in files) + 1  # one delimiter between the two
+    assert len(looked_at) == 2
+
+
+def test_parts_that_were_decoded_together_are_as_if_each_was_read_alone(tmp_path: Path):
+    files = []
+    for k, session in enumerate(two_rests(4, 0.6)):
+        files.append(tmp_path / f"part{k}.frames")
+        files[-1].write_bytes(session_frames(session, to_toml(PROFILE), "rest (invented)"))
+
+    whole, parts = load_recordings(files)
+
+    assert whole.scans == sum(p.scans for p in parts)
+    assert whole.link.bytes_total == sum(f.stat().st_size for f in files)
+    for part, alone in zip(parts, (load_session([f]) for f in files), strict=True):
+        assert np.array_equal(part.volts_v, alone.volts_v, equal_nan=True)
+        assert np.array_equal(part.time_s, alone.time_s)
+        assert (part.start, part.ident, part.meter, part.marks) == (alone.start, alone.ident, alone.meter, alone.marks)
+        assert part.link.frames_good == alone.link.frames_good
+
+
 @cache
 def ridden():
     return make_case(11, "ride and charge", "low_capacity", 2.0)
@@ -169,7 +207,7 @@ def test_without_an_anchor_for_the_state_of_charge_there_is_no_reserve_but_a_rea
     """A short ride alone: no full charge, and too little moved to place it on the curve."""
     rng = np.random.default_rng(5)
     pack = Pack.random(rng, groups=16, soc=0.7)
-    session = measure(simulate(pack, Plan().ride(minutes=6, seed=5)), MeterModel.random(rng, 16), rng)
+    session = measure(simulate(pack, DutyCycle().ride(minutes=6, seed=5)), MeterModel.random(rng, 16), rng)
     profile = PackProfile(groups=16)
 
     reserve, unknown = find_reserve(session, profile, find_phases(session, profile))

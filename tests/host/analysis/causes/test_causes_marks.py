@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 
 from tests.benchmarks.weakness_marks import collect, mark
-from tests.benchmarks.weakness_sessions import CAUSES, CLASSES, STORE
 from tests.benchmarks.weakness_table import at_least, bins, table
+from tests.worlds.fault_sessions import CAUSES, CLASSES, STORE
 
 
+@pytest.mark.slow
 def test_a_fault_of_full_size_is_told_from_one_of_half_the_size():
     full = [mark((900 + k, CLASSES[0], cause, 1.0)) for k, cause in enumerate(CAUSES)]
     half = [mark((910 + k, CLASSES[0], cause, 0.5)) for k, cause in enumerate(CAUSES)]
@@ -21,6 +22,7 @@ def test_a_fault_of_full_size_is_told_from_one_of_half_the_size():
     assert not any(m.wrong for m in full + half)
 
 
+@pytest.mark.slow
 def test_a_leak_between_two_rests_is_found_and_a_store_in_order_accuses_nobody():
     assert mark((920, STORE, "self_discharge", 1.0)).right
     assert not mark((921, STORE, "healthy", 0.0)).wrong

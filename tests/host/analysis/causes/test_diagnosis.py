@@ -7,14 +7,17 @@ from functools import cache
 
 import numpy as np
 import pytest
-from evenstring.analysis.causes.diagnosis import Weakness, find_weakness, judge
+from evenstring.analysis.causes.diagnosis import find_weakness, judge
 from evenstring.analysis.causes.estimates import Evidence
-from evenstring.analysis.causes.rows import fast_resistance
+from evenstring.analysis.causes.hypotheses import EFFECT, PREVALENCE, SCATTER
+from evenstring.analysis.causes.meter_patterns import without_meter_patterns
 from evenstring.analysis.phases.segment import find_phases
+from evenstring.analysis.results import Weakness
 from evenstring.analysis.riding.reserve import find_reserve
+from evenstring.analysis.series.resistance import group_resistance
 
-from tests.benchmarks.weakness_marks import true_reserve
-from tests.benchmarks.weakness_sessions import CAUSES, Case, make_case
+from tests.worlds.fault_sessions import CAUSES, Case, make_case
+from tests.worlds.fault_truth import true_reserve
 
 
 @cache
@@ -63,7 +66,7 @@ def test_resistance_is_each_groups_own_although_the_scan_takes_time():
     """True ratios from the simulator; a mean over a scan would make a gradient along the string."""
     case = made("healthy")
 
-    ratio = fast_resistance(case.session)[0]
+    ratio = group_resistance(case.session)[0]
     ratio = ratio / np.median(ratio)
 
     true = 1.0 + case.truth[:, 3] / 100.0
@@ -92,14 +95,15 @@ def test_without_a_ride_there_is_no_reserve_and_the_reader_is_told_why():
 
 def evidence(size: np.ndarray, u: tuple[float, ...] = (0.4, 0.1, 0.3, 0.5)) -> Evidence:
     covariance = np.repeat(np.diag(np.square(u))[None], len(size), axis=0)
-    return Evidence(size, covariance, np.full(len(size), np.nan), 0.5, True, 0.01, 0.9)
+    return Evidence(size, covariance, np.full(len(size), np.nan), 0.5, True, 0.9)
 
 
 def test_an_odd_even_comb_of_the_meter_accuses_no_group():
     size = np.random.default_rng(5).standard_normal((20, 4)) * (0.5, 0.2, 0.5, 2.0)
     size[:, 0] += np.where(np.arange(20) % 2 == 0, 6.0, -6.0)
 
-    assert not [w for w in judge(evidence(size)) if w.confidence >= 0.8]
+    cleaned, _ = without_meter_patterns(evidence(size), SCATTER, EFFECT, PREVALENCE)
+    assert not [w for w in judge(cleaned) if w.confidence >= 0.8]
 
 
 def test_two_causes_that_fit_alike_are_not_told_apart():

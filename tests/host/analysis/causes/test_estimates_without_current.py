@@ -13,9 +13,9 @@ from evenstring.analysis.phases.segment import find_phases
 from evenstring.analysis.series.signals import make_signals
 from evenstring.profile import PackProfile
 from evenstring.session import Session
-from evenstring.sim import MeterModel, Pack, Plan, measure, simulate
+from evenstring.sim import DutyCycle, MeterModel, Pack, measure, simulate
 
-from tests.benchmarks.weakness_sessions import Case, make_case
+from tests.worlds.fault_sessions import Case, make_case
 
 
 @cache
@@ -34,6 +34,7 @@ def told(cause: str, kind: str = "ride and charge") -> Diagnosis:
     return diagnose(session, case.profile, find_phases(session, case.profile))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("cause", ["charge_offset", "low_capacity", "high_resistance"])
 def test_a_clear_fault_is_named_without_a_current_sensor(cause):
     case = made(cause)
@@ -98,7 +99,7 @@ def test_on_the_plateau_of_lfp_neither_charge_nor_capacity_nor_meter_is_claimed(
     pack = Pack.random(rng, groups=16, soc=0.75, chemistry="lfp", r0_ohm=0.004)
     soc = pack.soc0.copy()
     soc[4] -= 0.05
-    plan = Plan().rest(minutes=10).ride(minutes=30, seed=2).rest(minutes=20).charge(hours=1.0)
+    plan = DutyCycle().rest(minutes=10).ride(minutes=30, seed=2).rest(minutes=20).charge(hours=1.0)
     meter = MeterModel.random(rng, 16)
     session = measure(simulate(replace(pack, soc0=soc), plan), meter, rng, quiet_s=2.0, with_current=False)
     profile = PackProfile(

@@ -7,14 +7,15 @@ from functools import cache
 
 import numpy as np
 import pytest
-from evenstring.analysis.causes.diagnosis import PREVALENCE, SCATTER, Diagnosis, diagnose, judge
+from evenstring.analysis.causes.catalogue import SCATTER
+from evenstring.analysis.causes.diagnosis import PREVALENCE, Diagnosis, diagnose, judge
 from evenstring.analysis.causes.estimates import Evidence
 from evenstring.analysis.causes.meter_patterns import without_meter_patterns
 from evenstring.analysis.phases.segment import find_phases
 from evenstring.analysis.readings.shared_leads import find_shared_leads, without_lead_drops
 from evenstring.analysis.series.signals import make_signals
 from evenstring.profile import PackProfile
-from evenstring.sim import MeterModel, Pack, Plan, measure, simulate
+from evenstring.sim import DutyCycle, MeterModel, Pack, measure, simulate
 
 GROUPS = 20
 PROFILE = PackProfile(groups=GROUPS)
@@ -35,7 +36,7 @@ def ridden(pattern: str, seed: int = 3) -> Diagnosis:
         meter = replace(meter, position_v=0.015)
     elif pattern == "comb":
         meter = replace(meter, comb_v=0.005)
-    plan = Plan().rest(minutes=10).ride(minutes=50, seed=seed).rest(minutes=20).charge(hours=6, leave_hours=0.2)
+    plan = DutyCycle().rest(minutes=10).ride(minutes=50, seed=seed).rest(minutes=20).charge(hours=6, leave_hours=0.2)
     session = measure(simulate(pack, plan), meter, rng, scans_per_s=1.0, quiet_s=2.0)
     return diagnose(session, PROFILE, find_phases(session, PROFILE))
 
@@ -58,7 +59,23 @@ def test_a_healthy_meter_shows_no_pattern():
 
 def evidence(size: np.ndarray) -> Evidence:
     covariance = np.repeat(np.diag(np.square((0.4, 0.1, 0.3, 0.5)))[None], len(size), axis=0)
-    return Evidence(size, covariance, np.full(len(size), np.nan), 0.5, True, 0.01, 0.9)
+    return Evidence(size, covariance, np.full(len(size), np.nan), 0.5, True, 0.9)
+
+
+def test_each_of_five_bad_taps_is_reported_and_none_is_dropped():
+    """What is corrected is said: five taps, 10 mV each, well apart."""
+    rng = np.random.default_rng(5)
+    pack, meter = Pack.random(rng, groups=GROUPS, soc=0.93), MeterModel.random(rng, GROUPS)
+    taps = np.zeros(GROUPS + 1)
+    bad = [3, 7, 11, 15, 18]
+    taps[bad] = (0.010, -0.010, 0.010, -0.010, 0.010)
+    plan = DutyCycle().rest(minutes=10).ride(minutes=50, seed=5).rest(minutes=20).charge(hours=6, leave_hours=0.2)
+    session = measure(simulate(pack, plan), replace(meter, tap_v=taps), rng, scans_per_s=1.0, quiet_s=2.0)
+
+    diagnosis = diagnose(session, PROFILE, find_phases(session, PROFILE))
+
+    assert sorted(p.tap for p in diagnosis.patterns if p.kind == "tap") == bad
+    assert [w for w in diagnosis.weakness if w.confidence >= 0.8] == []
 
 
 def test_one_offset_channel_alone_stays_a_meter_offset_of_one_group():
@@ -101,7 +118,7 @@ def charged(seed: int, lead_ohm: float):
     soc[[3, 7, 11, 12]] += (0.02, 0.025, 0.03, 0.035)
     balancer = replace(pack.balancer, rule="threshold", threshold_v=4.205, hysteresis_v=0.02)
     trajectory = simulate(
-        replace(pack, soc0=soc, balancer=balancer), Plan().rest(minutes=10).charge(hours=4), step_s=2.0
+        replace(pack, soc0=soc, balancer=balancer), DutyCycle().rest(minutes=10).charge(hours=4), step_s=2.0
     )
     meter = replace(MeterModel.random(rng, GROUPS), shared_lead_ohm=lead_ohm)
     return measure(trajectory, meter, rng, quiet_s=2.0), trajectory

@@ -8,10 +8,11 @@ from functools import cache
 import numpy as np
 import pytest
 from evenstring.profile import parse_profile
-from evenstring.report.build import build_report
+from evenstring.report.material import gather_material
 from evenstring.report.page import render
+from evenstring.report.report_json import report_json
 from evenstring.session import Quality, Session
-from evenstring.sim import MeterModel, Pack, Plan, measure, simulate
+from evenstring.sim import DutyCycle, MeterModel, Pack, measure, simulate
 
 pytestmark = [pytest.mark.usefixtures("no_forecast"), pytest.mark.filterwarnings("error::RuntimeWarning")]
 _BY_SCAN = ("time_s", "volts_v", "quality", "span_s", "out_back_v", "current_a", "current_out_a", "current_back_a")
@@ -20,7 +21,7 @@ _BY_SCAN = ("time_s", "volts_v", "quality", "span_s", "out_back_v", "current_a",
 @cache
 def whole(groups: int) -> Session:
     rng = np.random.default_rng(groups)
-    plan = Plan().rest(minutes=25).ride(minutes=12, seed=1).rest(minutes=35).charge(hours=1.5)
+    plan = DutyCycle().rest(minutes=25).ride(minutes=12, seed=1).rest(minutes=35).charge(hours=1.5)
     pack = Pack.random(rng, groups=groups, soc=0.9)
     session = measure(
         simulate(pack, plan, step_s=2.0), MeterModel.random(rng, groups), rng, scans_per_s=1.0, quiet_s=2.0
@@ -61,6 +62,7 @@ def poor(kind: str) -> Session:
     return unread(session, mask) if mask.any() else session
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("sensor", [True, False])
 @pytest.mark.parametrize("kind", [
     "two groups", "five groups", "a group never read", "nothing read", "a third missing", "second half missing",
@@ -72,7 +74,7 @@ def test_a_poor_recording_gives_a_report_and_a_page(kind, sensor):
         session = replace(session, current_a=None, current_out_a=None, current_back_a=None)
     profile = parse_profile(f"[pack]\ngroups = {session.groups}\n[ride]\nload_a = 50\n")
 
-    report = build_report(session, profile, (session, session))
+    material = gather_material(session, profile, (session, session))
 
-    assert render(session, profile, report, kind).startswith("<!doctype html>")
-    assert report["verdict"]["reasons"]
+    assert render(material, kind).startswith("<!doctype html>")
+    assert report_json(material)["verdict"]["reasons"]

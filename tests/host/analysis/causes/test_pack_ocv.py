@@ -13,14 +13,14 @@ from evenstring.analysis.causes.rows import make_rows
 from evenstring.ocv import curve
 from evenstring.profile import PackProfile
 from evenstring.session import Session
-from evenstring.sim import MeterModel, Pack, Plan, measure, simulate
+from evenstring.sim import DutyCycle, MeterModel, Pack, measure, simulate
 
 GROUPS = 16
 PROFILE = PackProfile(groups=GROUPS)
-ONE_EVENING = Plan().rest(minutes=10).ride(minutes=60, seed=5).rest(minutes=20).charge(hours=6, leave_hours=0.2)
+ONE_EVENING = DutyCycle().rest(minutes=10).ride(minutes=60, seed=5).rest(minutes=20).charge(hours=6, leave_hours=0.2)
 
 
-def recorded(plan: Plan, *, name: str = "lg_m50_nmc", soc: float = 0.93, fault_percent: float = 0.0) -> Session:
+def recorded(plan: DutyCycle, *, name: str = "lg_m50_nmc", soc: float = 0.93, fault_percent: float = 0.0) -> Session:
     rng = np.random.default_rng(12)
     pack = Pack.random(rng, groups=GROUPS, soc=soc, curve=curve(name))
     capacity = pack.capacity_ah.copy()
@@ -61,7 +61,7 @@ def test_the_slope_of_another_published_curve_is_followed_within_its_uncertainty
 
 
 def test_a_ride_after_a_whole_charge_is_used_when_it_moved_more():
-    plan = Plan().rest(minutes=10).charge(hours=2, leave_hours=0.2).rest(minutes=10).ride(minutes=60, seed=5)
+    plan = DutyCycle().rest(minutes=10).charge(hours=2, leave_hours=0.2).rest(minutes=10).ride(minutes=60, seed=5)
 
     found = judge(gather(recorded(plan, fault_percent=10.0), PROFILE))
 
@@ -69,8 +69,9 @@ def test_a_ride_after_a_whole_charge_is_used_when_it_moved_more():
     assert found[0].confidence >= 0.8
 
 
+@pytest.mark.slow
 def test_a_store_of_weeks_does_not_blur_the_charge_that_follows():
-    plan = Plan().rest(minutes=60).store(days=60).rest(minutes=60).charge(hours=8)
+    plan = DutyCycle().rest(minutes=60).store(days=60).rest(minutes=60).charge(hours=8)
 
     evidence = gather(recorded(plan, soc=0.55), PROFILE)
 
@@ -84,7 +85,9 @@ def test_at_one_voltage_a_group_far_out_is_named_without_a_cause():
     pack = Pack.random(rng, groups=GROUPS, soc=0.6)
     soc = pack.soc0.copy()
     soc[6] -= 0.03
-    session = measure(simulate(replace(pack, soc0=soc), Plan().rest(minutes=40)), MeterModel.random(rng, GROUPS), rng)
+    session = measure(
+        simulate(replace(pack, soc0=soc), DutyCycle().rest(minutes=40)), MeterModel.random(rng, GROUPS), rng
+    )
 
     found = judge(gather(session, PROFILE))
 

@@ -11,9 +11,9 @@ from evenstring.analysis.causes.diagnosis import find_weakness
 from evenstring.analysis.causes.self_discharge import find_leaks, second_look
 from evenstring.analysis.phases.segment import find_phases
 from evenstring.profile import PackProfile
-from evenstring.sim import MeterModel, Pack, Plan, measure, simulate
+from evenstring.sim import DutyCycle, MeterModel, Pack, measure, simulate
 
-from tests.benchmarks.weakness_sessions import make_case
+from tests.worlds.fault_sessions import make_case
 
 PROFILE = PackProfile(groups=20)
 
@@ -24,7 +24,7 @@ def stored(seed: int, percent_per_week: float, days: float = 21.0, *, charge_bet
     pack = Pack.random(rng, groups=20, soc=0.6)
     leak = pack.leak_a.copy()
     leak[7] += percent_per_week / 100.0 * 20.0 / (7 * 24)
-    plan = Plan().rest(minutes=60, step_s=10.0).store(days=days)
+    plan = DutyCycle().rest(minutes=60, step_s=10.0).store(days=days)
     if charge_between:
         plan = plan.charge(hours=1.0, step_s=10.0)
     plan = plan.rest(minutes=60, step_s=10.0)

@@ -14,7 +14,7 @@ from evenstring.analysis.run import analyse
 from evenstring.analysis.series.signals import make_signals
 from evenstring.profile import PackProfile
 from evenstring.session import Meter, Session
-from evenstring.sim import Balancer, Charger, MeterModel, Pack, Plan, Scatter, measure, simulate
+from evenstring.sim import Balancer, ChargerModel, DutyCycle, MeterModel, Pack, Scatter, measure, simulate
 
 GROUPS = 16
 PROFILE = PackProfile(groups=GROUPS)
@@ -35,9 +35,9 @@ def charged(
     pack = Pack.random(np.random.default_rng(5), groups=GROUPS, soc=0.75, scatter=scatter)
     soc = pack.soc0.copy()
     soc[0] += lead_of_first
-    charger = Charger(current_a=5.0, set_v=GROUPS * 4.20, done_light_a=0.5)
+    charger = ChargerModel(current_a=5.0, set_v=GROUPS * 4.20, done_light_a=0.5)
     pack = replace(pack, soc0=soc, charger=charger, balancer=board or pack.balancer)
-    plan = Plan().rest(minutes=10).charge(hours=hours)
+    plan = DutyCycle().rest(minutes=10).charge(hours=hours)
     trajectory = simulate(pack, plan.rest(minutes=20) if rest else plan, step_s=2.0)
     meter = MeterModel(stated=STATED, shared_lead_ohm=lead_ohm, step_s=0.0025)
     session = measure(trajectory, meter, np.random.default_rng(6), scans_per_s=10.0, with_current=True)
@@ -45,6 +45,7 @@ def charged(
     return session, blind, [(p.kind, p.start_s, p.end_s) for p in trajectory.phases]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("hours", [1.2, 2.0, 4.5])
 def test_without_a_sensor_a_charge_that_ended_is_never_said_to_go_on(hours: float) -> None:
     """Held for hours on an even string the current dies away, and its end leaves no step: then nobody can tell."""

@@ -9,7 +9,7 @@ import pytest
 from evenstring.analysis.phases.segment import find_phases
 from evenstring.profile import PackProfile
 from evenstring.session import Meter, Session
-from evenstring.sim import Charger, MeterModel, Pack, Plan, measure, simulate
+from evenstring.sim import ChargerModel, DutyCycle, MeterModel, Pack, measure, simulate
 
 GROUPS = 16
 STATED = Meter(noise_v=0.0005, channel_u_v=0.001, gain_u=0.001)
@@ -17,9 +17,9 @@ STATED = Meter(noise_v=0.0005, channel_u_v=0.001, gain_u=0.001)
 
 def day(drift_per_h: float, *, with_current: bool, set_v: float = 4.20, soc: float = 0.8) -> tuple[Session, list]:
     """Rest, ride, rest, charge held for over an hour, rest; and the true phases."""
-    charger = Charger(current_a=5.0, set_v=GROUPS * set_v, done_light_a=0.5)
+    charger = ChargerModel(current_a=5.0, set_v=GROUPS * set_v, done_light_a=0.5)
     pack = replace(Pack.random(np.random.default_rng(2), groups=GROUPS, soc=soc), charger=charger)
-    plan = Plan().rest(minutes=10).ride(minutes=12, seed=4).rest(minutes=20).charge(hours=2.2).rest(minutes=30)
+    plan = DutyCycle().rest(minutes=10).ride(minutes=12, seed=4).rest(minutes=20).charge(hours=2.2).rest(minutes=30)
     trajectory = simulate(pack, plan, step_s=2.0)
     meter = MeterModel(gain_per_h=drift_per_h, stated=STATED)
     session = measure(trajectory, meter, np.random.default_rng(3), quiet_s=2.0, with_current=with_current)

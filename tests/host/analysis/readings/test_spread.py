@@ -5,14 +5,15 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from evenstring.analysis.readings.shared_leads import SharedLeads, widened
-from evenstring.analysis.readings.spread import trusted_scans
-from evenstring.analysis.results import Phase, Spread, SpreadClaim
+import pytest
+from evenstring.analysis.readings.shared_leads import widened
+from evenstring.analysis.results import Phase, SharedLeads, Spread, SpreadClaim
 from evenstring.analysis.run import analyse
+from evenstring.analysis.series.signals import trusted_scans
 from evenstring.analysis.series.uncertainty import spread_interval
 from evenstring.profile import PackProfile
 from evenstring.session import Meter, Session
-from evenstring.sim import MeterModel, Pack, Plan, measure, simulate
+from evenstring.sim import DutyCycle, MeterModel, Pack, measure, simulate
 
 
 def still(departures_v: np.ndarray, n: int = 60, *, meter: Meter | None = None) -> Session:
@@ -56,6 +57,7 @@ def coverage(true_sd_v: float, outlier_v: float, packs: int = 300) -> tuple[floa
     return hit / packs, float(np.median(width))
 
 
+@pytest.mark.slow
 def test_intervals_hold_the_true_spread_of_even_middling_and_uneven_strings() -> None:
     for true_sd_v, outlier_v in ((0.0005, 0.0), (0.003, 0.0), (0.010, 0.0), (0.001, -0.040)):
         share, width_v = coverage(true_sd_v, outlier_v)
@@ -89,7 +91,7 @@ def test_a_ride_gives_a_spread_under_load_of_the_scan_that_drew_the_level_lowest
     """Groups 2 mohm apart at 30 A: 60 mV, by Ohm's law."""
     pack = Pack.even(8, soc=0.7, r0_ohm=0.004)
     pack = replace(pack, joint_ohm=np.array([0.002, *[0.0] * 7]))
-    plan = Plan().rest(minutes=6).load(np.full(600, -30.0), step_s=1.0).rest(minutes=6)
+    plan = DutyCycle().rest(minutes=6).load(np.full(600, -30.0), step_s=1.0).rest(minutes=6)
     meter = MeterModel(noise_v=1e-4, stated=Meter(noise_v=1e-4, channel_u_v=1e-4, gain_u=1e-4))
     session = measure(simulate(pack, plan, step_s=1.0), meter, np.random.default_rng(1))
 

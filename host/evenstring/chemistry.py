@@ -1,0 +1,103 @@
+"""What is commonly true of a cell chemistry: one row each, with its limits, curves and spellings.
+
+Limits are volts of one group. They are defaults: the cell maker's data sheet and the pack maker's limits come first.
+A curve is a column of curves/curves.csv; `evenstring.ocv` names the papers.
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+from dataclasses import dataclass
+
+from evenstring.errors import InputError
+
+__all__ = ["CHEMISTRIES", "Chemistry", "chemistry_named", "curves_like"]
+
+
+@dataclass(frozen=True, slots=True)
+class Chemistry:
+    """One chemistry.
+
+    Attributes:
+        full_v, ceiling_v, empty_v, discard_v: limits of a group. threshold_v: where a protection board begins to bleed.
+        curves: columns of curves.csv that are this chemistry's; the first is assumed where nothing better is known.
+        spellings: how people write it besides its key; case, blanks, hyphens and a trailing mix (811) do not matter.
+        curve_family: chemistries of one family have curves so alike that each may stand for another's.
+        judged_by_charge: the curve is so flat that millivolts of spread say next to nothing about balance.
+        about: its name in words.
+        source: where limits come from.
+    """
+
+    full_v: float
+    ceiling_v: float
+    empty_v: float
+    discard_v: float
+    threshold_v: float
+    curves: tuple[str, ...]
+    spellings: tuple[str, ...]
+    curve_family: str
+    about: str
+    source: str
+    judged_by_charge: bool = False
+
+    @property
+    def limits(self) -> dict[str, float]:
+        """The limits by the names of the profile's fields."""
+        names = ("full_v", "ceiling_v", "empty_v", "discard_v", "threshold_v")
+        return {name: getattr(self, name) for name in names}
+
+
+CHEMISTRIES: dict[str, Chemistry] = {
+    "nmc": Chemistry(
+        full_v=4.20, ceiling_v=4.25, empty_v=3.00, discard_v=2.50, threshold_v=4.18,
+        curves=("lg_m50_nmc", "umich_nmc"), curve_family="layered oxide",
+        spellings=("ncm", "linimncoo2", "lithium nickel manganese cobalt oxide", "nickel manganese cobalt"),
+        about="nickel manganese cobalt oxide", source="common practice",
+    ),
+    "nca": Chemistry(
+        full_v=4.20, ceiling_v=4.25, empty_v=3.00, discard_v=2.50, threshold_v=4.18,
+        curves=("kim_nca",), curve_family="layered oxide",
+        spellings=("linicoalo2", "lithium nickel cobalt aluminium oxide", "lithium nickel cobalt aluminum oxide"),
+        about="nickel cobalt aluminium oxide", source="common practice",
+    ),
+    "lco": Chemistry(
+        full_v=4.20, ceiling_v=4.25, empty_v=3.00, discard_v=2.50, threshold_v=4.18,
+        curves=("kokam_nmc",), curve_family="layered oxide",
+        spellings=("licoo2", "lithium cobalt oxide", "cobalt oxide"),
+        about="cobalt oxide", source="common practice",
+    ),
+    "lfp": Chemistry(
+        full_v=3.60, ceiling_v=3.65, empty_v=2.50, discard_v=2.00, threshold_v=3.45,
+        curves=("a123_lfp",), curve_family="iron phosphate", judged_by_charge=True,
+        spellings=("lifepo4", "lifepo", "lithium iron phosphate", "iron phosphate", "lithium ferro phosphate"),
+        about="iron phosphate", source="common practice, from memory",
+    ),
+}  # fmt: skip
+
+
+def chemistry_named(text: str) -> str:
+    """The key in `CHEMISTRIES` of a chemistry as somebody wrote it: "LiFePO4", "Li-ion NMC", "NMC811".
+
+    Raises:
+        InputError: none that is known, with the nearest.
+    """
+    key = _plain(text)
+    known = {_plain(word): name for name, row in CHEMISTRIES.items() for word in (name, *row.spellings)}
+    for form in (key, re.sub(r"\d{3}$", "", key), re.sub(r"^(lithiumion|liion|lithium|li)", "", key)):
+        for end in (form, re.sub(r"\d{3}$", "", form), re.sub(r"(lithiumion|liion|lithium|cells?|battery)$", "", form)):
+            if end in known:
+                return known[end]
+    near = difflib.get_close_matches(key, known, n=1) if len(key) > 3 else []  # three letters are near anything
+    hint = f"did you mean {known[near[0]]!r}? Known are" if near else "use one of"
+    raise InputError(f"chemistry {text[:40]!r} is not known; {hint} {', '.join(CHEMISTRIES)}")
+
+
+def _plain(text: str) -> str:
+    return re.sub(r"[^a-z0-9]", "", text.lower())
+
+
+def curves_like(chemistry: str) -> tuple[str, ...]:
+    """Columns of all chemistries whose curves are like this one's, itself included."""
+    family = CHEMISTRIES[chemistry].curve_family
+    return tuple(c for row in CHEMISTRIES.values() if row.curve_family == family for c in row.curves)

@@ -1,0 +1,1 @@
+"""Commands: what a technician at a bench uses."""

@@ -1,0 +1,1 @@
+"""Commands: what talks to a board."""

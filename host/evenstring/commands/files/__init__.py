@@ -1,0 +1,1 @@
+"""Commands: what makes or turns files."""

@@ -1,0 +1,111 @@
+"""Options that describe the pack, shared by all commands: `--pack FILE`, or `--groups`, `--chemistry`, `--capacity`."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from functools import wraps
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+
+import click
+
+from evenstring.chemistry import chemistry_named
+from evenstring.errors import InputError, UsageError
+from evenstring.io.table_csv import read_table, table_frames
+from evenstring.profile import RULES, PackProfile, load_profile, parse_profile
+
+__all__ = ["CAPACITY", "CHEMISTRY", "GROUPS", "GivenPack", "pack_options", "recordings_of"]
+
+_TABLES = (".csv", ".tsv", ".txt")  # how the name of a table ends
+
+
+class _ChemistryName(click.ParamType[str]):
+    """A chemistry in any of its spellings, turned into its key."""
+
+    name = "chemistry"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        try:
+            return chemistry_named(str(value))
+        except InputError as error:
+            self.fail(str(error), param, ctx)
+
+
+_AH = RULES["pack"]["capacity_ah"]
+GROUPS = click.IntRange(1, 40)
+CHEMISTRY = _ChemistryName()
+CAPACITY = click.FloatRange(_AH.low, _AH.high)
+
+
+@dataclass(frozen=True, slots=True)
+class GivenPack:
+    """What the command line says of the pack."""
+
+    file: Path | None = None
+    groups: int | None = None
+    chemistry: str | None = None
+    capacity_ah: float | None = None
+
+    def profile(self, groups: int | None = None) -> PackProfile | None:
+        """The profile that was given, or None; `groups`, of the recording, counts where the options name none.
+
+        Raises:
+            InputError: the file cannot be used.
+            UsageError: a file and options at once, or options without a number of groups.
+        """
+        options = (self.groups, self.chemistry, self.capacity_ah)
+        if self.file and any(option is not None for option in options):
+            raise UsageError("give --pack, or --groups, --chemistry and --capacity; not both")
+        if self.file:
+            return load_profile(self.file)
+        if all(option is None for option in options):
+            return None
+        if (self.groups or groups) is None:
+            raise UsageError("say --groups N, the number of cell groups in series")
+        lines = ["[pack]", f"groups = {self.groups or groups}"]
+        lines += [f'chemistry = "{self.chemistry}"'] if self.chemistry else []
+        lines += [f"capacity_ah = {self.capacity_ah!r}"] if self.capacity_ah is not None else []
+        return parse_profile("\n".join(lines), "the options")
+
+
+def pack_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a click command the options; it takes them as one argument `given`."""
+
+    @click.option("--pack", type=click.Path(path_type=Path), help="Pack profile; by default the one in the recording.")
+    @click.option("--groups", type=GROUPS, help="Without a profile: cell groups in series.")
+    @click.option("--chemistry", type=CHEMISTRY, help="Without a profile: nmc, nca, lco, lfp, ...")
+    @click.option("--capacity", type=CAPACITY, help="Without a profile: ampere-hours.")
+    @wraps(command)
+    def wrapped(
+        *args: Any, pack: Path | None, groups: int | None, chemistry: str | None, capacity: float | None, **rest: Any
+    ) -> Any:
+        return command(*args, given=GivenPack(pack, groups, chemistry, capacity), **rest)
+
+    return wrapped
+
+
+@contextmanager
+def recordings_of(files: tuple[Path, ...], given: GivenPack) -> Iterator[tuple[Path, ...]]:
+    """The files with each table among them turned into a recording, which lasts as long as the context.
+
+    Raises:
+        UsageError: a table, and nothing said of its pack.
+    """
+    if not any(file.suffix.lower() in _TABLES for file in files):
+        yield files
+        return
+    profile = given.profile()
+    if profile is None:
+        raise UsageError("a table does not say its pack: give --pack pack.toml, or --groups N and --chemistry NAME")
+    with TemporaryDirectory(prefix="evenstring-") as folder:
+        paths = []
+        for k, file in enumerate(files):
+            path = file
+            if file.suffix.lower() in _TABLES:
+                path = Path(folder) / f"{k}-{file.stem}.frames"
+                path.write_bytes(table_frames(read_table(file, profile.groups), profile, file.name))
+            paths.append(path)
+        yield tuple(paths)

@@ -1,0 +1,1 @@
+"""Commands: what a rider uses."""

@@ -1,0 +1,46 @@
+"""Serial ports by pyserial name or URL: opened, read and closed so that any way of failing is one of few."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import serial
+
+from evenstring.errors import DeviceError
+
+try:  # where ports are terminals an unplugged one answers with an error that is no OSError
+    from termios import error as _TerminalError  # noqa: N812  # a class, named as one
+except ImportError:
+    _TerminalError = OSError  # type: ignore[misc, assignment]  # where there are none
+
+__all__ = ["PORT_ERRORS", "open_port", "read_some"]
+
+PORT_ERRORS: tuple[type[Exception], ...] = (serial.SerialException, OSError, _TerminalError)
+_READ_S = 0.05  # a read returns after this time, with what came; our choice
+_WRITE_S = 1.0  # a line that takes nothing for so long is lost; our choice
+_MOST = 1 << 16  # bytes of one read; our choice
+
+
+def open_port(port: str) -> Any:
+    """Open a port; the caller closes it.
+
+    Raises:
+        DeviceError: with what to do.
+    """
+    try:
+        return serial.serial_for_url(port, baudrate=115200, timeout=_READ_S, write_timeout=_WRITE_S)
+    except Exception as error:  # handlers of URLs raise whatever their own parsing does
+        reason = str(error).split(":")[-1].strip() or type(error).__name__
+        raise DeviceError(f"{port}: cannot open this port ({reason}); check the cable and the name") from error
+
+
+def read_some(line: Any) -> bytes:
+    """What has arrived, after at most a twentieth of a second.
+
+    Raises:
+        one of PORT_ERRORS: the line is lost.
+    """
+    waiting = int(line.in_waiting)
+    # A socket says only that something waits, not how much: then the read itself ends when its time is up.
+    counted = not hasattr(line, "_socket")
+    return bytes(line.read(min(max(waiting, 1), _MOST) if counted else _MOST))

@@ -1,0 +1,1 @@
+"""What a simulated pack is made of, and the arithmetic of one stretch of time."""

@@ -1,0 +1,1 @@
+"""What happens to a simulated pack: a duty cycle through the engine, or years of a daily habit."""
