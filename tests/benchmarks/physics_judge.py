@@ -143,7 +143,7 @@ def _causes(found: Findings, truth: Truth) -> list[Mark]:
         if w.cause == "meter_offset":
             off = abs(w.size - truth.departures[w.group - 1][0])
             row = METER if not truth.ride and truth.ended != "none" else METER_RIDE
-            marks.append(Mark(row, truth.family, float(off <= _METER_WITHIN_MV), _said(w, truth)))
+            marks.append(Mark(row, truth.sensor, float(off <= _METER_WITHIN_MV), _said(w, truth)))
             accused += [w] if off > _METER_WITHIN_MV else []
         else:
             marks.append(Mark(OTHER, w.cause, float(right), _said(w, truth)))
