@@ -9,8 +9,10 @@ from pathlib import Path
 import click
 
 from evenstring.commands.pack_options import GivenPack, pack_options, recordings_of
+from evenstring.commands.table_options import table_options
 from evenstring.io.files import make_folder, write_new
 from evenstring.io.load import load_recordings, profile_of
+from evenstring.io.table import Wishes
 from evenstring.profile import PackProfile
 from evenstring.report.material import Material, gather_material
 from evenstring.report.page import render
@@ -47,6 +49,7 @@ def _profile(session: Session, given: GivenPack, load_a: float | None) -> PackPr
 )
 @click.option("--json", "as_json", is_flag=True, help="Print report.json and nothing else.")
 @click.option("--exit-verdict", is_flag=True, help="Exit with 3 when the verdict is not to charge or ride.")
+@table_options
 @click.pass_context
 def command(
     ctx: click.Context,
@@ -56,12 +59,13 @@ def command(
     load_a: float | None,
     as_json: bool,
     exit_verdict: bool,
+    wishes: Wishes,
 ) -> None:
     """Say what is uneven in the recording(s) or table(s) FILES, and what to do.
 
     Several recordings of one pack are also compared: leak and fade between the first and the last.
     """
-    with recordings_of(files, given) as recordings:
+    with recordings_of(files, given, wishes) as recordings:
         session, parts = load_recordings(recordings)
     material = gather_material(session, _profile(session, given, load_a), parts)
     if as_json:
