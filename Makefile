@@ -41,7 +41,8 @@ $(TEST_STAMP): pyproject.toml $(STAMP)
 	@touch $@
 
 demo: $(STAMP)
-	$(BIN)/evenstring demo -o out/demo
+	$(BIN)/evenstring demo -o out/demo --force
+	@echo "To type evenstring by itself in this shell:  source $(BIN)/activate"
 
 test: $(TEST_STAMP)
 	$(BIN)/python -m pytest -n 2 -m "not soak"
