@@ -78,7 +78,7 @@ class WatchApp(App[None]):
     ENABLE_COMMAND_PALETTE = False
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("w", "window", "window"),
-        Binding("f", "follow", "follow"),
+        Binding("f", "follow", "group"),
         Binding("space", "hold", "hold"),
         Binding("left", "seek(-60)", "back"),
         Binding("right", "seek(60)", "on"),

@@ -64,7 +64,7 @@ def test_screen_shows_number_facts_line_and_keys(size: tuple[int, int]) -> None:
             "fastest",
             PHASES[app.state.phase],
             "group 17",
-            "scans/s",
+            "a scan every",
             "quit",
             "can kill",
         ):
