@@ -127,7 +127,7 @@ def mark(number: int) -> Mark:
     named = any(getattr(r.rests_on, "group", None) == group for r in verdict.reasons)
     return Mark(
         number, fault, plan, interval, session.has_current, verdict.action, verdict.confidence, named,
-        tuple(r.kind for r in verdict.reasons), _end(found, trajectory), _phases(found, trajectory),
+        tuple(r.kind for r in verdict.reasons), _end(found, trajectory), _phases(found, trajectory, interval),
     )  # fmt: skip
 
 
@@ -144,16 +144,21 @@ def _end(found: Findings, trajectory: Trajectory) -> bool | None:
     return (said != "stopped_before_cv") == held
 
 
-def _phases(found: Findings, trajectory: Trajectory) -> float | None:
-    """Share of the claimed time in which the kind is right; held or tapering without current may count as rest."""
+def _phases(found: Findings, trajectory: Trajectory, interval_s: float) -> float | None:
+    """Share of the claimed time in which the kind is right, less two rows round each true boundary.
+
+    Held or tapering to nothing may count as rest. Stored time is left out of a session, so such are not asked.
+    """
     edges = trajectory.phases
+    if any(e.kind == "store" for e in edges):
+        return None
     right = claimed = 0.0
     for p in found.phases:
         if p.kind == "unknown":
             continue
         for e in edges:
-            overlap = min(p.end_s, e.end_s) - max(p.start_s, e.start_s)
-            if overlap <= 0 or e.kind == "store":
+            overlap = min(p.end_s, e.end_s - 2 * interval_s) - max(p.start_s, e.start_s + 2 * interval_s)
+            if overlap <= 0:
                 continue
             same = {"held": ("rest", "charge_cv"), "charge_cv": ("charge_cv", "rest")}.get(e.kind, (e.kind,))
             claimed += overlap

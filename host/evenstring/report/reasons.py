@@ -116,7 +116,8 @@ def _leaves_with_light(b: Balancing) -> str:
 
 
 def _stands_out(w: Weakness) -> str:
-    return f"Group {w.group} stands out, and why cannot be told from this recording."
+    much = f" by {abs(w.size):.0f} {w.unit}" if w.unit else ""
+    return f"Group {w.group} stands out{much}, and why cannot be told from this recording."
 
 
 def _charge_offset(w: Weakness) -> str:

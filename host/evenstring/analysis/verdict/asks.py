@@ -241,10 +241,9 @@ def _still_off(found: Findings) -> bool:
 
 
 def _stands_out(w: Weakness) -> bool:
-    """Beyond the scatter of its kind, and why cannot be told; the meter and a gap in charge are no weakness."""
-    unsure = w.cause == "cannot_tell" or w.confidence < _SURE
-    harmless = sum(p for cause, p in w.probabilities if cause in ("meter_offset", "charge_offset"))
-    return unsure and not w.within_scatter and w.abnormal >= _LIKELY and harmless < _LIKELY
+    """Beyond the scatter of its kind, and why cannot be told. What is surely the meter's, or charge, is no weakness."""
+    unsure = w.cause == "cannot_tell" or (w.confidence < _SURE and w.cause in _WEAK)
+    return unsure and not w.within_scatter and w.abnormal >= _LIKELY
 
 
 def _unread(found: Findings) -> list[Ask]:
