@@ -7,12 +7,25 @@ import time
 
 import machine
 import micropython
-from evenboard import power, service, unload
-from evenboard.boots import Boots
+from evenboard import sleep, unload
+from evenboard.flash.boots import Boots
+from evenboard.line import config
 from evenstring_protocol import wire
 
 _WATCHDOG_MS = 8000
-STARTING = ("board", "build", "fit_alarms", "fit_memory", "maintenance")  # modules that are let go after the start
+STARTING = (
+    "base.description",
+    "start.build",
+    "start.build_alarms",
+    "start.build_memory",
+    "start.maintenance",
+    "base",
+    "line",
+    "front",
+    "flash",
+    "warn",
+    "start",
+)  # modules that are let go after the start
 _CAUSES = {machine.PWRON_RESET: wire.RESET_REASON_POWER_ON, machine.WDT_RESET: wire.RESET_REASON_WATCHDOG}
 
 
@@ -24,8 +37,8 @@ def _waiting(poll):
 
 
 def main(path="board.json"):
-    from evenboard import board as boards  # noqa: PLC0415 -- only while starting: 9 kB together
-    from evenboard import build, maintenance  # noqa: PLC0415 -- as before
+    from evenboard.base import description as boards  # noqa: PLC0415 -- only while starting: 9 kB together
+    from evenboard.start import build, maintenance  # noqa: PLC0415 -- as before
 
     told = maintenance.wanted()
     data, problem = boards.load(path)
@@ -37,17 +50,17 @@ def main(path="board.json"):
     watchdog = machine.WDT(timeout=_WATCHDOG_MS)
     boots = Boots("boots.json", _CAUSES.get(machine.reset_cause(), 0))
     if boots.safe:
-        service.restore(path)  # if a new description did it, the next start has the old one again
+        config.restore(path)  # if a new description did it, the next start has the old one again
         data, problem = boards.safe_defaults(), "safe mode: three resets in a row, each within a minute; RESTART it"
     write, feed = sys.stdout.buffer.write, watchdog.feed
     boards = None
-    unload("board")
+    unload("base.description")
     app = build.make_app(data, problem, write, feed, boots.reason, boots.count, "calibration.bin")
     app.boots = boots
     if boots.agree(app.boot_count) and app.watch and app.watch.recorder:
         app.watch.recorder.memory |= wire.MEMORY_BOOTS_RESTORED
     maintenance.register(app)
-    service.Service(app, path, boots)
+    config.Service(app, path, boots)
     build = maintenance = None
     for name in STARTING:
         unload(name)
@@ -61,7 +74,7 @@ def main(path="board.json"):
         if app.leaving:
             machine.reset()
         wait = app.step()
-        if wait and not power.nap(app, wait, data.get("sleep"), machine.lightsleep):
+        if wait and not sleep.nap(app, wait, data.get("sleep"), machine.lightsleep):
             time.sleep_ms(min(wait, 20))
 
 

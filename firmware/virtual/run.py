@@ -15,10 +15,10 @@ import vtime  # noqa: E402 -- after the path
 sys.modules["time"] = vtime
 
 import machine  # noqa: E402 -- the virtual one
-from evenboard import board as boards  # noqa: E402
-from evenboard.boots import Boots  # noqa: E402
-from evenboard.build import make_app  # noqa: E402
-from evenboard.service import Service  # noqa: E402
+from evenboard.base import description as boards  # noqa: E402
+from evenboard.flash.boots import Boots  # noqa: E402
+from evenboard.line.config import Service  # noqa: E402
+from evenboard.start.build import make_app  # noqa: E402
 from evenstring_protocol import wire  # noqa: E402
 from pack_trace import Trace, faults_of  # noqa: E402
 from port import Port  # noqa: E402

@@ -22,7 +22,7 @@ BOARD = json.loads((HERE.parent.parent / "firmware" / "boards" / "rp2040.json").
 OHM = f"{BOARD['mux']['series_ohm'] / 1000:g} kΩ"
 _BUS_OF = Bus()
 BIAS = f"{_BUS_OF.bias_ohm / 1e6:g} MΩ"
-BUS = f"{BOARD['mux']['bus_pf'] / 1000:g} nF"
+BUS = f"2 x {_BUS_OF.line_pf / 1000:g} nF"
 
 
 def _sheet() -> schemdraw.Drawing:

@@ -13,7 +13,7 @@ from tests.mp import FIRMWARE, VIRTUAL
 sys.path.insert(0, str(VIRTUAL / "cpython"))
 sys.path.insert(0, str(FIRMWARE))  # the same file that a board runs
 
-from evenboard.delta import DeltaEncoder  # after the path
+from evenboard.flash.delta import DeltaEncoder  # after the path
 from evenstring_protocol import framing
 
 GROUPS, RATE = 24, 5

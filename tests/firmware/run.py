@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import ast
 import atexit
+import re
 import shutil
 import subprocess
 import sys
@@ -15,6 +17,8 @@ from evenstring.board.compiled import NATIVE, compile_file
 from tests.mp import FIRMWARE, PROTOCOL, VIRTUAL, Unix64, Wasm32
 
 RIG = Path(__file__).with_name("rig")
+# What main.py lets go after the start.
+STARTING = ast.literal_eval(re.search(r"(?s)^STARTING = (\(.*?\n\))", (FIRMWARE / "main.py").read_text(), re.M)[1])  # type: ignore[index]
 FOLDERS = (VIRTUAL, FIRMWARE, PROTOCOL, RIG)
 
 
@@ -25,8 +29,9 @@ def compiled() -> tuple[Path, ...]:
     atexit.register(shutil.rmtree, out, ignore_errors=True)
     packages = {VIRTUAL: ".", FIRMWARE: "evenboard", PROTOCOL: "evenstring_protocol", RIG: "."}
     for folder, package in packages.items():
-        for source in (folder / package).glob("*.py"):
-            made = out / folder.name / package / f"{source.stem}.mpy"
+        top = folder / package
+        for source in top.glob("*.py") if package == "." else top.rglob("*.py"):
+            made = out / folder.name / source.relative_to(folder).with_suffix(".mpy")
             made.parent.mkdir(parents=True, exist_ok=True)
             if source.name != NATIVE:  # left out, the plain twin serves
                 made.write_bytes(compile_file(source))

@@ -14,8 +14,8 @@ from tests.mp import Unix64
 CASES = """
 import json, struct, binascii, vtime
 from rig import Rig, RP2040_24
-from evenboard import board as boards
-from evenboard.build import make_app
+from evenboard.base import description as boards
+from evenboard.start.build import make_app
 from evenstring_protocol import wire
 def show(**values):
     print(json.dumps(values))

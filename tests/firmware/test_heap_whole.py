@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.firmware.run import compiled, run
+from tests.firmware.run import STARTING, compiled, run
 from tests.mp import Unix64, Wasm32
 
 # Readings move; 80 scans before the end group 4 falls below discard: told, recorded, its segment kept, latched.
@@ -41,15 +41,15 @@ PLAY = """
 import gc, json, tape
 tape.load({tape!r})
 import whole
+from evenboard import sleep, unload
 def write(buf, n):
     return n
 with open({folder!r} + "/data.json") as f:
     data = json.load(f)
 app = {make}
-import main
-for name in main.STARTING:
-    main.unload(name)
-del main, whole.build, data, f
+for name in {starting!r}:
+    unload(name)
+del whole.build, data, f
 good = whole.scans(app, 3)
 if {collect}:
     gc.collect()
@@ -98,7 +98,9 @@ def play(
     (folder / "data.json").write_text(data)
     near = folder / "tape"  # where the 32-bit one sees it
     near.write_bytes(tape.read_bytes())
-    script = PLAY.format(tape=str(near), folder=str(folder), make=make, scans=scans, collect=runtime.bits == 64)
+    script = PLAY.format(
+        starting=STARTING, tape=str(near), folder=str(folder), make=make, scans=scans, collect=runtime.bits == 64
+    )
     heap = f"{heap_kb}k"
     if isinstance(runtime, Wasm32):
         lines = runtime.run(script, path=compiled(), heap=heap, timeout_s=600, collect=False, writable=folder)

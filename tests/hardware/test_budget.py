@@ -5,16 +5,20 @@ from __future__ import annotations
 import json
 import math
 from dataclasses import replace
+from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
 from click.testing import CliRunner
 from evenstring.commands.bench.budget import command
 from evenstring.errors import InputError
-from evenstring.hardware.budget import budget_of, leak_paths, settle_us, taps_on_lines
+from evenstring.hardware.budget import budget_of
+from evenstring.hardware.bus import bus_pf, leak_paths, settle_us, taps_on_lines, worst_drive_a
 from evenstring.hardware.front_end import DividerBank, RelayScan, parse_front_end
 
 from tests.hardware.firmware_source import BOARDS, board, constant, function
+
+FRONT_ENDS = Path(__file__).parents[2] / "hardware_notes" / "front_ends"
 
 
 def relay(**parts: dict[str, float]) -> RelayScan:
@@ -59,7 +63,7 @@ def test_tolerance_of_the_leads_makes_spread() -> None:
         string={"group_max_v": 4.2},
         series={"ohm": 10000.0, "tolerance_ppm": 10000.0},
         bus={"bias_ohm": 470000.0},
-        converter={"input_ohm": 1e12},
+        converter={"input_ohm": 1e12, "common_ohm": 1e12},
     )
     assert budget_of(design).value("mismatch_uv") == pytest.approx(875, abs=1)
 
@@ -102,14 +106,14 @@ def test_a_named_converter_of_a_relay_scan_stands_for_its_values() -> None:
 
 
 def test_johnson_noise_agrees_with_the_handbook_value() -> None:
-    # Any instrumentation handbook: 1 kohm at 300 K makes 4.07 nV in 1 Hz; here 2 x 12 kohm, 430 Hz, 333 K.
-    expected_uv = 4.07e-3 * (24 * 430 * 333 / 300) ** 0.5
+    # Any instrumentation handbook: 1 kohm at 300 K makes 4.07 nV in 1 Hz; here 2 x 12.08 kohm, 430 Hz, 333 K.
+    expected_uv = 4.07e-3 * (24.16 * 430 * 333 / 300) ** 0.5
     assert budget_of(RelayScan()).value("johnson_uv") == pytest.approx(expected_uv, rel=2e-3)
 
 
 def test_averaging_lowers_the_noise_by_the_root_and_the_boards_own_figure_agrees() -> None:
     """JCGM 100:2008, 4.2.3: the mean of n independent values has the variance of one, over n; the wire's step stays."""
-    firmware = function("tell.py", "averaged_uv", math=math, _UNKNOWN=65535)
+    firmware = function("line/messages.py", "averaged_uv", math=math, _UNKNOWN=65535)
     one = budget_of(RelayScan()).value("noise_uv")
     for n in (1, 2, 4, 16):
         design = replace(RelayScan(), converter=replace(RelayScan().converter, conversions=n))
@@ -130,10 +134,10 @@ def test_banks_leave_fewer_relays_leaking() -> None:
     assert (leak_paths(40), leak_paths(40, 8)) == (20, 9)
 
 
-@pytest.mark.parametrize("ohm", [10000, 12000, 16000])
+@pytest.mark.parametrize("ohm", [10000, 12080, 16120, 18180])
 def test_settle_time_is_the_firmwares(ohm: int) -> None:
-    firmware = function("build.py", "settle_us")
-    assert settle_us(ohm, 3300) == pytest.approx(firmware(ohm, 3300), abs=2)
+    firmware = function("start/build.py", "settle_us")
+    assert settle_us(ohm, 5950) == pytest.approx(firmware(ohm, 5950), abs=2)
 
 
 @pytest.mark.parametrize("conversions", [1, 4, 16])
@@ -146,21 +150,21 @@ def test_time_of_a_scan_is_the_firmwares(path, conversions) -> None:  # type: ig
         design,
         string=replace(design.string, groups=data["groups"]),
         series=replace(design.series, ohm=float(mux["series_ohm"])),
-        bus=replace(design.bus, pf=float(mux["bus_pf"])),
         relay=replace(design.relay, on_us=mux["relay_on_us"], off_us=mux["relay_off_us"]),
         converter=replace(design.converter, conversions=conversions),
     )
-    settle = function("build.py", "settle_us")(mux["series_ohm"], mux["bus_pf"])
+    assert bus_pf(design) == mux["bus_pf"]
+    settle = function("start/build.py", "settle_us")(mux["series_ohm"], mux["bus_pf"])
     front = SimpleNamespace(
         _off_us=mux["relay_off_us"],
         _wait_us=mux["relay_on_us"] + settle,
-        _adc=SimpleNamespace(conversion_us=constant("ads111x.py", "CONVERSION_US")),
+        _adc=SimpleNamespace(conversion_us=constant("front/adc_ads111x.py", "CONVERSION_US")),
         groups=data["groups"],
         sensors=SimpleNamespace(packs=3),
         conversions=conversions,
     )
-    constants = {name: constant("relay_scan.py", name) for name in ("_BUS_US", "_AGAIN_US")}
-    firmware_ms = function("relay_scan.py", "scan_ms", **constants)(front)
+    constants = {name: constant("front/relay_scan.py", name) for name in ("_BUS_US", "_AGAIN_US")}
+    firmware_ms = function("front/relay_scan.py", "scan_ms", **constants)(front)
     assert budget_of(design).value("scan_ms") == pytest.approx(firmware_ms, rel=0.02)
 
 
@@ -204,7 +208,7 @@ def test_a_bad_design_file_is_named_in_one_line(text: str, says: str) -> None:
 def test_command_refuses_with_1_and_says_why() -> None:
     done = CliRunner().invoke(command, ["--groups", "36"])
     assert done.exit_code == 1
-    assert "Refused: current with two relays stuck" in done.output
+    assert "Refused: current of a touch, a pinch or two relays stuck" in done.output
 
 
 def test_command_prints_json_and_nothing_else() -> None:
@@ -222,3 +226,45 @@ def test_missing_file_is_an_input_error(tmp_path) -> None:  # type: ignore[no-un
 def test_idle_disconnect_takes_nothing() -> None:
     bank = DividerBank(divider=replace(DividerBank().divider, idle_disconnect=True))
     assert budget_of(bank).value("uneven_ah_30d") == 0.0
+
+
+def test_every_string_that_the_tool_takes_has_a_reference_design() -> None:
+    """16 to 40 groups: one of the designs in front_ends/ keeps every limit for it."""
+    designs = [parse_front_end((FRONT_ENDS / f"relay_{n}.toml").read_text(), "file") for n in (24, 36, 40)]
+    for groups in range(1, 41):
+        design = next(d for d in designs if groups <= d.string.groups)
+        assert isinstance(design, RelayScan)
+        assert budget_of(replace(design, string=replace(design.string, groups=groups))).over == (), groups
+
+
+def test_load_counts_every_way_from_line_to_line() -> None:
+    # By hand: 4.8 Mohm of bias, 22 Mohm between, 20 Mohm to ground and back: 3.29 Mohm; 24 kohm are 7,238 ppm.
+    design = relay(series={"ohm": 12000.0}, bus={"bias_ohm": 2.4e6})
+    assert budget_of(design).value("load_mohm") == pytest.approx(3.2916, abs=1e-3)
+    assert budget_of(design).value("load_ppm") == pytest.approx(7238, abs=1)
+
+
+def test_a_broken_decoder_heats_the_top_lead_most() -> None:
+    # By hand: 24 groups of 4.35 V, 12 kohm: top against taps 0, 2, 4, 6: 104.4 - 31.32 = 73.08 V: 6.09 mA.
+    assert worst_drive_a(relay(series={"ohm": 12000.0})) == pytest.approx(6.09e-3, rel=1e-3)
+
+
+def test_open_relays_and_leads_slow_the_bus() -> None:
+    # By hand: 13 taps of the even line, 12 open of 100 pF, a lead of 100 pF, 10 nF: half of 11,300 pF.
+    assert bus_pf(RelayScan()) == pytest.approx(5650)
+
+
+def test_an_island_that_earth_could_lift_beyond_its_rails_is_refused() -> None:
+    for table, over in (({"pf": 60.0}, "earth_v"), ({"ohm": 1e8}, "barrier_dc_v")):
+        assert over in {line.key for line in budget_of(relay(barrier=table)).over}
+
+
+@pytest.mark.parametrize(
+    ("key", "idle_ma"), [("awake_ma", 25.0 + 12.8), ("asleep_ma", 1.5 + 12.8), ("island_off_ma", 1.5)]
+)
+def test_mean_draw_is_the_weighted_mean_of_the_states(key: str, idle_ma: float) -> None:
+    """By hand: a scan every 10 s at 25 + (9 + 0.6 + 10)/0.75 = 51.1 mA, else awake 25 or asleep 1.5, island 12.8 mA."""
+    found = budget_of(RelayScan())
+    share = found.value("scan_ms") / 10_000
+
+    assert found.value(key) == pytest.approx(idle_ma + share * (51.13 - idle_ma), rel=0.001)

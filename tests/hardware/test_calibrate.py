@@ -70,7 +70,7 @@ def test_one_voltage_gives_an_offset_and_no_gain() -> None:
 
 def test_firmware_with_this_calibration_reads_the_truth() -> None:
     wire = SimpleNamespace(OVER_POSITIVE=32767, OVER_NEGATIVE=-32767)
-    steps = function("relay_scan.py", "_steps", OVER=6_000_000, wire=wire)
+    steps = function("front/relay_scan.py", "_steps", OVER=6_000_000, wire=wire)
     channels = calibrate(session(noise_v=1e-6), points())
     front = SimpleNamespace(_offset_uv=[c.offset_uv for c in channels], _gain_ppm=[c.gain_ppm for c in channels])
     for group in range(1, GROUPS + 1):
@@ -158,8 +158,8 @@ def test_command_writes_a_board_description_that_the_firmware_takes(tmp_path: Pa
     assert done.exit_code == 0, done.output
     assert done.output.startswith("CAUTION")
     data = json.loads(new.read_text())
-    whole = function("board.py", "_whole")
-    check = function("board.py", "_check_calibration", _whole=whole)
+    whole = function("base/description.py", "_whole")
+    check = function("base/description.py", "_check_calibration", _whole=whole)
     assert check(data["calibration"], GROUPS) == ""
     assert data["calibration"]["gain_ppm"][0] == pytest.approx(4000, abs=200)
     assert data["meter"]["gain_u_ppm"] == 152  # 0.5 mV of 3.3 V

@@ -8,7 +8,10 @@ import pytest
 from click.testing import CliRunner
 from evenstring.commands.bench.wiring import command
 from evenstring.errors import InputError
-from evenstring.hardware.wiring import check_readings, drawing, parse_readings, tap_list
+from evenstring.hardware.meter_check import check_readings, parse_readings
+from evenstring.hardware.procedures import PROCEDURES, procedure, windows
+from evenstring.hardware.walk import parse_answer, parse_answers
+from evenstring.hardware.wiring import drawing, tap_list
 
 from tests.hardware.firmware_source import constant
 
@@ -37,7 +40,7 @@ def test_neighbouring_taps_are_never_on_one_line_and_relays_never_shared() -> No
     assert all(a.line != b.line for a, b in pairwise(taps))
     assert len({(t.line, t.relay) for t in taps}) == 41
     # The firmware's address for "no relay" must be no tap's.
-    assert max(t.relay for t in taps) < constant("mux.py", "_NONE")
+    assert max(t.relay for t in taps) < constant("front/mux.py", "_NONE")
 
 
 def test_good_readings_pass() -> None:
@@ -47,9 +50,18 @@ def test_good_readings_pass() -> None:
 @pytest.mark.parametrize(
     ("readings", "says"),
     [
-        (swapped(3, 4), "two leads are swapped"),
+        (swapped(3, 4), "leads 3 and 4 are swapped (pins 4 and 5)"),
+        (swapped(1, 5), "leads 1 and 5 are swapped"),
+        (GOOD | {5: 0.0}, "tap 5 reads nothing: its fuse or lead is open"),
+        (GOOD | {6: 0.02}, "tap 6 reads nothing: its fuse or lead is open"),
+        (
+            GOOD | {4: 0.0, 5: 0.1, 6: 0.0},
+            "taps 4, 5, 6 read nothing: their fuses or leads are open, or the plug is half in",
+        ),
+        (dict.fromkeys(GOOD, 0.0), "the lead or fuse of tap 0"),
+        (GOOD | {3: 13.3, 4: 13.3}, "behind their resistors"),
         ({tap: -volts for tap, volts in GOOD.items()}, "reverse order"),
-        (GOOD | {3: GOOD[2]}, "two leads on one tap, an open lead or fuse, or a dead group"),
+        (GOOD | {3: GOOD[2]}, "two leads on one tap, or a dead group"),
         ({tap: volts - 1.0 * (tap > 2) * 1.5 for tap, volts in GOOD.items()}, "do not charge"),
         ({tap: volts + 1.0 for tap, volts in GOOD.items()}, "black lead"),
         ({tap: volts for tap, volts in GOOD.items() if tap != 2}, "not measured: tap 2"),
@@ -62,10 +74,31 @@ def test_each_usual_mistake_is_named(readings: dict[int, float], says: str) -> N
     assert any(says in problem for problem in check(readings))
 
 
+def test_one_mistake_is_one_sentence_and_the_right_one() -> None:
+    """A blown fuse was once called "two leads are swapped"; two swapped leads once gave three sentences."""
+    for tap in range(1, GROUPS + 1):
+        (said,) = check(GOOD | {tap: 0.0})
+        assert said.startswith(f"tap {tap} reads nothing")
+    for tap in range(1, GROUPS):
+        (said,) = check(swapped(tap, tap + 1))
+        assert said.startswith(f"leads {tap} and {tap + 1} are swapped")
+
+
+def test_readings_group_by_group_are_named_alike() -> None:
+    """Pin to next pin, black probe on the lower one: swapped neighbours give two groups, minus one, two groups."""
+    volts = [3.8, 7.6, -3.8, 7.6, 3.8, 3.8]
+    table = "group,volts\n" + "".join(f"{g},{v}\n" for g, v in enumerate(volts, start=1))
+    assert check(parse_readings(table, "meter.csv")) == ("leads 2 and 3 are swapped (pins 3 and 4)",)
+    good = "group,volts\n" + "".join(f"{g},3.8\n" for g in range(1, GROUPS + 1))
+    assert check(parse_readings(good, "meter.csv")) == ()
+    with pytest.raises(InputError, match="without a gap"):
+        parse_readings("group,volts\n1,3.8\n3,3.8\n", "meter.csv")
+
+
 def test_drawing_has_each_group_and_pin_once() -> None:
     text = drawing(12)
     assert text.count("[group") == 12
-    assert text.count("[fuse]") == 13
+    assert text.count("[fuse]--[R]--[R]") == 13  # all at the cell end, before the lead
     assert text.splitlines()[0].startswith("pack +")
 
 
@@ -104,3 +137,70 @@ def test_bad_tables_are_named(text: str) -> None:
 def test_missing_table_is_an_input_error(tmp_path) -> None:  # type: ignore[no-untyped-def]  # as above
     done = CliRunner().invoke(command, ["--groups", "3", "--check", str(tmp_path / "none.csv")])
     assert isinstance(done.exception, InputError)
+
+
+def walk(tmp_path, answers: str, *more: str):  # type: ignore[no-untyped-def]  # as above
+    file = tmp_path / "walk.csv"
+    done = CliRunner().invoke(command, ["--groups", "24", "--walk", "first", "-o", str(file), *more], input=answers)
+    return done, file.read_text() if file.exists() else ""
+
+
+def answers_that_pass(name: str, groups: int) -> list[str]:
+    """For each step the middle of its limits, or yes."""
+    out = []
+    for step in procedure(name, groups):
+        low = step.low if step.low is not None else (step.high or 0) - 1
+        high = step.high if step.high is not None else low
+        out.append(str((low + high) / 2) if step.asks_number else "y")
+    return out
+
+
+def test_walk_keeps_every_answer_and_goes_on_where_it_was_left(tmp_path) -> None:  # type: ignore[no-untyped-def]  # as above
+    given = answers_that_pass("first", 24)
+    done, kept = walk(tmp_path, "\n".join(given[:4]) + "\n")
+    assert done.exit_code == 1
+    assert "Left at step 5" in done.output
+    assert kept.count("\n") == 5
+    done, kept = walk(tmp_path, "\n".join(given[4:]) + "\n")
+    assert done.exit_code == 0, done.output
+    assert "no certificate" in done.output
+    assert done.output.index("can kill") < done.output.index("4 of 15 steps are answered")
+    assert walk(tmp_path, "")[0].exit_code == 0  # a complete table needs nobody: scriptable
+
+
+def test_walk_stops_at_a_step_that_does_not_pass_and_says_what_it_means(tmp_path) -> None:  # type: ignore[no-untyped-def]  # as above
+    given = answers_that_pass("first", 24)
+    number = [step.key for step in procedure("first", 24)].index("earth")
+    done, _ = walk(tmp_path, "\n".join([*given[:number], "3", "y"]) + "\n")
+    assert done.exit_code == 1
+    assert "STOP at earth: passes with 1 mV or less. capacitance or leakage across the barrier" in done.output
+    done, _ = walk(tmp_path, "y\n")
+    assert "STOP at earth" in done.output  # nothing after it is asked
+
+
+@pytest.mark.parametrize("name", list(PROCEDURES))
+@pytest.mark.parametrize("groups", [1, 16, 24, 25, 36, 40])
+def test_every_procedure_can_be_passed_and_names_each_step_once(name: str, groups: int) -> None:
+    steps = procedure(name, groups)
+    assert len({s.key for s in steps}) == len(steps)
+    for step, text in zip(steps, answers_that_pass(name, groups), strict=True):
+        value = parse_answer(step, text)
+        assert value is not None
+        assert step.passes(value), step
+
+
+@pytest.mark.parametrize("groups", [1, 15, 16, 24, 36, 40])
+def test_the_bench_chain_reaches_every_tap_and_stays_below_60_v(groups: int) -> None:
+    spans = windows(groups)
+    assert {t for a, b in spans for t in range(a, b + 1)} == set(range(groups + 1))
+    supply = next(s for s in procedure("chain", groups) if s.key == "supply")
+    assert supply.high is not None
+    assert supply.high < 60
+    assert max(b - a for a, b in spans) <= 15
+
+
+def test_a_wrong_answer_table_is_named(tmp_path) -> None:  # type: ignore[no-untyped-def]  # as above
+    steps = procedure("first", 24)
+    for text, says in (("step,answer\nnone,y\n", "no step"), ("step,answer\nearth,much\n", "earth takes")):
+        with pytest.raises(InputError, match=says):
+            parse_answers(text, steps, "walk.csv")

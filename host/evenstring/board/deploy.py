@@ -11,7 +11,7 @@ import hashlib
 import json
 from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import Any, Protocol
 
 from evenstring.board.compiled import NATIVE, NUMBERS, compile_file, written_out
@@ -69,8 +69,9 @@ class Plan:
 
     @property
     def folders(self) -> tuple[str, ...]:
-        """Folders that must exist first."""
-        return tuple(dict.fromkeys(i.path.rsplit("/", 1)[0] for i in self.items if "/" in i.path))
+        """Folders that must exist first, outer ones before inner ones."""
+        files = (PurePosixPath(i.path) for i in self.items)
+        return tuple(dict.fromkeys(str(f) for p in files for f in reversed(p.parents) if f.name))
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,10 +111,11 @@ def make_plan(description: Path, changes: dict[str, Any] | None = None, arch: st
     data |= changes or {}
     items = []
     for folder in (protocol_dir() / "evenstring_protocol", firmware_dir() / "evenboard"):
-        for source in sorted(folder.glob("*.py")):
+        for source in sorted(folder.rglob("*.py")):
             if source.name == NUMBERS or (source.name == NATIVE and arch is None):
                 continue  # the numbers are written out where they are used; the plain twin serves
-            items.append(Item(f"{folder.name}/{source.stem}.mpy", compile_file(source, arch)))
+            path = source.relative_to(folder.parent).with_suffix(".mpy").as_posix()
+            items.append(Item(path, compile_file(source, arch)))
     items.append(Item("board.json", json.dumps(data, indent=1).encode()))
     items.append(Item("main.py", written_out((firmware_dir() / "main.py").read_text(encoding="utf-8")).encode()))
     return Plan(tuple(items), data)
@@ -205,10 +207,32 @@ def rescue_latch(transport: Transport, folder: str) -> bytes | None:
     return bytes.fromhex(found) if found else None
 
 
+# In our own folders nothing but what the plan puts there: what an older firmware left would take room for ever.
+_CLEAR = """
+import os
+def _clear(folders, kept):
+    for folder in folders:
+        for name, kind, *_ in list(os.ilistdir(folder)):
+            path = folder + '/' + name
+            if kind & 0x4000:
+                _clear([path], kept)
+                if path not in kept:
+                    os.rmdir(path)
+            elif path not in kept:
+                os.remove(path)
+"""
+
+
+def _own_folders(plan: Plan) -> list[str]:
+    return [f for f in plan.folders if "/" not in f]
+
+
 def write_plan(
     transport: Transport, plan: Plan, latch: bytes | None = None, progress: Callable[[Item], None] | None = None
 ) -> int:
     """Write what differs, hash it on the board, main.py last; return how many files were written.
+
+    Files of an older firmware in its own folders go once nothing starts it any more.
 
     Raises:
         DeviceError: a file on the board is not what was written.
@@ -228,6 +252,8 @@ def write_plan(
     if stale and transport.fs_exists(main.path):
         transport.exec(f"import os\nos.remove({main.path!r})")
         stale = [i for i in stale if i is not main] + [main]
+    kept = [*plan.folders, *(i.path for i in plan.items)]
+    transport.exec(f"{_CLEAR}\n_clear({_own_folders(plan)!r}, {kept!r})")
     for item in stale:
         written += _put(transport, item)
         if progress:

@@ -12,6 +12,7 @@ from evenstring.checked_toml import Checked, ValueRule, shown
 
 __all__ = [
     "BankConverter",
+    "Barrier",
     "Bus",
     "Converter",
     "DividerBank",
@@ -35,13 +36,14 @@ class String:
 
 @dataclass(frozen=True, slots=True)
 class Series:
-    """Resistors in each sense lead, at the tap side of the relay."""
+    """Resistors of each sense lead, at its cell end behind the fuse: what is touched or pinched lies behind them."""
 
-    ohm: float = 12000.0  # sum of one lead
+    ohm: float = 12080.0  # sum of one lead: two of 6.04 kohm, IEC 60063 E96
     parts: int = 2  # resistors in series that share voltage and heat
     tolerance_ppm: float = 1000.0
-    part_w: float = 0.25
+    part_w: float = 0.5
     part_v: float = 200.0
+    lead_pf: float = 100.0  # of one lead against its neighbours; common practice, some 100 pF a metre in a bundle
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +54,8 @@ class Relay:
     off_us: float = 1000.0
     off_leak_max_na: float = 2.0  # the guaranteed or the measured-and-selected maximum at the hottest temperature
     off_rating_v: float = 350.0
+    off_pf: float = 100.0  # across the open output; largest
+    led_pf: float = 1.0  # from the diode to the output
     bank: int = 0  # taps behind one bank relay; 0: no banks
 
 
@@ -59,11 +63,13 @@ class Relay:
 class Bus:
     """Everything between the relays and the converter."""
 
-    pf: float = 3300.0  # across the two lines
-    bias_ohm: float = 2.4e6  # from each line to bias_v
-    bias_v: float = 2.9  # above the middle, since the converter's own input pulls down
-    supply_min_v: float = 4.75  # of the island
-    clamp_max_ma: float = 5.0  # what clamps and island supply sink for ever
+    line_pf: float = 10000.0  # from each line to the island's ground: holds the island to the group being read
+    line_tolerance: float = 0.02
+    bias_ohm: float = 3.9e6  # from each line to bias_v
+    bias_v: float = 3.4375  # at 5.00 V; above the middle, since the converter's own inputs pull down
+    supply_min_v: float = 4.85  # of the island; bias_v follows the supply
+    clamp_leak_na: float = 5.0  # of one line's diodes, largest, either way
+    clamp_max_ma: float = 5.0  # what one fault may send through leads, clamps and the island's shunt for ever
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +83,7 @@ class Converter:
     input_ohm: float = 22e6  # differential
     common_ohm: float = 10e6  # each input to ground
     noise_uv: float = 100.0  # standard deviation of one conversion at this rate, without its step
+    bent_steps: float = 1.0  # nonlinearity, largest; turns with the polarity, so it is a comb from group to group
     gain_ppm: float = 1500.0  # common to all groups
     conversions: int = 1  # averaged into one reading, 1 to 16: `adc.conversions` of the board description
     overhead_us: float = 700.0  # bus transfers and interpreter, each step
@@ -100,6 +107,16 @@ class Supply:
 
 
 @dataclass(frozen=True, slots=True)
+class Barrier:
+    """Between the island's ground and what can be touched, and what earth does against the pack."""
+
+    pf: float = 20.0  # converter's supply, isolator, two relays' diodes and the board, together
+    ohm: float = 2e9
+    earth_peak_v: float = 162.0  # half-wave of a 115 V mains through a charger's capacitors
+    earth_hz: float = 50.0
+
+
+@dataclass(frozen=True, slots=True)
 class RelayScan:
     """One group at a time onto one isolated converter."""
 
@@ -108,6 +125,7 @@ class RelayScan:
     relay: Relay = field(default_factory=Relay)
     bus: Bus = field(default_factory=Bus)
     converter: Converter = field(default_factory=Converter)
+    barrier: Barrier = field(default_factory=Barrier)
     supply: Supply = field(default_factory=Supply)
 
 
@@ -186,7 +204,8 @@ def _rule(wanted: str) -> ValueRule:
 
 _TABLES: dict[str, dict[str, type[Any]]] = {
     "relay_scan": {
-        "string": String, "series": Series, "relay": Relay, "bus": Bus, "converter": Converter, "supply": Supply,
+        "string": String, "series": Series, "relay": Relay, "bus": Bus, "converter": Converter,
+        "barrier": Barrier, "supply": Supply,
     },
     "divider_bank": {"string": String, "divider": Divider, "converter": BankConverter},
 }  # fmt: skip

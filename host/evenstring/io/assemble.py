@@ -55,7 +55,7 @@ def assemble(scans: Sequence[ScanRows], frames: Sequence[Frame], link: LinkStats
     arrays = _Arrays(len(order), groups, scans)
     first = 0
     for block in scans:
-        arrays.fill(block.rows, place[first : first + len(block.rows)])
+        arrays.fill(block, place[first : first + len(block.rows)])
         first += len(block.rows)
     ordinals = np.concatenate([b.ordinals for b in scans])[order] if scans else order
     runs = place_runs(ordinals, arrays.uptime_ms, frames)
@@ -116,8 +116,9 @@ class _Arrays:
     def _extra(n: int, columns: int) -> F32 | None:
         return np.full((n, columns), np.nan, np.float32) if columns else None
 
-    def fill(self, rows: NDArray[Any], at: I64) -> None:
+    def fill(self, block: ScanRows, at: I64) -> None:
         """Store one block of scans of one shape at the given places."""
+        rows = block.rows
         flags = load_table().flags["scan"]
         passes = int(rows["passes"][0])
         self.uptime_ms[at] = rows["uptime_ms"]
@@ -127,7 +128,7 @@ class _Arrays:
         self.turn_s[at] = rows["turn_us"] * 1e-6
         steps = (self.groups - 1) * passes
         self.span_s[at] = rows["step_us"] * (steps * 1e-6) + (rows["turn_us"] * 1e-6 if passes == 2 else 0)
-        decoded = scan_volts(rows)
+        decoded = scan_volts(rows, block.step_uv)
         self.volts_v[at], self.quality[at] = decoded.volts_v, decoded.quality
         if self.out_back_v is not None and decoded.out_back_v is not None:
             self.out_back_v[at] = decoded.out_back_v

@@ -40,13 +40,16 @@ class ScanVolts:
         return np.where(known.any(axis=1), high.astype(np.float64) - low, np.nan)
 
 
-def scan_volts(rows: NDArray[Any]) -> ScanVolts:
-    """Volts of (k,) rows of SCAN of one shape (`evenstring.wire.structs`), one or two passes."""
+def scan_volts(rows: NDArray[Any], step_uv: int) -> ScanVolts:
+    """Volts of (k,) rows of SCAN of one shape (`evenstring.wire.stream.ScanRows`), one or two passes.
+
+    step_uv: what one step of a reading is worth; the specification has it stated by IDENT.
+    """
     groups, passes = int(rows["groups"][0]), int(rows["passes"][0])
-    out_v, out_q = _one_pass(rows["reading"][:, :groups])
+    out_v, out_q = _one_pass(rows["reading"][:, :groups], step_uv)
     if passes != 2:
         return ScanVolts(out_v, out_q)
-    back_v, back_q = _one_pass(rows["reading"][:, groups:])
+    back_v, back_q = _one_pass(rows["reading"][:, groups:], step_uv)
     both = (out_q == Quality.OK) & (back_q == Quality.OK)
     either = np.where(both, (out_v + back_v) / 2, np.where(out_q == Quality.OK, out_v, back_v))
     quality = _worse(out_q, back_q)
@@ -67,11 +70,11 @@ def scan_currents(rows: NDArray[Any]) -> tuple[F32, F32] | None:
     return amps, np.where(known.any(axis=1), total, np.nan).astype(np.float32)
 
 
-def _one_pass(steps: NDArray[np.int16]) -> tuple[F32, U8]:
+def _one_pass(steps: NDArray[np.int16], step_uv: int) -> tuple[F32, U8]:
     codes = load_table().reading_codes
     quality = np.zeros(steps.shape, np.uint8)
     special = (steps <= codes["lead_open"]) | (steps == codes["over_positive"])
-    volts = steps * np.float32(load_table().reading_step_uv * 1e-6)
+    volts = steps * np.float32(step_uv * 1e-6)
     if special.any():
         for name, value in (
             ("no_reading", Quality.NO_READING),

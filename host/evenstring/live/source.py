@@ -20,7 +20,7 @@ from evenstring.io.scan_volts import scan_currents, scan_volts
 from evenstring.live.state import Alarm, Link, LiveState
 from evenstring.profile import PackProfile
 from evenstring.session import Session
-from evenstring.wire.stream import Batch, StreamDecoder
+from evenstring.wire.stream import Batch, ScanRows, StreamDecoder
 from evenstring.wire.table import load_table
 
 __all__ = ["PortSource", "ReplaySource", "scans_of"]
@@ -29,12 +29,13 @@ F32 = NDArray[np.float32]
 _SPEEDS = (1, 2, 5, 10, 30, 60, 120, 300, 600)
 
 
-def scans_of(rows: NDArray[Any]) -> tuple[NDArray[np.float64], F32, F32 | None]:
-    """Rows of SCAN as instants in s of board time, volts (k, g) with NaN for no reading, and mean currents in A."""
+def scans_of(block: ScanRows) -> tuple[NDArray[np.float64], F32, F32 | None]:
+    """Scans as instants in s of board time, volts (k, g) with NaN for no reading, and mean currents in A."""
+    rows = block.rows
     currents = scan_currents(rows)
     return (
         rows["uptime_ms"].astype(np.float64) / 1000.0,
-        scan_volts(rows).volts_v,
+        scan_volts(rows, block.step_uv).volts_v,
         None if currents is None else currents[1],
     )
 
@@ -146,7 +147,7 @@ class PortSource:
                 if frame.name == "ALARM":
                     state.take_alarm(*_alarm_of(frame.values))
             for block in batch.scans:
-                state.take(*scans_of(block.rows))
+                state.take(*scans_of(block))
             moved = True
         if self._status:
             s = self._status

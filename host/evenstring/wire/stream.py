@@ -43,10 +43,12 @@ class ScanRows:
     Attributes:
         ordinals: (k,) place of each among the pieces of the stream, damaged ones included.
         rows: (k,) structured array of `dtypes.bulk_dtype`.
+        step_uv: what one step of a reading is worth, as the latest IDENT before them said.
     """
 
     ordinals: I64
     rows: NDArray[Any]
+    step_uv: int = field(default_factory=lambda: load_table().reading_step_uv)
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +93,7 @@ class StreamDecoder:
         self._skipping = False  # inside a piece longer than any frame
         self._pieces = 0
         self._last: dict[str, tuple[int, int, int]] = {}  # sender -> ordinal, seq, uptime
+        self._step_uv = load_table().reading_step_uv  # of a reading, until an IDENT says otherwise
         self._boot: tuple[str, int] | None = None  # board and boot that the latest IDENT stated
         self._begin: list[int] = []  # ordinals where the board's count begins anew, from its last good frame on
         self._damaged_at: list[int] = []  # ordinals of damaged pieces since the last good board frame
@@ -158,7 +161,7 @@ class StreamDecoder:
         ordinals = self._pieces + np.arange(len(sizes))
         self._pieces += len(sizes)
         seen = _Seen()
-        good_count, known, damaged = 0, len(frames), len(self._damaged_at)
+        good_count, known, decoded, damaged = 0, len(frames), len(scans), len(self._damaged_at)
         for size in np.flatnonzero(np.bincount(np.minimum(sizes, _MAX_PIECE + 1))):
             if size > _MAX_PIECE:
                 self._damage_all(ordinals[sizes > _MAX_PIECE])
@@ -176,6 +179,7 @@ class StreamDecoder:
         if len(self._damaged_at) > damaged:
             self._sift_text(whole, starts, ordinals, damaged)
         self._count_lost(seen, self._beginnings(frames[known:]))
+        scans[decoded:] = self._with_steps(scans[decoded:], frames[known:])
 
     def _sift_text(self, whole: bytes, starts: I64, ordinals: I64, first: int) -> None:
         """Count the damaged pieces that are console text as such; `first`: the first one of this chunk."""
@@ -257,6 +261,25 @@ class StreamDecoder:
                 self._damage_all(where)
             rows, ordinals = rows[~same], ordinals[~same]
         return good
+
+    def _with_steps(self, scans: list[ScanRows], frames: list[Frame]) -> list[ScanRows]:
+        """The scans with the step that was in force; rows on both sides of a change come apart."""
+        stated = [(f.ordinal, f.values["reading_step_uv"]) for f in frames if f.name == "IDENT"]
+        before, changes = self._step_uv, []
+        for ordinal, step_uv in sorted(stated):
+            if step_uv not in (0, self._step_uv):
+                self._step_uv = step_uv
+                changes.append(ordinal)
+        if not changes:
+            return [ScanRows(s.ordinals, s.rows, before) for s in scans]
+        steps = dict(stated) | {-1: before}
+        parts = []
+        for s in scans:
+            of = np.searchsorted(changes, s.ordinals)  # how many changes stand before each row
+            for k in np.unique(of):
+                step_uv = steps[changes[k - 1] if k else -1]
+                parts.append(ScanRows(s.ordinals[of == k], s.rows[of == k], step_uv))
+        return parts
 
     def _beginnings(self, frames: list[Frame]) -> list[int]:
         """Ordinals from which the board's count begins anew: another boot, or a recorder that starts to listen."""

@@ -6,7 +6,7 @@ import struct
 from rig import Rig  # isort: skip -- first of all: it puts the virtual clock in its place
 
 import vtime
-from evenboard.build import make_app
+from evenboard.start.build import make_app
 from evenstring_protocol import wire
 from virtual_board import Crash
 

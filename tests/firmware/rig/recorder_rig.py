@@ -2,7 +2,7 @@
 # a MicroPython script, not a module of the tests
 
 import vfs
-from evenboard.link import Link
+from evenboard.line.link import Link
 from evenstring_protocol import wire
 
 SECTOR = 4096

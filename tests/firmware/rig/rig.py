@@ -15,8 +15,8 @@ from virtual_board import VirtualBoard  # noqa: E402
 from world import World  # noqa: E402
 
 # isort: split
-from evenboard import board as boards  # noqa: E402
-from evenboard.build import make_app  # noqa: E402
+from evenboard.base import description as boards  # noqa: E402
+from evenboard.start.build import make_app  # noqa: E402
 from evenstring_protocol import framing  # noqa: E402
 
 RP2040_24 = json.loads(

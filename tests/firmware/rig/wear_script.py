@@ -6,9 +6,9 @@
 import os
 import sys
 
-from evenboard.delta import DeltaEncoder
-from evenboard.recorder import Recorder
-from evenboard.store import Store
+from evenboard.flash.delta import DeltaEncoder
+from evenboard.flash.recorder import Recorder
+from evenboard.flash.store import Store
 from evenstring_protocol import wire
 from recorder_rig import SECTOR, Clock, Flash, Noise, mounted, small
 

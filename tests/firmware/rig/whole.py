@@ -2,14 +2,14 @@
 # `time` and `machine` are in place.
 
 import micropython
-from evenboard import build
+from evenboard.start import build
 from taker import Taker
 
 
 # data: a board description that was checked, with "alarms". No file is touched.
 def make(data, write):
-    from evenboard.delta import DeltaEncoder  # noqa: PLC0415 -- the front end first, as on a board
-    from evenboard.recorder import Recorder  # noqa: PLC0415 -- as above
+    from evenboard.flash.delta import DeltaEncoder  # noqa: PLC0415 -- the front end first, as on a board
+    from evenboard.flash.recorder import Recorder  # noqa: PLC0415 -- as above
 
     app = build.make_app(data, "", write, int, 0, 1)
     front = app.front

@@ -2,8 +2,9 @@
 # latch, calibration, boots; and the commands about them.
 
 import whole
-from evenboard import build, maintenance, service
-from evenboard.boots import Boots
+from evenboard.flash.boots import Boots
+from evenboard.line import config
+from evenboard.start import build, maintenance
 
 
 def make(data, write, folder):
@@ -11,5 +12,5 @@ def make(data, write, folder):
     app = build.make_app(data, "", write, int, 0, 1, folder + "/calibration.bin")
     app.boots = Boots(folder + "/boots.json")
     maintenance.register(app)
-    service.Service(app, folder + "/board.json", app.boots)
+    config.Service(app, folder + "/board.json", app.boots)
     return whole.begun(app)

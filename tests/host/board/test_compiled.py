@@ -11,7 +11,7 @@ from evenstring.paths import firmware_dir, protocol_dir
 from evenstring_protocol import wire
 
 FILES = [
-    *sorted((firmware_dir() / "evenboard").glob("*.py")),
+    *sorted((firmware_dir() / "evenboard").rglob("*.py")),
     firmware_dir() / "main.py",
     *(p for p in sorted((protocol_dir() / "evenstring_protocol").glob("*.py")) if p.name != NUMBERS),
 ]

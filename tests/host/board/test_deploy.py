@@ -106,7 +106,7 @@ def test_machine_code_is_made_for_the_processor_of_the_board() -> None:
 
     # Third byte: bits 2 and up are the processor, 4 for armv6m (MicroPython's docs, mpyfiles.rst, from memory).
     assert items["evenstring_protocol/framing_fast.mpy"][2] >> 2 == 4
-    assert items["evenboard/alarms.mpy"][2] >> 2 == 0
+    assert items["evenboard/warn/alarms.mpy"][2] >> 2 == 0
 
 
 def test_files_arrive_and_their_code_runs_there(plan: Plan, folder: tuple[Path, Folder]) -> None:
@@ -119,12 +119,29 @@ def test_files_arrive_and_their_code_runs_there(plan: Plan, folder: tuple[Path, 
     assert written == len(plan.items)
     assert {str(p.relative_to(root)) for p in root.rglob("*") if p.is_file()} == {i.path for i in plan.items}
     assert json.loads((root / "board.json").read_text())["groups"] == 20
-    ran = transport.exec("import sys\nsys.path.insert(0, '')\nfrom evenboard import alarms\nprint(alarms.KINDS)")
+    ran = transport.exec("import sys\nsys.path.insert(0, '')\nfrom evenboard.warn import alarms\nprint(alarms.KINDS)")
     assert ran.strip() == b"10"
     assert write_plan(transport, plan) == 0  # nothing differs any more
 
 
-@pytest.mark.parametrize("steps", [100, 150, 151, 152, 153, 154])
+def test_files_of_an_older_firmware_go_and_nothing_else_does(plan: Plan, folder: tuple[Path, Folder]) -> None:
+    root, transport = folder
+    old = ("main.py", "evenboard/relay_scan.mpy", "evenboard/old/part.mpy", "evenstring_protocol/wire.mpy")
+    others = ("rec/latch0.bin", "calibration.bin", "boots.json", "lib/own.py")  # the user's, and the board's memory
+    for name in old + others:
+        (root / name).parent.mkdir(parents=True, exist_ok=True)
+        (root / name).write_text(name)
+
+    write_plan(transport, plan)
+
+    assert {str(p.relative_to(root)) for p in root.rglob("*") if p.is_file()} == {
+        *others,
+        *(i.path for i in plan.items),
+    }
+    assert not (root / "evenboard" / "old").exists()
+
+
+@pytest.mark.parametrize("steps", [125, 160, 180, 185, 188, 190])
 def test_an_interrupted_run_leaves_no_main_to_start(plan: Plan, folder: tuple[Path, Folder], steps: int) -> None:
     root, transport = folder
     (root / "main.py").write_text("old")
@@ -141,7 +158,7 @@ def test_an_interrupted_run_leaves_no_main_to_start(plan: Plan, folder: tuple[Pa
 
 def test_past_alarms_found_in_the_raw_flash_are_put_back(plan: Plan, folder: tuple[Path, Folder]) -> None:
     sys.path.insert(0, str(firmware_dir()))
-    from evenboard.latch import FileSlot, Latch  # noqa: PLC0415  # after the path
+    from evenboard.flash.latch import FileSlot, Latch  # noqa: PLC0415  # after the path
 
     root, transport = folder
     made = root.parent / "old.bin"

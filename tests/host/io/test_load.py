@@ -217,3 +217,13 @@ def test_frames_of_a_schema_that_is_not_known_are_not_interpreted(tmp_path: Path
 
     with pytest.raises(InputError, match=r"schema 2.*newer version"):
         load(tmp_path, newer + scans(3, 4))
+
+
+def test_a_board_with_a_finer_step_reads_as_it_says(tmp_path: Path) -> None:
+    """Specification, "Units": the step is stated in IDENT; a board of 100 uV once read double."""
+    values = StreamDecoder().feed(recording(0, 4)).frames[0].values
+    fine = message("IDENT", 0, 0, **(values | {"reading_step_uv": 100}))
+    reading = np.full((2, 8), 30000, np.int16)
+    session = load(tmp_path, scans(2, 4, reading=reading // 2) + fine + scans(2, 4, reading=reading, begin_ms=9000))
+
+    np.testing.assert_allclose(session.volts_v, 3.0, atol=1e-6)

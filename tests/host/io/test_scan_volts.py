@@ -33,7 +33,7 @@ def three_ways(data: bytes, folder: Path) -> tuple[np.ndarray, np.ndarray, list[
     path = folder / "invented.frames"
     path.write_bytes(data)
     session = load_session([path])
-    live = np.concatenate([scans_of(block.rows)[1] for block in StreamDecoder().feed(data).scans])
+    live = np.concatenate([scans_of(block)[1] for block in StreamDecoder().feed(data).scans])
     writer = RecordingWriter(folder / "again.frames")
     shown: list[Status] = []
     loop = _Capture("loop://", writer, CaptureOptions(), shown.append, lambda: True)
@@ -106,7 +106,7 @@ def test_a_current_of_one_pass_counts_alike_live_and_in_the_session(tmp_path: Pa
     path.write_bytes(data)
 
     session_a = load_session([path]).current_a
-    live_a = scans_of(StreamDecoder().feed(data).scans[0].rows)[2]
+    live_a = scans_of(StreamDecoder().feed(data).scans[0])[2]
 
     assert session_a is not None
     assert session_a[0] == pytest.approx(-12.0)

@@ -280,7 +280,7 @@ def test_scans_of_means_passes_and_leaves_out_what_is_no_reading() -> None:
     frames = scan_frames(
         ScanValues(np.array([5000]), reading, 2, current_10ma=np.array([[-1250]], np.int16)), Counter()
     )
-    time_s, volts, current = scans_of(StreamDecoder().feed(frames).scans[0].rows)
+    time_s, volts, current = scans_of(StreamDecoder().feed(frames).scans[0])
     assert time_s.tolist() == [5.0]
     assert volts[0, 0] == pytest.approx(3.601)  # mean of 18,000 and 18,010 steps of 0.2 mV
     assert np.isnan(volts[0, 1])

@@ -199,7 +199,10 @@ def _text(value: Any, shape: Shape) -> str:
 def _by_csv(shape: Shape, columns: list[Column]) -> str:
     out = io.StringIO()
     writer = csv.writer(
-        out, delimiter=shape.sep, lineterminator=shape.newline, quoting=csv.QUOTE_ALL if shape.quote else csv.QUOTE_MINIMAL
+        out,
+        delimiter=shape.sep,
+        lineterminator=shape.newline,
+        quoting=csv.QUOTE_ALL if shape.quote else csv.QUOTE_MINIMAL,
     )
     end = [""] if shape.trailing else []
     if shape.header:

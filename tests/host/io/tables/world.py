@@ -1,4 +1,4 @@
-"""An invented charge, rest and ride, whose numbers the tables of this folder carry: the truth they are compared with."""
+"""An invented charge, rest and ride, whose numbers the tables here carry: the truth they are compared with."""
 
 from __future__ import annotations
 
@@ -34,7 +34,9 @@ def make_world(groups: int, rows: int, dt_s: float, seed: int, *, missing: float
     current[rest:] = -np.abs(rng.normal(12.0, 9.0, rows - rest)).clip(0.5, 30.0)
     level = low_v + 0.5 * np.cumsum(current * dt_s) / max(1.0, 4.0 * charge * dt_s)
     ohms = rng.normal(0.003, 0.0003, groups)
-    volts = level[:, None] + rng.normal(0.0, 0.015, groups) + current[:, None] * ohms + rng.normal(0, 4e-4, (rows, groups))
+    volts = (
+        level[:, None] + rng.normal(0.0, 0.015, groups) + current[:, None] * ohms + rng.normal(0, 4e-4, (rows, groups))
+    )
     pack = volts.sum(axis=1)
     if missing:
         volts[rng.random(volts.shape) < missing] = np.nan

@@ -1,0 +1,62 @@
+# Resistance of the sense leads, from the self-test: each group is read alone, then with the zero resistor across it.
+# The two tell the resistance of its loop; what it has beyond the usual one is in a contact, a wire or a relay. A lead
+# belongs to two groups, so it is bad when both loops have too much (at the ends of the string one loop must do).
+#
+# 1 kohm too much makes both groups read about 1 mV low, since the bias of the lines and the converter load them.
+
+from array import array
+
+from micropython import const
+
+BAD_OHM = const(2000)
+_LEAST_UV = const(500)  # less than that with the resistor across: there is no loop
+_DEAD_UV = const(500000)  # a group under this tells nothing
+
+
+class LeadTest:
+    # series_ohm: resistors of one lead; zero_ohm: the one across the lines, at most 1300.
+    def __init__(self, groups, series_ohm, zero_ohm):
+        self.groups = groups
+        self._usual_ohm = 2 * series_ohm
+        self._zero_ohm = zero_ohm
+        self._loop_ohm = array("i", (-1 for _ in range(groups)))  # -1: not known
+        self.lead_ohm = array("i", (0 for _ in range(groups + 1)))  # beyond the usual, lead 0 at pack negative
+
+    # One group's voltage alone and with the resistor across it. uv is at most 6.2e6, so no product passes 8.1e8.
+    def take(self, group, uv, loaded_uv):
+        if not _DEAD_UV < uv < 6200000:
+            self._loop_ohm[group - 1] = -1
+            return
+        loaded_uv = max(loaded_uv, _LEAST_UV)
+        self._loop_ohm[group - 1] = (uv - loaded_uv) * 64 // loaded_uv * self._zero_ohm // 64
+
+    # From the loops to the leads.
+    def judge(self):
+        known = sorted(ohm for ohm in self._loop_ohm if ohm >= 0)
+        if not known:
+            return
+        # The middle one is free of what all have in common: the zero resistor's tolerance, the relays.
+        usual = self._usual_ohm
+        base = max(usual * 8 // 10, min(usual * 12 // 10, known[len(known) // 2]))
+        more = [max(ohm - base, 0) if ohm >= 0 else -1 for ohm in self._loop_ohm]
+        for lead in range(self.groups + 1):
+            below = _at(more, lead - 1)
+            above = _at(more, lead)
+            if below >= 0 and above >= 0:
+                self.lead_ohm[lead] = min(below, above)
+            else:  # one loop to go by: what the loop beyond it has too is the other lead's
+                inner = max(_at(more, lead + 1) if above >= 0 else _at(more, lead - 2), 0)
+                self.lead_ohm[lead] = max(max(below, above) - inner - (inner >> 2), 0)  # large ones are known less well
+
+    # The worst lead in words, or "".
+    def words(self):
+        worst = max(range(self.groups + 1), key=lambda lead: self.lead_ohm[lead])
+        ohm = self.lead_ohm[worst]
+        if ohm < BAD_OHM:
+            return ""
+        return "bad contact: sense lead %d has about %d kohm too much" % (worst, ohm // 1000)
+
+
+# -1 beyond both ends: not known.
+def _at(values, i):
+    return values[i] if 0 <= i < len(values) else -1

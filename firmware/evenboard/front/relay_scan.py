@@ -1,0 +1,326 @@
+# Front end: relay scan. Reads one group at a time, out (1..N) and back (N..1), through one isolated converter.
+#
+# Even taps are on one input of the converter, odd taps on the other, so polarity alternates from group to group and an
+# offset of the converter would show as a comb: the zero is read in every scan and subtracted.
+#
+# Doubtful groups (near zero, reversed) are looked at again after both passes, so that the passes keep an even pace.
+
+import time
+
+from evenboard.base.clock import MASK
+from evenboard.front.adc_ads111x import OVER
+from evenboard.front.front_end import NO_GROUP, FrontEnd
+from evenstring_protocol import wire
+from micropython import const
+
+_DOUBT_UV = const(500000)  # a group this low is looked at again: dead, reversed, or a lead open
+_STUCK_UV = const(150000)  # with one relay closed there is nothing to see unless one of the other line conducts
+_ZERO_LIMIT_UV = const(5000)  # a zero beyond this is not believable
+_SETTLE_LIMIT_UV = const(2000)
+_BUS_US = const(700)  # transfers and interpreter in one step
+_SLOW_LOOKS = const(8)
+_NEAR = (2, -2, 4, -4, 6, -6, 1, -1, 3, -3, 5, -5)
+_AGAIN_US = const(500)  # the same in each further conversion of a reading
+
+
+class RelayScan(FrontEnd):
+    kind = wire.FRONT_END_RELAY_SCAN
+    passes = 2
+
+    # times: relay on, relay off, settling (us); free_bus(): gets a hung bus going again, returns nothing.
+    # `conversions`, set before `begin`: how many of the converter's are averaged into one reading, 1 to 16.
+    def __init__(self, mux, adc, groups, times, sensors, clock, calibration=None, free_bus=None):
+        FrontEnd.__init__(self, groups, 2, sensors, clock, calibration)
+        self.conversions = 1
+        self._mux = mux
+        self._free_bus = free_bus
+        self._adc = adc
+        self._on_us, self._off_us, settle_us = times
+        self._wait_us = self._on_us + settle_us
+        self._zero16 = None
+        self._taken_us = 0
+        self._test_tap = 0
+
+    # Time of one scan from the parts' own times, in ms: both passes, the zero and the two tests for stuck relays, which
+    # alone take one conversion each.
+    def scan_ms(self):
+        step = self._off_us + self._wait_us + self._adc.conversion_us + _BUS_US
+        again = (self.conversions - 1) * (self._adc.conversion_us + _AGAIN_US)
+        packs_us = 3 * 1500 * (1 if self.sensors.packs else 0)
+        return (step * (2 * self.groups + 4) + again * (2 * self.groups + 2) + packs_us) // 1000
+
+    def begin(self):
+        self._mux.begin()
+        self._adc.begin()
+        self.sensors.begin()
+
+    # Command everything open. True when the parts took it.
+    def open_all(self):
+        if self.island and not self.island.is_on:
+            return True  # was done before, and nothing there answers now
+        try:
+            self._mux.open_all()
+        except OSError:
+            self._bus_fault()
+            return False
+        return True
+
+    # Parts answer, zero is near zero, no relay conducts unasked, contacts are good.
+    def _test(self):
+        self._clear()
+        try:
+            if self._free_bus:
+                self._free_bus()
+            self.begin()
+            if self._read_zero():
+                for tap in range(self.groups + 1):
+                    if not self._tap_is_dead(tap):
+                        self._stuck(tap)
+                        break
+                else:
+                    self._test_leads()
+        except OSError:
+            self._bus_fault()
+
+    def _whole_scan(self):
+        if not self._read_zero() or not self._no_stuck():
+            return
+        self.sensors.start_scan()
+        if not self._passes():
+            return
+        self._settle_check()
+        self.sensors.end_scan()
+        for group in range(1, self.groups + 1):
+            if self._doubtful(group):
+                self._look_again(group)
+        self._mux.open_all()
+        if not self._mux.is_open():
+            self.fault = wire.FAULT_MUX
+
+    def _passes(self):
+        n = self.groups
+        first = last = turn = 0
+        for group in range(1, n + 1):
+            if not self._read_into(group, group - 1, True):
+                return False
+            if group == 1:
+                first = self._taken_us
+                self._clock.service()
+                self.start_low = self._clock.low
+                self.start_high = self._clock.high
+        last = self._taken_us
+        self.sensors.sample_pack(1)
+        for group in range(n, 0, -1):
+            # at the turn the pair is still closed: its second look tells whether the first had settled
+            if not self._read_into(group, n + group - 1, group < n):
+                return False
+            if group == n:
+                turn = self._taken_us
+        if n > 1:
+            self.step_us = ((last - first) & MASK) // (n - 1)
+        self.turn_us = (turn - last) & MASK
+        return True
+
+    # Voltage between the lines, even minus odd, uV; None when the converter does not finish (the fault is set).
+    def _convert(self):
+        self._mux.keep_alive()
+        self._taken_us = time.ticks_us() & MASK
+        self._adc.start()
+        uv = self._adc.read()
+        if uv is None:
+            self.fault = wire.FAULT_ADC
+        return uv
+
+    # Mean of `conversions`, rounded; the sum is at most 16 x 6.2e6. One at an end of the range stands for all.
+    def _average(self):
+        uv = self._convert()
+        more = self.conversions - 1
+        if more == 0 or uv is None or uv >= OVER or uv <= -OVER:
+            return uv
+        taken_us = self._taken_us
+        total = uv
+        for _ in range(more):
+            uv = self._convert()
+            self._taken_us = taken_us  # the instant of the first: the same delay in all readings
+            if uv is None or uv >= OVER or uv <= -OVER:
+                return uv
+            total += uv
+        return (total + (self.conversions >> 1)) // self.conversions
+
+    def _read_zero(self):
+        self._mux.close_zero()
+        if not self._mux.is_zero():
+            self.fault = wire.FAULT_MUX
+            return False
+        time.sleep_us(self._wait_us)
+        uv = self._average()
+        if uv is None or uv > _ZERO_LIMIT_UV or uv < -_ZERO_LIMIT_UV:
+            self.fault = wire.FAULT_ADC
+            return False
+        # Mean of about 16 scans: the noise of one zero would show as a comb in all readings.
+        self._zero16 = uv * 16 if self._zero16 is None else self._zero16 + uv - (self._zero16 >> 4)
+        self.zero_uv = self._zero16 >> 4
+        return True
+
+    # A group's voltage with its sign, zero subtracted. Even groups have their positive tap on the even line.
+    def _read(self, group):
+        self._mux.close_group(group)
+        time.sleep_us(self._wait_us)
+        return self._signed(group)
+
+    def _signed(self, group):
+        uv = self._average()
+        if uv is None:
+            return None
+        if uv < OVER and uv > -OVER:
+            uv -= self.zero_uv
+        return -uv if group & 1 else uv
+
+    def _read_into(self, group, slot, switch):
+        uv = self._read(group) if switch else self._signed(group)
+        if uv is None:
+            return False
+        if self.currents:
+            self.currents[slot] = self.sensors.current()
+        self.readings[slot] = self._steps(group, uv)
+        # A relay that failed in this scan shows as about nothing: look at once, one step after.
+        if uv < _STUCK_UV and uv > -_STUCK_UV:
+            return self._no_stuck()
+        return True
+
+    # Steps of 200 uV, calibrated: v + (v // 64 * ppm) // 15625, largest product 6.9e8.
+    def _steps(self, group, uv):
+        if uv >= OVER:
+            return wire.OVER_POSITIVE
+        if uv <= -OVER:
+            return wire.OVER_NEGATIVE
+        uv += self._offset_uv[group - 1]
+        uv += (uv // 64 * self._gain_ppm[group - 1]) // 15625
+        return (uv + 100) // 200
+
+    # The way back read group N again without switching, and group 1 is read again now: both must agree.
+    def _settle_check(self):
+        n = self.groups
+        again = self._signed(1)
+        if again is None:
+            return
+        first = self._steps(1, again) - self.readings[n]
+        last = self.readings[2 * n - 1] - self.readings[n - 1]
+        limit = _SETTLE_LIMIT_UV // wire.READING_STEP_UV
+        if (first > limit or first < -limit) and (last > limit or last < -limit):
+            self.settle_fails = (self.settle_fails + 1) & 0xFFFF
+            self.flags |= wire.SCAN_UNSETTLED
+
+    # An open lead shows in the groups on both sides of it, so a group next to a doubtful one is doubtful too.
+    def _doubtful(self, group):
+        n = self.groups
+        limit = _DOUBT_UV // wire.READING_STEP_UV
+        for g in range(group - 1 if group > 1 else 1, group + 2 if group < n else n + 1):
+            if self.readings[g - 1] < limit or self.readings[n + g - 1] < limit:
+                return True
+        return False
+
+    # Dead, reversed, or a lead open? Read it once with the lines discharged and once charged from another group. A
+    # group that is there pulls the lines to its own voltage both times; an open lead leaves them as they were.
+    def _look_again(self, group):
+        n = self.groups
+        self._mux.close_zero()
+        time.sleep_us(self._wait_us)
+        empty = self._read(group)
+        other = self._healthy_near(group)
+        if other:
+            self._read(other)
+        charged = self._read(group)
+        if empty is None or charged is None:
+            return
+        if charged - empty > _DOUBT_UV or empty - charged > _DOUBT_UV:
+            value = wire.LEAD_OPEN
+        else:
+            value = self._steps(group, empty)
+        self.readings[group - 1] = value
+        self.readings[n + group - 1] = value
+
+    # Each group alone, then with the zero resistor across it. A bad contact is told, and is no fault.
+    def _test_leads(self):
+        leads = self.lead_test
+        if not leads:
+            return
+        for group in range(1, self.groups + 1):
+            uv = self._read_slowly(group)
+            if uv is None:
+                return
+            self._mux.close_loaded(group)
+            time.sleep_us(self._wait_us)
+            loaded_uv = self._once(group)
+            if loaded_uv is None:
+                return
+            leads.take(group, uv, loaded_uv)
+        leads.judge()
+
+    # One conversion with the group's sign: a test must not take long.
+    def _once(self, group):
+        uv = self._convert()
+        if uv is None:
+            return None
+        return self.zero_uv - uv if group & 1 else uv - self.zero_uv
+
+    # A bad contact makes the lines slow: waits until two readings agree, at most 16 ms.
+    def _read_slowly(self, group):
+        self._mux.close_group(group)
+        time.sleep_us(self._wait_us)
+        uv = self._once(group)
+        for _ in range(_SLOW_LOOKS):
+            if uv is None:
+                return None
+            before = uv
+            time.sleep_us(2000)
+            uv = self._once(group)
+            if uv is not None and -_SETTLE_LIMIT_UV < uv - before < _SETTLE_LIMIT_UV:
+                break
+        return uv
+
+    # The nearest group that has a voltage to charge the lines with, same polarity first; 0: there is none.
+    def _healthy_near(self, group):
+        limit = _DOUBT_UV // wire.READING_STEP_UV
+        n = self.groups
+        for step in _NEAR:
+            other = group + step
+            if 1 <= other <= n and self.readings[other - 1] >= limit and self.readings[n + other - 1] >= limit:
+                return other
+        return 0
+
+    # One relay of each line alone: any voltage means that a relay of the other line conducts too. Taps take turns.
+    def _no_stuck(self):
+        tap = self._test_tap
+        self._test_tap = tap + 1 if tap < self.groups else 0
+        for k in range(2):
+            alone = tap + k if tap + k <= self.groups else tap - 1
+            if not self._tap_is_dead(alone):
+                self._stuck(alone)
+                return False
+        return self.fault == wire.FAULT_NONE
+
+    def _tap_is_dead(self, tap):
+        self._mux.close_zero()
+        time.sleep_us(self._wait_us)
+        self._mux.close_tap(tap)
+        time.sleep_us(self._wait_us)
+        uv = self._convert()
+        return uv is None or -_STUCK_UV < uv - self.zero_uv < _STUCK_UV
+
+    # Some relay of the other line conducts. Its neighbours see one group across it: find it, then give up.
+    def _stuck(self, tap):
+        self._mux.open_all()
+        where = NO_GROUP
+        for seen in range((tap & 1), self.groups + 1, 2):
+            self._mux.close_zero()
+            time.sleep_us(self._wait_us)
+            self._mux.close_tap(seen)
+            time.sleep_us(self._wait_us)
+            uv = self._convert()
+            if uv is not None and -OVER < uv < OVER and (uv > _STUCK_UV or uv < -_STUCK_UV):
+                # even minus odd: positive means that the even one is the higher tap
+                where = seen + 1 if (uv < 0) == (seen & 1 == 0) else seen - 1
+                break
+        self.fault = wire.FAULT_STUCK_RELAY
+        self.fault_where = where

@@ -1,0 +1,98 @@
+# What the board says of itself: IDENT and HEALTH, into the link's buffer, which is free between frames.
+
+import gc
+import math
+import struct
+import sys
+
+from evenboard import NAME, VERSION
+from evenstring_protocol import wire
+from micropython import const
+
+_UNKNOWN = const(65535)
+
+
+def runtime():
+    info = sys.implementation
+    if info.name != "micropython":
+        return "CPython " + sys.version.split()[0]
+    version = ".".join(str(v) for v in info[1][:3])
+    return "MicroPython " + version + ("-" + info[1][3] if len(info[1]) > 3 and info[1][3] else "")
+
+
+# Bits of IDENT.measures for what is fitted.
+def measures(sensors, passes):
+    bits = wire.MEASURES_CURRENT if sensors.has_current else 0
+    if bits and passes == 2:
+        bits |= wire.MEASURES_CURRENT_PER_READING
+    if sensors.packs:
+        bits |= wire.MEASURES_PACK_VOLTAGE
+    return bits | wire.MEASURES_TEMPERATURE if sensors.temps else bits
+
+
+# Noise of a reading, uV, from that of one conversion: all of it falls with the root of their number but the step of
+# 200 uV on the wire (200^2 / 12 = 3333). The converter's own step falls too, noise of half a step shaking it.
+def averaged_uv(noise_uv, conversions):
+    if conversions == 1 or noise_uv == _UNKNOWN:
+        return noise_uv
+    return int(math.sqrt(max(noise_uv * noise_uv - 3333, 0) / conversions + 3333) + 0.5)
+
+
+# Returns the size, CRC not counted.
+def fill_ident(app, board, reason):
+    link = app.link
+    front = app.front
+    meter = board.get("meter") or {}
+    link.head(wire.IDENT)
+    struct.pack_into(
+        wire.IDENT_FORMAT,
+        link.body,
+        wire.HEADER_SIZE,
+        wire.SCHEMA,
+        board["groups"],
+        wire.READING_STEP_UV,
+        front.kind if front else wire.FRONT_END_UNKNOWN,
+        measures(front.sensors, front.passes) if front else 0,
+        front.sensors.temps if front else 0,
+        front.scan_ms() if front else 0,
+        averaged_uv(meter.get("noise_uv", _UNKNOWN), front.conversions if front else 1),
+        meter.get("channel_u_uv", _UNKNOWN),
+        meter.get("gain_u_ppm", _UNKNOWN),
+        app.boot_count & 0xFFFF,
+        app.boot_count >> 16,
+        reason,
+    )
+    n = wire.HEADER_SIZE + wire.IDENT_SIZE
+    for text in (board.get("board_id", ""), board.get("string_name", ""), NAME + " " + VERSION, runtime()):
+        n = link.put_text(n, text)
+    memory = app.watch.hours if app.watch else None
+    hours = memory.hours(app.pace_ms()) if memory else (_UNKNOWN, _UNKNOWN, wire.RECORD_BASIS_NONE)
+    struct.pack_into("<HHB", link.body, n, hours[0], hours[1], hours[2])
+    return n + 5
+
+
+def fill_health(app, fault, where, longest_ms):
+    link = app.link
+    front = app.front
+    link.head(wire.HEALTH)
+    free = gc.mem_free() if hasattr(gc, "mem_free") else 0
+    zero = front.zero_uv if front else 0
+    struct.pack_into(
+        wire.HEALTH_FORMAT,
+        link.body,
+        wire.HEADER_SIZE,
+        app.state,
+        fault,
+        where,
+        app.scans & 0xFFFF,
+        app.scans >> 16,
+        link.dropped,
+        link.bad,
+        (front.bus_errors + front.sensors.errors if front else 0) & 0xFFFF,
+        (front.settle_fails if front else 0) & 0xFFFF,
+        longest_ms,
+        free & 0xFFFF,
+        (free >> 16) & 0xFFFF,
+        max(-32768, min(32767, zero)),
+    )
+    return wire.HEADER_SIZE + wire.HEALTH_SIZE

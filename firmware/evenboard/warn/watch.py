@@ -1,0 +1,196 @@
+# Alarms, signals, recorder and latch around a running App: what happens to each scan besides being sent.
+#
+# Order in a scan: alarms decide and the outputs follow before anything is written anywhere; then the scan goes over the
+# link; then, relays open, flash. So a stuck line or a full flash delays a warning by nothing, and a flash write delays
+# the next look by its own length at most (`RECORDER.worst_stall_ms` says how long that was).
+
+import struct
+from array import array
+
+from evenboard.flash.record_hours import RecordHours
+from evenboard.front.lead_test import BAD_OHM
+from evenboard.warn.patterns import Signals
+from evenstring_protocol import wire
+from micropython import const
+
+_REPORT_MS = const(60000)
+_NONE = const(-32768)
+
+
+class Watch:
+    # recorder and latch: None where the board has no memory for them. sound, light: function(on).
+    def __init__(self, app, alarms, recorder, latch, sound, light):
+        self.alarms = alarms
+        self.recorder = recorder
+        self.latch = latch
+        self.hours = RecordHours(recorder, app.clock) if recorder else None
+        self.signals = Signals(alarms, sound, light)
+        self._event = array("h", bytes(10))
+        self._now = array("i", bytes(4 * 8))
+        self._low = app.clock.low
+        self._high = app.clock.high
+        self._report_low = 0
+        self._report_high = 0
+        self.latch_failed = 0
+        self.button = None  # a pin that reads 0 while pressed: acknowledges what is active
+        self._pressed = False
+        app.handlers[wire.ACKNOWLEDGE] = self._acknowledge
+        app.handlers[wire.CLEAR_LATCH] = self._clear_latch
+
+    # The readings of `front` are new. Decides and signals; writes nothing.
+    def scan(self, app, front):
+        sensors = front.sensors
+        current = _mean(front.currents, len(front.currents)) if front.currents else _NONE
+        self.alarms.look(front.readings, front.passes, current, sensors.temp)
+        self.poll(app)
+        recorder = self.recorder
+        if recorder:
+            now = self._now
+            n = 0
+            if recorder.encoder.currents:
+                now[n] = current
+                n += 1
+            if recorder.encoder.packs:
+                now[n] = sensors.pack[0]
+                n += 1
+            for k in range(recorder.encoder.temps):
+                now[n + k] = sensors.temp[k]
+            recorder.add(
+                front.start_low,
+                front.start_high,
+                front.readings,
+                now,
+                current,
+                front.flags,
+                front.step_us,
+                front.turn_us,
+            )
+
+    # What the front end's self-test found of the sense leads.
+    def leads(self, found):
+        for lead in range(found.groups + 1):
+            ohm = found.lead_ohm[lead]
+            self.alarms.contact(lead, min(ohm // 100, 32766), ohm >= BAD_OHM)
+
+    def no_scan(self):
+        self.alarms.no_scan()
+
+    # Outputs and silence follow the clock; call it often.
+    def poll(self, app):
+        clock = app.clock
+        step = clock.since(self._low, self._high)
+        self._low = clock.low
+        self._high = clock.high
+        self.alarms.pass_time(step)
+        if self.button:
+            pressed = not self.button.value()
+            if pressed and not self._pressed:
+                self.alarms.acknowledge(0xFFFF)
+            self._pressed = pressed
+        self.signals.service(step, app.state == wire.STATE_SCANNING)
+
+    # Between scans: tell the link and the flash. Nothing is allocated unless a segment or the latch changes.
+    def service(self, app):
+        alarms = self.alarms
+        event = self._event
+        while alarms.take(event):
+            self._send(app.link, event)
+            if self.recorder:
+                self.recorder.alarm(event, alarms.active, alarms.latched)
+        if alarms.latch_dirty:
+            self._save_latch()
+        recorder = self.recorder
+        if not recorder:
+            return
+        recorder.service()
+        if app.clock.since(self._report_low, self._report_high) >= _REPORT_MS:
+            self.send_recorder(app)
+
+    # Whether the latest `service` held the board up with a write to flash.
+    def stalled(self):
+        return self.recorder is not None and self.recorder.stalled
+
+    def _save_latch(self):
+        self.alarms.latch_dirty = False
+        if not self.latch:
+            return
+        self.latch.latched = self.alarms.latched
+        self.latch.visited = bytes(self.alarms.visited)
+        if not self.latch.save():
+            self.latch_failed += 1
+
+    def _send(self, link, event):
+        alarms = self.alarms
+        link.head(wire.ALARM)
+        struct.pack_into(
+            wire.ALARM_FORMAT,
+            link.body,
+            wire.HEADER_SIZE,
+            event[0],
+            event[1],
+            event[2],
+            event[3],
+            event[4],
+            alarms.active,
+            alarms.latched,
+        )
+        link.send(wire.HEADER_SIZE + wire.ALARM_SIZE)
+
+    def send_recorder(self, app):
+        self._report_low = app.clock.low
+        self._report_high = app.clock.high
+        recorder = self.recorder
+        store = recorder.store
+        link = app.link
+        link.head(wire.RECORDER)
+        kept = store.kept + (1 if store.alarm and store.is_open else 0)
+        struct.pack_into(
+            wire.RECORDER_FORMAT,
+            link.body,
+            wire.HEADER_SIZE,
+            recorder.mode,
+            recorder.state,
+            recorder.memory,
+            store.segments & 0xFFFF,
+            kept & 0xFFFF,
+            (store.used + store.size) >> 10,
+            store.room >> 10,
+            recorder.blocks & 0xFFFF,
+            recorder.blocks >> 16,
+            recorder.blocks_lost,
+            recorder.scans_lost,
+            store.deleted & 0xFFFF,
+            recorder.worst_stall_ms,
+        )
+        link.send(wire.HEADER_SIZE + wire.RECORDER_SIZE)
+
+    def _acknowledge(self, app, rx, size):
+        if size < wire.HEADER_SIZE + wire.ACKNOWLEDGE_SIZE:
+            return wire.STATUS_BAD_VALUE, "payload too short"
+        self.alarms.acknowledge(struct.unpack_from(wire.ACKNOWLEDGE_FORMAT, rx, wire.HEADER_SIZE)[0])
+        self.service(app)
+        return wire.STATUS_OK, ""
+
+    def _clear_latch(self, app, rx, size):
+        if size < wire.HEADER_SIZE + wire.CLEAR_LATCH_SIZE:
+            return wire.STATUS_BAD_VALUE, "payload too short"
+        mask, low, high = struct.unpack_from(wire.CLEAR_LATCH_FORMAT, rx, wire.HEADER_SIZE)
+        if low | high << 16 != app.boot_count:
+            return wire.STATUS_BAD_VALUE, "boot_count is not this board's of now"
+        self.alarms.clear_latch(mask)
+        failed = self.latch_failed
+        self._save_latch()
+        if self.latch_failed != failed:
+            return wire.STATUS_FAILED, "the latch could not be written"
+        return wire.STATUS_OK, ""
+
+
+# Mean of the numbers among values[:n], or no reading.
+def _mean(values, n):
+    total = 0
+    count = 0
+    for i in range(n):
+        if values[i] != _NONE:
+            total += values[i]
+            count += 1
+    return total // count if count else _NONE
