@@ -85,7 +85,7 @@ def _day_first(sample: Sample, wishes: Wishes) -> bool | None:
     cells = [cell for column in sample.cells for cell in column[:20]]
     if any(cell.strip().lower().endswith((" am", " pm")) for cell in cells):
         return False
-    return True if any("," in cell and cell.replace(",", "").strip("+- ").isdigit() for cell in cells) else None
+    return True if any("," in cell and cell.replace(",", "").strip("+- ").isdecimal() for cell in cells) else None
 
 
 def _judge(
@@ -99,7 +99,7 @@ def _judge(
     unit = wishes.units.get("t", name.unit)
     if sample.is_numeric(k):
         return _judge_numbers(sample, k, unit, named)
-    digits = [cell for cell in cells if any(c.isdigit() for c in cell)]
+    digits = [cell for cell in cells if any(c.isdecimal() for c in cell)]
     text = guess_text_form(digits, now, day_first)
     if text is None or len(digits) < 0.9 * len(cells):
         return None
