@@ -180,10 +180,11 @@ def _elapsed_beside_stamp(sample: Sample, found: list[_Candidate]) -> TimeFound 
 def _result(sample: Sample, columns: list[int], chosen: _Candidate, wishes: Wishes, where: str) -> TimeFound:
     shown = sample.shown[columns[-1]]
     if chosen.form is None:
-        step = np.diff(sample.finite(columns[-1]))
+        step = np.abs(np.diff(sample.finite(columns[-1])))
+        apart = f"rows {np.median(step):g} apart" if len(step) else "one row"
         raise InputError(
-            f"{where}: line 1, column {shown}: the unit of the time is open (rows {np.median(np.abs(step)):g} apart"
-            " could be seconds, milliseconds or minutes); say --unit t=s, t=ms or t=min"
+            f"{where}: line 1, column {shown}: the unit of the time is open ({apart} could be seconds, milliseconds"
+            " or minutes); say --unit t=s, t=ms or t=min"
         )
     roles = ["time"] if len(columns) == 1 else ["date", "time"]
     taken = tuple(Column(k, sample.shown[k], role) for k, role in zip(columns, roles, strict=True))
