@@ -128,15 +128,15 @@ def _walk(rows: U8, live: I64, keep: Flags | None) -> Flags:
 
 def _walk_one(row: U8, keep: Flags | None) -> bool:
     """The same for one row, code by code: a step of numpy costs as much as some fifty of these."""
-    places, codes = [], row.tolist()
+    places, codes, end = [], row.tolist(), len(row)
     at, full = 0, []
-    while at < len(codes):
+    while at < end:
         places.append(at)
         code = codes[at]
         at += code
-        if code == _FULL and at < len(codes):
+        if code == _FULL and at < end:
             full.append(at)
     row[places] = 0
     if keep is not None:
         keep[full] = False
-    return at == len(codes)
+    return at == end
