@@ -18,6 +18,13 @@ import schemdraw.elements as elm
 from evenstring.hardware.front_end import Bus
 
 HERE = Path(__file__).parent
+sys.path.insert(0, str(HERE.parent))
+from schematic.reference import board  # noqa: E402  # beside this folder
+
+from drawings.harness import harness  # noqa: E402  # beside this folder
+from drawings.placement import placement  # noqa: E402  # beside this folder
+from drawings.sheets import sheet  # noqa: E402  # beside this folder
+
 BOARD = json.loads((HERE.parent.parent / "firmware" / "boards" / "rp2040.json").read_text(encoding="utf-8"))
 OHM = f"{BOARD['mux']['series_ohm'] / 1000:g} kΩ"
 _BUS_OF = Bus()
@@ -139,31 +146,30 @@ def divider_bank() -> schemdraw.Drawing:
     return d
 
 
-def harness() -> schemdraw.Drawing:
-    """Where the fuse sits, and which lead is whose."""
-    d = _sheet()
-    for k in range(4):
-        y = 2.2 * k
-        if k:
-            _cell(d, (0, y - 2.2), 2.2, f"group {k}")
-        d += elm.Dot().at((0, y))
-        d += elm.Fuse().at((0, y)).right().length(1.8)
-        d += elm.Line().right().length(4.0).label(f"own sense lead, tap {k}", fontsize=10)
-        d += elm.Terminal().label(f"pin {k + 1}", "right", fontsize=10)
-    _text(d, 0.9, 7.5, "fuse at the\ncell end", 10)
-    return d
-
-
 DRAWINGS: dict[str, Callable[[], schemdraw.Drawing]] = {
     "relay_scan": relay_scan,
     "barrier": barrier,
     "divider_bank": divider_bank,
-    "harness": harness,
 }
+BOARD_24 = board(24)
+# Drawings that come from the board's description: name -> sheets of it.
+SHEETS = {
+    "sheet_relays": ("relays",),
+    "sheet_island_1": ("island 1",),
+    "sheet_island_2": ("island 2",),
+    "sheet_drive": ("drive",),
+    "sheet_processor": ("processor",),
+    "sheet_supply": ("supply", "pack-fed supply"),
+}
+NAMES = (*DRAWINGS, *SHEETS, "placement", "harness")
 
 
 def svg(name: str) -> bytes:
     """The drawing `name` as SVG; the same bytes on every call."""
+    if name in SHEETS:
+        return sheet(BOARD_24, SHEETS[name])
+    if name in ("placement", "harness"):
+        return (placement if name == "placement" else harness)(BOARD_24)
     schemdraw.use("svg")
     data: bytes = DRAWINGS[name]().get_imagedata("svg")
     return data.rstrip() + b"\n"
@@ -172,7 +178,7 @@ def svg(name: str) -> bytes:
 def main(arguments: list[str]) -> int:
     """Write or check; 1 when a check finds a stale drawing."""
     bad = 0
-    for name in DRAWINGS:
+    for name in NAMES:
         file, data = HERE / f"{name}.svg", svg(name)
         if file.exists() and file.read_bytes() == data:
             continue

@@ -2,7 +2,8 @@
 # The two tell the resistance of its loop; what it has beyond the usual one is in a contact, a wire or a relay. A lead
 # belongs to two groups, so it is bad when both loops have too much (at the ends of the string one loop must do).
 #
-# 1 kohm too much makes both groups read about 1 mV low, since the bias of the lines and the converter load them.
+# 1 kohm too much makes both groups read about 1 mV low, since the bias of the lines and the converter load them. Too
+# little (below nothing in `lead_ohm`) is a series resistor that has shorted or was left out, or water beside it.
 
 from array import array
 
@@ -39,22 +40,34 @@ class Contacts:
         usual = self._usual_ohm
         base = max(usual * 8 // 10, min(usual * 12 // 10, known[len(known) // 2]))
         more = [max(ohm - base, 0) if ohm >= 0 else -1 for ohm in self._loop_ohm]
+        less = [max(base - ohm, 0) if ohm >= 0 else -1 for ohm in self._loop_ohm]
         for lead in range(self.groups + 1):
-            below = _at(more, lead - 1)
-            above = _at(more, lead)
-            if below >= 0 and above >= 0:
-                self.lead_ohm[lead] = min(below, above)
-            else:  # one loop to go by: what the loop beyond it has too is the other lead's
-                inner = max(_at(more, lead + 1) if above >= 0 else _at(more, lead - 2), 0)
-                self.lead_ohm[lead] = max(max(below, above) - inner - (inner >> 2), 0)  # large ones are known less well
+            ohm = self._share(more, lead)
+            self.lead_ohm[lead] = ohm if ohm else -self._share(less, lead)
+        # A loop that alone has too little: something stands beside it between its two leads, at the plug or in the cable.
+        for lead in range(1, self.groups + 1):
+            little = less[lead - 1]
+            if little >= BAD_OHM and self.lead_ohm[lead - 1] > -BAD_OHM and self.lead_ohm[lead] > -BAD_OHM:
+                self.lead_ohm[lead] = -little
+
+    # What both loops at a lead are off by, the same way.
+    def _share(self, off, lead):
+        below = _at(off, lead - 1)
+        above = _at(off, lead)
+        if below >= 0 and above >= 0:
+            return min(below, above)
+        # one loop to go by: what the loop beyond it is off too is the other lead's
+        inner = max(_at(off, lead + 1) if above >= 0 else _at(off, lead - 2), 0)
+        return max(max(below, above) - inner - (inner >> 2), 0)  # large ones are known less well
 
     # The worst lead in words, or "".
     def words(self):
-        worst = max(range(self.groups + 1), key=lambda lead: self.lead_ohm[lead])
+        worst = max(range(self.groups + 1), key=lambda lead: abs(self.lead_ohm[lead]))
         ohm = self.lead_ohm[worst]
-        if ohm < BAD_OHM:
+        if abs(ohm) < BAD_OHM:
             return ""
-        return "bad contact: sense lead %d has about %d kohm too much" % (worst, ohm // 1000)
+        kind = "much" if ohm > 0 else "little"
+        return "bad contact: sense lead %d has about %d kohm too %s" % (worst, abs(ohm) // 1000, kind)
 
 
 # -1 beyond both ends: not known.

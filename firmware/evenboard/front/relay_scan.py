@@ -14,10 +14,15 @@ from evenstring_protocol import wire
 from micropython import const
 
 _DOUBT_UV = const(500000)  # a group this low is looked at again: dead, reversed, or a lead open
+_OVER_UV = const(4900000)  # no cell reads that: leads swapped or touching; clamps hold the lines to 5.1 V or more
 _STUCK_UV = const(150000)  # with one relay closed there is nothing to see unless one of the other line conducts
 _ZERO_LIMIT_UV = const(5000)  # a zero beyond this is not believable
+_FEW_GROUPS = const(8)  # two leads far apart, swapped, put four groups beyond the range
+_NOTHING_UV = const(50000)
 _SETTLE_LIMIT_UV = const(2000)
+_LAPSE_MS = const(80)  # the one-shot runs for 50 ms, at most 75
 _BUS_US = const(700)  # transfers and interpreter in one step
+_CHARGES = const(3)  # other groups to charge the lines from before a doubtful one is taken for dead
 _SLOW_LOOKS = const(8)
 _NEAR = (2, -2, 4, -4, 6, -6, 1, -1, 3, -3, 5, -5)
 _AGAIN_US = const(500)  # the same in each further conversion of a reading
@@ -78,7 +83,8 @@ class RelayScan(FrontEnd):
                         self._stuck(tap)
                         break
                 else:
-                    self._test_contacts()
+                    if not self._zero_sticks(1) and self._one_shot_opens(1):
+                        self._test_contacts()
         except OSError:
             self._bus_fault()
 
@@ -90,6 +96,8 @@ class RelayScan(FrontEnd):
             return
         self._settle_check()
         self.sensors.end_scan()
+        if self._mostly_over() or (not self._healthy_near(1, 0) and self._any_zero_sticks()):
+            return
         for group in range(1, self.groups + 1):
             if self._doubtful(group):
                 self._look_again(group)
@@ -129,6 +137,10 @@ class RelayScan(FrontEnd):
         uv = self._adc.read()
         if uv is None:
             self.fault = wire.FAULT_ADC
+        elif uv > _OVER_UV:
+            return OVER
+        elif uv < -_OVER_UV:
+            return -OVER
         return uv
 
     # Mean of `conversions`, rounded; the sum is at most 16 x 6.2e6. One at an end of the range stands for all.
@@ -220,25 +232,88 @@ class RelayScan(FrontEnd):
                 return True
         return False
 
-    # Dead, reversed, or a lead open? Read it once with the lines discharged and once charged from another group. A
-    # group that is there pulls the lines to its own voltage both times; an open lead leaves them as they were.
+    # Dead, reversed, or a lead open? Read it once with the lines discharged in their place and then charged from other
+    # groups. A group that is there pulls the lines to its own voltage each time; an open lead leaves them as they were.
+    # A line that hangs free comes along only in part (`Mux.close_tap`), so that one charge alone could look like none.
     def _look_again(self, group):
         n = self.groups
-        self._mux.close_zero()
+        self._mux.close_loaded(group)
         time.sleep_us(self._wait_us)
-        empty = self._read(group)
-        other = self._healthy_near(group)
-        if other:
-            self._read(other)
-        charged = self._read(group)
-        if empty is None or charged is None:
+        self._mux.release_zero()
+        time.sleep_us(self._wait_us)
+        empty = self._signed(group)
+        if empty is None:
             return
-        if charged - empty > _DOUBT_UV or empty - charged > _DOUBT_UV:
-            value = wire.LEAD_OPEN
-        else:
-            value = self._steps(group, empty)
+        value = self._steps(group, empty)
+        other = self._healthy_near(group, 0)
+        if not other and -_NOTHING_UV < empty < _NOTHING_UV:
+            value = wire.LEAD_OPEN  # nothing anywhere: the plug is out rather than every group dead
+        for _ in range(_CHARGES):
+            if not other:
+                break
+            if self._read(other) is None:
+                return
+            charged = self._read(group)
+            if charged is None:
+                return
+            if charged - empty > _DOUBT_UV or empty - charged > _DOUBT_UV:
+                value = wire.LEAD_OPEN
+                break
+            other = self._healthy_near(group, other)
         self.readings[group - 1] = value
         self.readings[n + group - 1] = value
+
+    # Most groups beyond the range: a decoder drives more than it is told, no harness does that.
+    def _mostly_over(self):
+        over = 0
+        for group in range(self.groups):
+            r = self.readings[group]
+            over += r == wire.OVER_POSITIVE or r == wire.OVER_NEGATIVE
+        if 2 * over <= self.groups or self.groups < _FEW_GROUPS:
+            return False
+        self.fault = wire.FAULT_MUX
+        return True
+
+    # The zero relay conducts unasked: a group reads a twentieth of itself, and nothing stays on the lines when it goes.
+    def _zero_sticks(self, group):
+        uv = self._read(group)
+        if uv is None or -_NOTHING_UV < uv < _NOTHING_UV or uv >= OVER or uv <= -OVER:
+            return False
+        self._mux.open_all()
+        time.sleep_us(self._wait_us)
+        left = self._signed(group)
+        if left is None or not -1 < 3 * left // uv < 1:
+            return False
+        self.fault = wire.FAULT_STUCK_RELAY
+        self.fault_where = NO_GROUP
+        return True
+
+    def _any_zero_sticks(self):
+        for group in range(1, self.groups + 1):
+            if self._zero_sticks(group):
+                return True
+        return False
+
+    # Not fed, the one-shot must open what is closed: then the lines empty themselves. True when it does, or nothing
+    # is there to tell it by.
+    def _one_shot_opens(self, group):
+        uv = self._once_read(group)
+        if uv is None or -_DOUBT_UV < uv < _DOUBT_UV:
+            return True
+        time.sleep_ms(_LAPSE_MS)
+        self._adc.start()
+        left = self._adc.read()
+        if left is None or not -_OVER_UV < uv < _OVER_UV:
+            return True
+        if 8 * abs(left) < 7 * abs(uv):
+            return True
+        self.fault = wire.FAULT_MUX
+        return False
+
+    def _once_read(self, group):
+        self._mux.close_group(group)
+        time.sleep_us(self._wait_us)
+        return self._once(group)
 
     # Each group alone, then with the zero resistor across it. A bad contact is told, and is no fault.
     def _test_contacts(self):
@@ -266,9 +341,7 @@ class RelayScan(FrontEnd):
 
     # A bad contact makes the lines slow: waits until two readings agree, at most 16 ms.
     def _read_slowly(self, group):
-        self._mux.close_group(group)
-        time.sleep_us(self._wait_us)
-        uv = self._once(group)
+        uv = self._once_read(group)
         for _ in range(_SLOW_LOOKS):
             if uv is None:
                 return None
@@ -279,13 +352,17 @@ class RelayScan(FrontEnd):
                 break
         return uv
 
-    # The nearest group that has a voltage to charge the lines with, same polarity first; 0: there is none.
-    def _healthy_near(self, group):
+    # The nearest group that has a voltage to charge the lines with, same polarity first, or the next one after `before`;
+    # 0: there is none.
+    def _healthy_near(self, group, before):
         limit = _DOUBT_UV // wire.READING_STEP_UV
         n = self.groups
         for step in _NEAR:
             other = group + step
-            if 1 <= other <= n and self.readings[other - 1] >= limit and self.readings[n + other - 1] >= limit:
+            if before:
+                if other == before:
+                    before = 0
+            elif 1 <= other <= n and self.readings[other - 1] >= limit and self.readings[n + other - 1] >= limit:
                 return other
         return 0
 
@@ -301,23 +378,23 @@ class RelayScan(FrontEnd):
         return self.fault == wire.FAULT_NONE
 
     def _tap_is_dead(self, tap):
-        self._mux.close_zero()
-        time.sleep_us(self._wait_us)
+        uv = self._alone(tap)
+        return uv is None or -_STUCK_UV < uv - self.zero_uv < _STUCK_UV
+
+    # Between the lines while one relay alone is closed and the other line hangs free.
+    def _alone(self, tap):
         self._mux.close_tap(tap)
         time.sleep_us(self._wait_us)
-        uv = self._convert()
-        return uv is None or -_STUCK_UV < uv - self.zero_uv < _STUCK_UV
+        self._mux.release_zero()
+        time.sleep_us(self._wait_us)
+        return self._convert()
 
     # Some relay of the other line conducts. Its neighbours see one group across it: find it, then give up.
     def _stuck(self, tap):
         self._mux.open_all()
         where = NO_GROUP
         for seen in range((tap & 1), self.groups + 1, 2):
-            self._mux.close_zero()
-            time.sleep_us(self._wait_us)
-            self._mux.close_tap(seen)
-            time.sleep_us(self._wait_us)
-            uv = self._convert()
+            uv = self._alone(seen)
             if uv is not None and -OVER < uv < OVER and (uv > _STUCK_UV or uv < -_STUCK_UV):
                 # even minus odd: positive means that the even one is the higher tap
                 where = seen + 1 if (uv < 0) == (seen & 1 == 0) else seen - 1

@@ -70,7 +70,7 @@ class Watch:
     def contacts(self, found):
         for lead in range(found.groups + 1):
             ohm = found.lead_ohm[lead]
-            self.alarms.contact(lead, min(ohm // 100, 32766), ohm >= BAD_OHM)
+            self.alarms.contact(lead, max(-32766, min(ohm // 100, 32766)), abs(ohm) >= BAD_OHM)
 
     def no_scan(self):
         self.alarms.no_scan()
