@@ -19,11 +19,18 @@ _IDENT_MS = const(60000)
 _RETRY_MS = const(5000)  # a faulty front end is tried again this often
 _QUIET_STEPS = const(20)  # 4 mV: less than that is quiet
 _QUIET_SCANS = const(10)
-_SCAN_HEAD = const(17)  # header and fixed part of SCAN
+_SCAN_HEAD = wire.HEADER_SIZE + wire.SCAN_SIZE
 _TRIES = const(3)  # scans that may fail in a row before the board says that it does not monitor
 _PIECE_MS = const(3000)  # with the longest scan (2.7 s) and flash write (1.3 s) after it, under the watchdog's 8 s
 _LATE_MS = const(20)  # a scan that begins so much later than it was due has a gap before it
 _NO_PLACE = const(255)
+# Where `App._marks` keeps when each of these was last.
+_SCAN = const(0)
+_HEALTH = const(2)
+_IDENT = const(4)
+_RETRY = const(6)
+_PLANNED = const(8)  # looked at when the next scan is due
+_FED = const(10)  # the watchdog
 _HARMLESS = (wire.IDENTIFY, wire.START, wire.STOP)
 
 
@@ -60,7 +67,7 @@ class App:
         self.watch = None  # alarms, signals and recorder, where fitted (evenboard.warn.watch)
         self.scans = 0
         self._longest_ms = 0
-        self._marks = [0] * 12  # low and high of: scan, health, ident, retry, latest look at when a scan is due, food
+        self._marks = [0] * 12  # two halves of the time of each of the events `_SCAN` to `_FED`
         self._due = 0  # ms from that look on
         self._last_code = -1
         self._last_seq = -1
@@ -100,9 +107,9 @@ class App:
             self.watch.poll(self)
             if self.state != wire.STATE_SCANNING:
                 self.watch.service(self)
-        if self._over(2, _HEALTH_MS):
+        if self._over(_HEALTH, _HEALTH_MS):
             self.send_health()
-        if self._over(4, _IDENT_MS):
+        if self._over(_IDENT, _IDENT_MS):
             self.send_ident()
         if self.state == wire.STATE_SCANNING:
             if self._late():
@@ -110,10 +117,10 @@ class App:
             wait = self._plan()
             if wait > 0:
                 return self._piece(wait)
-            self._mark(0)
+            self._mark(_SCAN)
             self.scan_once()
             return 0
-        if self.state == wire.STATE_FAULT and self._front and self._over(6, _RETRY_MS):
+        if self.state == wire.STATE_FAULT and self._front and self._over(_RETRY, _RETRY_MS):
             self.retry()
             self._fed()
         return self._piece(5)
@@ -238,7 +245,7 @@ class App:
             self.send_ident()
             return wire.STATUS_OK, ""
         if code == wire.START:
-            if have < struct.calcsize(wire.START_FORMAT):
+            if have < wire.START_SIZE:
                 return wire.STATUS_BAD_VALUE, "payload too short"
             return self._start(*struct.unpack_from(wire.START_FORMAT, rx, wire.HEADER_SIZE))
         if code == wire.STOP:
@@ -249,7 +256,7 @@ class App:
                 self._go(wire.STATE_IDLE)
             return wire.STATUS_OK, ""
         if code == wire.SET_TIME:
-            if have < struct.calcsize(wire.SET_TIME_FORMAT):
+            if have < wire.SET_TIME_SIZE:
                 return wire.STATUS_BAD_VALUE, "payload too short"
             self.clock.set(*struct.unpack_from(wire.SET_TIME_FORMAT, rx, wire.HEADER_SIZE))
             return wire.STATUS_OK, ""
@@ -284,8 +291,8 @@ class App:
                 return wire.STATUS_FAILED, "front end has a fault"
         if self.state != wire.STATE_SCANNING:
             self._calm = 0
-            self._marks[0] = self.clock.low
-            self._marks[1] = self.clock.high
+            self._marks[_SCAN] = self.clock.low
+            self._marks[_SCAN + 1] = self.clock.high
             self._plan()
             gc.collect()  # once, before the path that allocates nothing
             self._go(wire.STATE_SCANNING)
@@ -297,12 +304,12 @@ class App:
 
     def _self_test(self):
         ok = self._front.self_test()
-        if ok and self.watch and self._front.contacts:
-            self.watch.contacts(self._front.contacts)
+        if ok and self.watch and self._front.lead_test:
+            self.watch.leads(self._front.lead_test)
         return ok
 
     def retry(self):
-        self._mark(6)
+        self._mark(_RETRY)
         if self._self_test():
             self._fault = wire.FAULT_NONE
             self._fault_where = _NO_PLACE
@@ -321,7 +328,7 @@ class App:
         self._fault_where = where
         if self._front:
             self._front.open_all()
-        self._mark(6)
+        self._mark(_RETRY)
         self._go(wire.STATE_FAULT)
 
     def _go(self, state):
@@ -331,32 +338,32 @@ class App:
     # When the next scan is due, in ms from now. Looked at again and again, so that `_late` can tell.
     def _plan(self):
         self._due = self._due_ms()
-        self._mark(8)
+        self._mark(_PLANNED)
         return self._due
 
     # Whether something held the board up since the latest look: a write to flash, a command, a line that takes nothing.
     def _late(self):
-        return self._over(8, self._due + _LATE_MS)
+        return self._over(_PLANNED, self._due + _LATE_MS)
 
     # Time until the next scan, 0 when it is due. The pace is counted from start to start.
     def _due_ms(self):
         calm = self._calm >= _QUIET_SCANS and self._quiet_ms
         pace = self._quiet_ms if calm else self._interval_ms
-        gone = self.clock.since(self._marks[0], self._marks[1])
+        gone = self.clock.since(self._marks[_SCAN], self._marks[_SCAN + 1])
         return 0 if gone >= pace else pace - gone
 
     # How much of a wait of that many ms is left before something must be done. A piece that is over ends with
     # everything commanded open; that is what the watchdog is fed for.
     def _piece(self, ms):
-        if self._over(10, _PIECE_MS):
+        if self._over(_FED, _PIECE_MS):
             front = self._front
             if front and not front.open_all() and self.state == wire.STATE_SCANNING:
                 self._scan_failed(front.fault, front.fault_where)
             self._fed()
-        return min(ms, _PIECE_MS - self.clock.since(self._marks[10], self._marks[11]))
+        return min(ms, _PIECE_MS - self.clock.since(self._marks[_FED], self._marks[_FED + 1]))
 
     def _fed(self):
-        self._mark(10)
+        self._mark(_FED)
         self._feed()
 
     def _tick(self):
@@ -367,8 +374,8 @@ class App:
 
     def _mark(self, k):
         clock = self.clock
-        if k == 0 and self.scans:
-            gone = clock.since(self._marks[0], self._marks[1])
+        if k == _SCAN and self.scans:
+            gone = clock.since(self._marks[_SCAN], self._marks[_SCAN + 1])
             if gone > self._longest_ms:
                 self._longest_ms = min(gone, 65535)
         self._marks[k] = clock.low
@@ -383,7 +390,7 @@ class App:
         return self._boot_count
 
     def send_ident(self):
-        self._mark(4)
+        self._mark(_IDENT)
         self.link.send(self.fill_ident())
 
     # IDENT into the link's buffer, which is free between frames; returns its size.
@@ -391,7 +398,7 @@ class App:
         return messages.fill_ident(self, self._board, self._reason)
 
     def send_health(self):
-        self._mark(2)
+        self._mark(_HEALTH)
         if self._guest:
             self._guest_age += 1
             if self._guest_age > 1:

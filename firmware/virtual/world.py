@@ -2,9 +2,9 @@
 #
 # Physics: a line joined to taps takes their mean voltage (equal series resistors) with the time constant of both series
 # resistors and the bus capacitance; with one line alone, or none, what the converter sees drains through its bias
-# resistors; the zero relay shorts the lines through a resistor. The clamps let no more than `CLAMP_UV` stand between the
-# lines. A line that hangs free is held back by its open relays (`FREE_SHARE`) when the other one goes to a tap far away,
-# unless the zero resistor joined them on the way: hardware_notes/circuits/alone.cir.
+# resistors; the zero relay shorts the lines through a resistor. The clamps let no more than `CLAMP_UV` stand between
+# them. A line that hangs free is held back by its open relays (`FREE_SHARE`) when the other one goes to a tap far
+# away, unless the zero resistor joined them on the way: hardware_notes/circuits/alone.cir.
 # The watch: relays take up to `OFF_US` to open and are taken to close at once. Any moment when two relays of one line,
 # two that are not neighbours, or one that closes while the zero relay still opens or the other way about, is written
 # down in `crimes`. On purpose the zero resistor may be closed across one group: it is small against the leads.

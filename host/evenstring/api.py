@@ -23,10 +23,11 @@ from evenstring.io.files import make_folder, write_new
 from evenstring.io.load import load_session, profile_of
 from evenstring.plots import plot_groups, plot_levels, plot_spread
 from evenstring.profile import PackProfile, load_profile
-from evenstring.report.build import build_report
-from evenstring.report.downsample import departures_mv as departures_of
-from evenstring.report.downsample import spread_mv as spread_of
+from evenstring.report.drawing.reduction import departures_mv as departures_of
+from evenstring.report.drawing.reduction import spread_mv as spread_of
+from evenstring.report.material import gather_material
 from evenstring.report.page import render
+from evenstring.report.report_json import report_json
 from evenstring.session import Session
 
 __all__ = [
@@ -73,9 +74,10 @@ def report(
     session, files = _session(source)
     profile = _profile(session, pack, load_a)
     parts = tuple(load_session((f,)) for f in files) if len(files) > 1 else ()
-    made = build_report(session, profile, parts)
+    material = gather_material(session, profile, parts)
+    made = report_json(material)
     if folder is not None:
-        page = render(session, profile, made, ", ".join(f.name for f in files) or "a session")
+        page = render(material, ", ".join(f.name for f in files) or "a session")
         _write(Path(folder), made, page)
     return made
 

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from evenstring.errors import UsageError
-from evenstring.report.downsample import departures_mv, reduce_extremes, spread_mv
-from evenstring.report.pictures import leaving
+from evenstring.report.drawing.level_line import leaving
+from evenstring.report.drawing.reduction import departures_mv, reduce_extremes, spread_mv
 from evenstring.report.words import PHASES
 from evenstring.session import Session
 

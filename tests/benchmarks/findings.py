@@ -17,7 +17,8 @@ from typing import Any
 import numpy as np
 from evenstring.io.load import load_session
 from evenstring.profile import PackProfile
-from evenstring.report.build import build_report
+from evenstring.report.material import gather_material
+from evenstring.report.report_json import report_json
 from evenstring.sim import ChargerModel, DutyCycle, MeterModel, Pack, Trajectory, measure, simulate
 from evenstring.sim.scenario.frames import session_frames
 
@@ -86,7 +87,7 @@ def _most_mb(recording: bytes) -> float:
 
 def _load_and_report(path: str) -> float:
     session = load_session((Path(path),))
-    build_report(session, PackProfile(groups=session.groups))
+    report_json(gather_material(session, PackProfile(groups=session.groups)))
     # Not getrusage: its figure is handed on from parent to child. Linux only, as this benchmark is.
     status = Path("/proc/self/status").read_text(encoding="ascii")
     return int(status.split("VmHWM:")[1].split()[0]) / 1024.0
@@ -99,7 +100,9 @@ def _times(recording: bytes) -> tuple[float, float]:
         path.write_bytes(recording)
         session = load_session((path,))
         load_s = min(_seconds(lambda: load_session((path,))) for _ in range(3))
-    return load_s, min(_seconds(lambda: build_report(session, PackProfile(groups=GROUPS))) for _ in range(3))
+    return load_s, min(
+        _seconds(lambda: report_json(gather_material(session, PackProfile(groups=GROUPS)))) for _ in range(3)
+    )
 
 
 def _seconds(call: Callable[[], Any]) -> float:

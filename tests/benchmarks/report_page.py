@@ -8,9 +8,10 @@ from pathlib import Path
 
 import numpy as np
 from evenstring.io.load import load_session, profile_of
-from evenstring.report.build import build_report
-from evenstring.report.downsample import departures_mv, reduce_extremes
+from evenstring.report.drawing.reduction import departures_mv, reduce_extremes
+from evenstring.report.material import gather_material
 from evenstring.report.page import render
+from evenstring.report.report_json import report_json
 from evenstring.wire.encode import Counter, ScanValues, scan_frames, volts_to_steps
 
 from tests.host.looks import a_day
@@ -31,9 +32,10 @@ def run() -> list[str]:
         session = load_session([path])
         marks.append(time.perf_counter())
         profile = profile_of(session)
-        report = build_report(session, profile)
+        material = gather_material(session, profile)
+        report_json(material)
         marks.append(time.perf_counter())
-        page = render(session, profile, report)
+        page = render(material)
         marks.append(time.perf_counter())
     decode_s, analyse_s, page_s = np.diff(marks)
     departures = departures_mv(session.volts_v)

@@ -13,7 +13,8 @@ from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
-from evenstring.analysis.causes.diagnosis import SCATTER, Diagnosis, diagnose
+from evenstring.analysis.causes.catalogue import SCATTER
+from evenstring.analysis.causes.diagnosis import Diagnosis, diagnose
 from evenstring.analysis.phases.segment import find_phases
 from evenstring.analysis.riding.reserve import find_reserve
 

@@ -16,7 +16,7 @@ import pytest
 from evenstring.report.page import render
 
 from tests.browser.chromium import CHROMIUM, DARK, dump_dom, print_pdf
-from tests.host.looks import NASTY, a_day, a_profile, a_report
+from tests.host.looks import NASTY, a_day, a_material
 
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="Chromium is not installed here; .ci/run installs it")
 
@@ -24,7 +24,7 @@ pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="Chromium is not instal
 @pytest.fixture(scope="module")
 def page() -> str:
     day = a_day(n=2500)
-    return render(day, a_profile(), a_report(day), "day.frames")
+    return render(a_material(day), "day.frames")
 
 
 def ask(folder: Path, page: str, script: str, *options: str) -> Any:
@@ -135,7 +135,7 @@ def test_hostile_text_runs_nothing(tmp_path: Path) -> None:
     day = a_day(n=300, text=NASTY)
     script = "window.alert=function(){window.ran=1};"
     script += "setTimeout(function(){done([!window.ran, document.images.length])}, 300)"
-    assert ask(tmp_path, render(day, a_profile(), a_report(day), NASTY), script) == [True, 0]
+    assert ask(tmp_path, render(a_material(day), NASTY), script) == [True, 0]
 
 
 def test_page_prints(page: str, tmp_path: Path) -> None:

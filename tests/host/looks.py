@@ -2,11 +2,28 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
+from evenstring.analysis.results import (
+    Balancing,
+    CauseKind,
+    Charge,
+    Event,
+    Findings,
+    Phase,
+    PhaseKind,
+    Reason,
+    Reserve,
+    Spread,
+    Unknown,
+    Verdict,
+    Weakness,
+)
 from evenstring.profile import PackProfile, parse_profile
+from evenstring.report.material import Material
 from evenstring.session import Ident, LinkStats, Mark, Meter, Session
 
 NASTY = "\x1b[31mred\u202egnp.exe <script>alert(1)</script> <img src=x onerror=alert(2)> \x07\u200b" + "long " * 2000
@@ -49,31 +66,31 @@ def a_profile(groups: int = 24, name: str = "trike") -> PackProfile:
     return parse_profile(f'[pack]\nname = "{name}"\ngroups = {groups}\nchemistry = "nmc"\ncapacity_ah = 20.0\n')
 
 
-def a_report(session: Session) -> dict[str, Any]:
-    """report.json as a finished analysis would give it, made up to fit the session."""
+def a_material(session: Session, profile: PackProfile | None = None, **changes: Any) -> Material:
+    """Findings as a finished analysis would give them, made up to fit the session; `changes`: fields of Findings."""
     end = session.duration_s
-    parts = [("ride", 0, 0.35), ("rest", 0.35, 0.42), ("charge_cc", 0.42, 0.82), ("charge_cv", 0.82, 1)]
-    return {
-        "format": "evenstring-report/1",
-        "recording": {"frames_damaged": 2, "frames_lost": 1},
-        "phases": [{"kind": k, "start_s": a * end, "end_s": b * end} for k, a, b in parts],
-        "spread": {"start_mv": 34.0, "end_mv": 17.0, "max_mv": 110.0, "max_at_s": 0.3 * end, "rest_mv": 31.0,
-                   "rest_after_s": 900.0, "uncertainty_mv": 2.1, "scans_used": 3900, "scans_skewed": 100},
-        "events": [
-            {"kind": "below_empty", "group": 7, "start_s": 0.33 * end, "duration_s": 4.0, "extreme_v": 2.91,
-             "under_load": True},
-            {"kind": "above_full", "group": 12, "start_s": 0.9 * end, "duration_s": 300.0, "extreme_v": 4.206,
-             "under_load": None, "certainty": "within_uncertainty"},
-        ],
-        "charge": {"ended": "still_charging", "cause_group": None, "lowest_group": 17, "pack_v_end": 100.6},
-        "balancing": {"state": "converging", "rate_mv_per_h": 7.9, "remaining_s": 3300.0, "remaining_low_s": 2500.0,
-                      "remaining_high_s": 4700.0, "answer": "time", "level": 0.9, "target_mv": 10.0},
-        "weakness": [
-            {"group": 7, "cause": "high_resistance", "size": 31.0, "unit": "%", "confidence": 0.94},
-            {"group": 17, "cause": "charge_offset", "size": 2.1, "unit": "%", "confidence": 0.81},
-        ],
-        "reserve": {"group": 7, "lowest_soc_at_full_load": 0.18, "empty_at_current_a": 24.0},
-        "shortest_visible_s": 3.0,
-        "verdict": {"action": "inspect", "reasons": ["Group 7 went below empty (2.91 V) under load for 4 s."]},
-        "unknown": {"capacity": {"why": "no two rests", "record_next": "ride once from full to the first warning"}},
-    }  # fmt: skip
+    parts: list[tuple[PhaseKind, float, float]] = [
+        ("ride", 0, 0.35), ("rest", 0.35, 0.42), ("charge_cc", 0.42, 0.82), ("charge_cv", 0.82, 1)
+    ]  # fmt: skip
+    visits = (
+        Event("below_empty", 7, 0.33 * end, 4.0, 2.91, True),
+        Event("above_full", 12, 0.9 * end, 300.0, 4.206, None, "within_uncertainty"),
+    )
+    found = Findings(
+        phases=tuple(Phase(kind, a * end, b * end) for kind, a, b in parts),
+        spread=Spread(34.0, 17.0, 110.0, 0.3 * end, 31.0, 900.0, 2.1, 3900, 100, (None,) * session.groups),
+        events=visits,
+        shortest_visible_s=3.0,
+        verdict=Verdict("inspect", (Reason("visit", "inspect", visits[0], "events[0]", "events"),)),
+        charge=Charge("still_charging", lowest_group=17, pack_v_end=100.6),
+        balancing=Balancing("converging", 7.9, None, 3300.0, 2500.0, 4700.0, "time"),
+        weakness=(weak(7, "high_resistance", 31.0, 0.94), weak(17, "charge_offset", 2.1, 0.81)),
+        reserve=Reserve(7, 0.18, 24.0, 0.15, 0.21, 5.0, 15.0, 0.1, 300.0, 200.0, "full", 80.0, 75.0, 81.0, 0.2, ""),
+        unknown=(Unknown("capacity", "no two rests", "ride once from full to the first warning"),),
+    )
+    return Material(session, profile or a_profile(), replace(found, **changes))
+
+
+def weak(group: int, cause: CauseKind, size: float, confidence: float) -> Weakness:
+    """A group that stands out, its interval two either side."""
+    return Weakness(group, cause, size, "%", confidence, size - 2.0, size + 2.0, 0.99, "", ())

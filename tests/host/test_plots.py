@@ -9,16 +9,17 @@ import numpy as np
 import pytest
 from evenstring.errors import UsageError
 from evenstring.plots import plot_groups, plot_levels, plot_spread
+from evenstring.report.report_json import report_json
 from evenstring.wire.encode import Counter, ScanValues, scan_frames, volts_to_steps
 
-from tests.host.looks import a_day, a_report
+from tests.host.looks import a_day, a_material
 
 EXAMPLE = Path(__file__).parents[2] / "host" / "examples" / "plots_of_a_session.py"
 
 
 def test_level_line_draws_every_group_and_names_those_that_leave() -> None:
     day = a_day()
-    axes = plot_levels(day, a_report(day)).axes[0]
+    axes = plot_levels(day, report_json(a_material(day))).axes[0]
     assert sum(len(line.get_xdata()) > 10 for line in axes.lines) == 24
     words = {t.get_text().strip() for t in axes.texts}
     assert {"group 7", "group 17", "charge, constant current"} <= words

@@ -5,7 +5,8 @@ from __future__ import annotations
 from functools import cache
 
 import numpy as np
-from evenstring.analysis.causes.diagnosis import Weakness, find_weakness
+from evenstring.analysis.causes.diagnosis import find_weakness
+from evenstring.analysis.results import Weakness
 
 from tests.worlds.physics_strings import CAUSES, FIRST, SESSIONS, Case, make_case
 

@@ -15,7 +15,7 @@ from evenstring_protocol import wire
 from micropython import const
 
 _MAX_DT_MS = const(60000)
-_SIZE_AT = const(7 + 16)  # header and fixed fields, up to the extremes
+_SIZE_AT = wire.HEADER_SIZE + wire.DELTA2_SIZE  # where the extremes begin
 _FAR = const(1 << 29)  # sorts behind every number
 _PRIOR = const(1 << 14)  # a share is believed when the sag squared outweighs this
 

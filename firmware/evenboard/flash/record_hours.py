@@ -11,7 +11,7 @@ _HOUR_MS = const(3600000)
 _BITS = const(5)
 
 
-class Room:
+class RecordHours:
     def __init__(self, recorder, clock):
         self._recorder = recorder
         self._clock = clock

@@ -21,7 +21,7 @@ _MOVED_STEPS = const(75)  # 15 mV away from the resting voltages is charge or lo
 _STALL_MS = const(20)
 _POST_SCANS = const(50)
 _EVENT_ROOM = const(512)  # bytes of ALARM frames waiting for flash
-_EVENT = const(18)  # of one, not yet stuffed
+_EVENT = wire.HEADER_SIZE + wire.ALARM_SIZE  # of one, not yet stuffed
 _LEAST = const(512)  # bytes: a shorter rest of a piece of flash is filled up; holds a block of one scan in any case
 _RETRY_SCANS = const(50)  # after a failed write
 
@@ -53,7 +53,6 @@ class Recorder:
         self._rotate_next = False  # the waiting block opens a new segment and is numbered so
         self._ending = False
         self._head_n = _LEAST  # bytes of a segment's head, once known
-        self.events_lost = 0
         self._post = 0
         self._retry = 0
         self._gap = False
@@ -113,8 +112,6 @@ class Recorder:
                 latched,
             )
             self._events_n += _EVENT
-        else:
-            self.events_lost += 1
         if event[1] != wire.ALARM_CHANGE_CLEARED:
             self._urgent = True
             self._post = _POST_SCANS
@@ -207,7 +204,7 @@ class Recorder:
         body = self._link.body
         pack_into(wire.HEADER_FORMAT, body, 0, wire.CLOCK, 0, clock.low, clock.high)
         pack_into(wire.CLOCK_FORMAT, body, wire.HEADER_SIZE, source, wall[0], wall[1], wall[2], wall[3])
-        done = self._frame(wire.HEADER_SIZE + 9)
+        done = self._frame(wire.HEADER_SIZE + wire.CLOCK_SIZE)
         self._seq = after
         self._head_n = self.store.size
         return done

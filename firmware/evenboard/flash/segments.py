@@ -9,7 +9,7 @@ from evenstring_protocol import wire
 from micropython import const
 
 _PIECE = const(512)
-_AT = const(17)  # header and fixed part of SEGMENT_DATA
+_AT = wire.HEADER_SIZE + wire.SEGMENT_DATA_SIZE + 2  # where the data of SEGMENT_DATA begin, behind their length
 _LISTED = const(24)
 
 
@@ -34,7 +34,7 @@ class _Desk:
         self._piece = memoryview(app.link.body)[_AT : _AT + _PIECE]  # free between frames
 
     def record(self, app, rx, size):
-        if size < wire.HEADER_SIZE + 1 or rx[wire.HEADER_SIZE] > wire.RECORD_MODE_ON:
+        if size < wire.HEADER_SIZE + wire.RECORD_SIZE or rx[wire.HEADER_SIZE] > wire.RECORD_MODE_ON:
             return wire.STATUS_BAD_VALUE, "no such mode"
         self._recorder.set_mode(rx[wire.HEADER_SIZE])
         self._recorder.service()
@@ -42,7 +42,7 @@ class _Desk:
         return wire.STATUS_OK, ""
 
     def listing(self, app, rx, size):
-        if size < wire.HEADER_SIZE + 4:
+        if size < wire.HEADER_SIZE + wire.LIST_SEGMENTS_SIZE:
             return wire.STATUS_BAD_VALUE, "payload too short"
         self._recorder.flush()
         app.watch.send_recorder(app)
@@ -54,34 +54,38 @@ class _Desk:
         link = app.link
         link.head(wire.SEGMENTS)
         at = wire.HEADER_SIZE
-        struct.pack_into("<BB", link.body, at, more, n)
+        struct.pack_into(wire.SEGMENTS_FORMAT, link.body, at, more, n)
+        at += wire.SEGMENTS_SIZE
         for k in range(n):
-            _put_u32(link.body, at + 2 + 4 * k, found[k][0])
-            _put_u32(link.body, at + 2 + 4 * n + 4 * k, found[k][1])
-            link.body[at + 2 + 8 * n + k] = found[k][2]
-        link.send(at + 2 + 9 * n)
+            _put_u32(link.body, at + 4 * k, found[k][0])
+            _put_u32(link.body, at + 4 * n + 4 * k, found[k][1])
+            link.body[at + 8 * n + k] = found[k][2]
+        link.send(at + 9 * n)
         return wire.STATUS_OK, ""
 
     def read(self, app, rx, size):
-        if size < wire.HEADER_SIZE + 10:
+        if size < wire.HEADER_SIZE + wire.READ_SEGMENT_SIZE:
             return wire.STATUS_BAD_VALUE, "payload too short"
         number = _u32(rx, wire.HEADER_SIZE)
         offset = _u32(rx, wire.HEADER_SIZE + 4)
         wanted = min(struct.unpack_from("<H", rx, wire.HEADER_SIZE + 8)[0], _PIECE)
-        n = self._store.read(number, offset, self._piece[:wanted])
-        if n < 0:
+        found = self._store.opened(number)
+        if found is None:
             return wire.STATUS_BAD_VALUE, "no such segment"
+        with found[0] as file:
+            file.seek(offset)
+            n = file.readinto(self._piece[: min(wanted, max(found[1] - offset, 0))])
         link = app.link
         link.head(wire.SEGMENT_DATA)
         at = wire.HEADER_SIZE
         _put_u32(link.body, at, number)
         _put_u32(link.body, at + 4, offset)
-        struct.pack_into("<H", link.body, at + 8, n)
+        struct.pack_into("<H", link.body, at + wire.SEGMENT_DATA_SIZE, n)
         link.send(_AT + n)
         return wire.STATUS_OK, ""
 
     def check(self, app, rx, size):
-        if size < wire.HEADER_SIZE + 8:
+        if size < wire.HEADER_SIZE + wire.CHECK_SEGMENT_SIZE:
             return wire.STATUS_BAD_VALUE, "payload too short"
         number = _u32(rx, wire.HEADER_SIZE)
         length = _u32(rx, wire.HEADER_SIZE + 4)
@@ -92,22 +96,26 @@ class _Desk:
         link.head(wire.SEGMENT_SUM)
         for k, value in enumerate((number, length, crc)):
             _put_u32(link.body, wire.HEADER_SIZE + 4 * k, value)
-        link.send(wire.HEADER_SIZE + 12)
+        link.send(wire.HEADER_SIZE + wire.SEGMENT_SUM_SIZE)
         return wire.STATUS_OK, ""
 
+    # None: no such segment, or it is shorter.
     def _sum(self, number, length):
+        found = self._store.opened(number)
+        if found is None:
+            return None
         crc = 0
-        at = 0
-        while at < length:
-            n = self._store.read(number, at, self._piece[: min(_PIECE, length - at)])
-            if n <= 0:
+        with found[0] as file:
+            if length > found[1]:
                 return None
-            crc = binascii.crc32(self._piece[:n], crc)
-            at += n
+            file.seek(0)
+            for at in range(0, length, _PIECE):
+                n = file.readinto(self._piece[: min(_PIECE, length - at)])
+                crc = binascii.crc32(self._piece[:n], crc)
         return crc & 0xFFFFFFFF
 
     def erase(self, _, rx, size):
-        if size < wire.HEADER_SIZE + 12:
+        if size < wire.HEADER_SIZE + wire.ERASE_SEGMENT_SIZE:
             return wire.STATUS_BAD_VALUE, "payload too short"
         number, length, crc = (_u32(rx, wire.HEADER_SIZE + 4 * k) for k in range(3))
         if self._sum(number, length) != crc:

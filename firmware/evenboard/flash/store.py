@@ -214,37 +214,32 @@ class Store:
             return []
         return found[:most]
 
-    def _entry(self, number):
-        for entry in self.listing(number, 1):
-            if entry[0] == number:
-                return entry
+    # (file to read from, committed bytes, holds an alarm) of a segment; None when there is no such segment. Looks into
+    # no other file: a full memory has dozens, and listing them takes longer than reading one.
+    def opened(self, number):
+        current = self._is_current(number)
+        for alarm in (False, True):
+            try:
+                file = open(self._path(number, alarm), "rb")
+                return file, self.size if current else file.seek(0, 2), alarm
+            except OSError:
+                continue
         return None
-
-    # Fills buf from `offset` of a segment; the number of bytes, or -1 when there is no such segment.
-    def read(self, number, offset, buf):
-        entry = self._entry(number)
-        if entry is None:
-            return -1
-        n = min(len(buf), max(entry[1] - offset, 0))
-        try:
-            with open(self._path(number, entry[2] & 1), "rb") as file:
-                file.seek(offset)
-                return file.readinto(memoryview(buf)[:n]) if n else 0
-        except OSError:
-            return -1
 
     # 1: erased; 0: not there; -1: refused, open or of another size.
     def remove(self, number, size):
-        entry = self._entry(number)
-        if entry is None:
+        found = self.opened(number)
+        if found is None:
             return 0
-        if entry[2] & 2 or entry[1] != size:
+        file, committed, alarm = found
+        file.close()
+        if self._is_current(number) or committed != size:
             return -1
         try:
-            os.remove(self._path(number, entry[2] & 1))
+            os.remove(self._path(number, alarm))
         except OSError:
             return -1
-        self._forget(size, entry[2] & 1)
+        self._forget(size, alarm)
         return 1
 
 

@@ -7,7 +7,7 @@ import time
 OFF_MS = 100  # until the island's capacitors are empty
 
 
-class Island:
+class IsolatedSupply:
     # start_ms: from switching on until its parts answer.
     def __init__(self, pin, start_ms):
         self._pin = pin

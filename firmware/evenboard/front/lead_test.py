@@ -14,7 +14,7 @@ _LEAST_UV = const(500)  # less than that with the resistor across: there is no l
 _DEAD_UV = const(500000)  # a group under this tells nothing
 
 
-class Contacts:
+class LeadTest:
     # series_ohm: resistors of one lead; zero_ohm: the one across the lines, at most 1300.
     def __init__(self, groups, series_ohm, zero_ohm):
         self.groups = groups
@@ -44,7 +44,7 @@ class Contacts:
         for lead in range(self.groups + 1):
             ohm = self._share(more, lead)
             self.lead_ohm[lead] = ohm if ohm else -self._share(less, lead)
-        # A loop that alone has too little: something stands beside it between its two leads, at the plug or in the cable.
+        # A loop that alone has too little: something stands beside it, between its two leads.
         for lead in range(1, self.groups + 1):
             little = less[lead - 1]
             if little >= BAD_OHM and self.lead_ohm[lead - 1] > -BAD_OHM and self.lead_ohm[lead] > -BAD_OHM:

@@ -7,8 +7,8 @@
 # hangs or resets opens everything within its time (50 ms), whatever the outputs say.
 #
 # This class can only name a group (its two adjacent taps), the same with the zero resistor across it, one single tap
-# (with the zero resistor, which then may be let go), the zero relay, or nothing; and it passes through "nothing" for the
-# guard time before it closes anything (break before make).
+# (with the zero resistor, which then may be let go), the zero relay, or nothing; and it passes through "nothing" for
+# the guard time before it closes anything (break before make).
 #
 # Two bytes leave here: [even address | ZERO_OFF], [odd address]. ZERO_OFF low closes the relay between the bus lines.
 

@@ -84,7 +84,7 @@ class RelayScan(FrontEnd):
                         break
                 else:
                     if not self._zero_sticks(1) and self._one_shot_opens(1):
-                        self._test_contacts()
+                        self._test_leads()
         except OSError:
             self._bus_fault()
 
@@ -316,9 +316,9 @@ class RelayScan(FrontEnd):
         return self._once(group)
 
     # Each group alone, then with the zero resistor across it. A bad contact is told, and is no fault.
-    def _test_contacts(self):
-        contacts = self.contacts
-        if not contacts:
+    def _test_leads(self):
+        leads = self.lead_test
+        if not leads:
             return
         for group in range(1, self.groups + 1):
             uv = self._read_slowly(group)
@@ -329,8 +329,8 @@ class RelayScan(FrontEnd):
             loaded_uv = self._once(group)
             if loaded_uv is None:
                 return
-            contacts.take(group, uv, loaded_uv)
-        contacts.judge()
+            leads.take(group, uv, loaded_uv)
+        leads.judge()
 
     # One conversion with the group's sign: a test must not take long.
     def _once(self, group):
@@ -352,8 +352,8 @@ class RelayScan(FrontEnd):
                 break
         return uv
 
-    # The nearest group that has a voltage to charge the lines with, same polarity first, or the next one after `before`;
-    # 0: there is none.
+    # The nearest group with a voltage to charge the lines with, same polarity first, or the next one after `before`; 0:
+    # there is none.
     def _healthy_near(self, group, before):
         limit = _DOUBT_UV // wire.READING_STEP_UV
         n = self.groups

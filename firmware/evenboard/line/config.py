@@ -45,7 +45,7 @@ class Service:
         app.handlers[wire.RESTART] = self._restart
 
     def _read(self, app, rx, size):
-        if size < wire.HEADER_SIZE + 2:
+        if size < wire.HEADER_SIZE + wire.READ_CONFIG_SIZE:
             return wire.STATUS_BAD_VALUE, "payload too short"
         (offset,) = struct.unpack_from("<H", rx, wire.HEADER_SIZE)
         try:
@@ -108,7 +108,7 @@ class Service:
         app.retry()
         if app.state == wire.STATE_FAULT:
             return wire.STATUS_FAILED, "see HEALTH"
-        contacts = app.front.contacts
+        contacts = app.front.lead_test
         return wire.STATUS_OK, contacts.words() if contacts else ""
 
     def _restart(self, app, rx, size):  # noqa: ARG002 -- signature of all handlers

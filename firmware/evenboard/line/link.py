@@ -114,5 +114,5 @@ class Link:
     def reply(self, code, seq, status, detail=""):
         self.head(wire.REPLY)
         struct.pack_into(wire.REPLY_FORMAT, self.body, wire.HEADER_SIZE, code, seq, status)
-        n = self.put_text(wire.HEADER_SIZE + struct.calcsize(wire.REPLY_FORMAT), detail)
+        n = self.put_text(wire.HEADER_SIZE + wire.REPLY_SIZE, detail)
         self.send(n)

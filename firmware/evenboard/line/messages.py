@@ -62,11 +62,11 @@ def fill_ident(app, board, reason):
         app.boot_count >> 16,
         reason,
     )
-    n = wire.HEADER_SIZE + struct.calcsize(wire.IDENT_FORMAT)
+    n = wire.HEADER_SIZE + wire.IDENT_SIZE
     for text in (board.get("board_id", ""), board.get("string_name", ""), NAME + " " + VERSION, runtime()):
         n = link.put_text(n, text)
-    room = app.watch.room if app.watch else None
-    hours = room.hours(app.pace_ms()) if room else (_UNKNOWN, _UNKNOWN, wire.RECORD_BASIS_NONE)
+    memory = app.watch.hours if app.watch else None
+    hours = memory.hours(app.pace_ms()) if memory else (_UNKNOWN, _UNKNOWN, wire.RECORD_BASIS_NONE)
     struct.pack_into("<HHB", link.body, n, hours[0], hours[1], hours[2])
     return n + 5
 
@@ -95,4 +95,4 @@ def fill_health(app, fault, where, longest_ms):
         (free >> 16) & 0xFFFF,
         max(-32768, min(32767, zero)),
     )
-    return wire.HEADER_SIZE + struct.calcsize(wire.HEALTH_FORMAT)
+    return wire.HEADER_SIZE + wire.HEALTH_SIZE

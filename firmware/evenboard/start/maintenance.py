@@ -26,9 +26,9 @@ def register(app):
 
 
 def do(app, code, rx, size):  # noqa: ARG001 -- signature of all such modules
-    if size < wire.HEADER_SIZE + 4:
+    if size < wire.HEADER_SIZE + wire.MAINTAIN_SIZE:
         return wire.STATUS_BAD_VALUE, "payload too short"
-    low, high = struct.unpack_from("<HH", rx, wire.HEADER_SIZE)
+    low, high = struct.unpack_from(wire.MAINTAIN_FORMAT, rx, wire.HEADER_SIZE)
     if low | high << 16 != app.boot_count:
         return wire.STATUS_BAD_VALUE, "boot_count is not this board's of now"
     if app.front:

@@ -7,7 +7,7 @@
 import struct
 from array import array
 
-from evenboard.flash.record_hours import Room
+from evenboard.flash.record_hours import RecordHours
 from evenboard.front.lead_test import BAD_OHM
 from evenboard.warn.patterns import Signals
 from evenstring_protocol import wire
@@ -23,7 +23,7 @@ class Watch:
         self.alarms = alarms
         self.recorder = recorder
         self.latch = latch
-        self.room = Room(recorder, app.clock) if recorder else None
+        self.hours = RecordHours(recorder, app.clock) if recorder else None
         self.signals = Signals(alarms, sound, light)
         self._event = array("h", bytes(10))
         self._now = array("i", bytes(4 * 8))
@@ -67,7 +67,7 @@ class Watch:
             )
 
     # What the front end's self-test found of the sense leads.
-    def contacts(self, found):
+    def leads(self, found):
         for lead in range(found.groups + 1):
             ohm = found.lead_ohm[lead]
             self.alarms.contact(lead, max(-32766, min(ohm // 100, 32766)), abs(ohm) >= BAD_OHM)
@@ -134,7 +134,7 @@ class Watch:
             alarms.active,
             alarms.latched,
         )
-        link.send(wire.HEADER_SIZE + 11)
+        link.send(wire.HEADER_SIZE + wire.ALARM_SIZE)
 
     def send_recorder(self, app):
         self._report_low = app.clock.low
@@ -162,19 +162,19 @@ class Watch:
             store.deleted & 0xFFFF,
             recorder.worst_stall_ms,
         )
-        link.send(wire.HEADER_SIZE + 25)
+        link.send(wire.HEADER_SIZE + wire.RECORDER_SIZE)
 
     def _acknowledge(self, app, rx, size):
-        if size < wire.HEADER_SIZE + 2:
+        if size < wire.HEADER_SIZE + wire.ACKNOWLEDGE_SIZE:
             return wire.STATUS_BAD_VALUE, "payload too short"
-        self.alarms.acknowledge(struct.unpack_from("<H", rx, wire.HEADER_SIZE)[0])
+        self.alarms.acknowledge(struct.unpack_from(wire.ACKNOWLEDGE_FORMAT, rx, wire.HEADER_SIZE)[0])
         self.service(app)
         return wire.STATUS_OK, ""
 
     def _clear_latch(self, app, rx, size):
-        if size < wire.HEADER_SIZE + 6:
+        if size < wire.HEADER_SIZE + wire.CLEAR_LATCH_SIZE:
             return wire.STATUS_BAD_VALUE, "payload too short"
-        mask, low, high = struct.unpack_from("<HHH", rx, wire.HEADER_SIZE)
+        mask, low, high = struct.unpack_from(wire.CLEAR_LATCH_FORMAT, rx, wire.HEADER_SIZE)
         if low | high << 16 != app.boot_count:
             return wire.STATUS_BAD_VALUE, "boot_count is not this board's of now"
         self.alarms.clear_latch(mask)

@@ -13,24 +13,21 @@ from evenstring.analysis.charging.charger import find_charger
 from evenstring.analysis.phases.segment import phases_of
 from evenstring.analysis.readings.limit_visits import find_events, not_excluded, shortest_visible_s
 from evenstring.analysis.readings.profile_check import check_profile
-from evenstring.analysis.readings.shared_leads import (
-    SharedLeads,
-    doubted,
-    find_shared_leads,
-    widened,
-    without_lead_drops,
-)
+from evenstring.analysis.readings.shared_leads import doubted, find_shared_leads, widened, without_lead_drops
 from evenstring.analysis.readings.spread import find_spread
-from evenstring.analysis.results import Balancing, Charge, Event, Findings, Phase, Spread, Unknown
+from evenstring.analysis.results import Balancing, Charge, Event, Findings, Phase, SharedLeads, Spread, Unknown, Verdict
+from evenstring.analysis.riding.capacity import find_capacity
+from evenstring.analysis.riding.level_charge import bench_hours, find_repair
+from evenstring.analysis.riding.regen_room import find_room
 from evenstring.analysis.riding.reserve import find_reserve
-from evenstring.analysis.riding.rides import find_capacity, find_repair, find_rides, find_temperature
-from evenstring.analysis.riding.usable import bench_hours, find_room, find_usable
+from evenstring.analysis.riding.rides import find_rides
+from evenstring.analysis.riding.temperature import find_temperature
+from evenstring.analysis.riding.usable import find_usable
 from evenstring.analysis.series.arrays import onward
 from evenstring.analysis.series.signals import Signals, make_signals
 from evenstring.analysis.series.uncertainty import MeterError, meter_error
-from evenstring.analysis.verdict.reasons import with_causes, with_temperatures
+from evenstring.analysis.verdict.decision import decide
 from evenstring.analysis.verdict.validity import own_current, own_readings, own_rest, with_profile_check
-from evenstring.analysis.verdict.verdict import find_verdict
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
@@ -38,6 +35,9 @@ __all__ = ["analyse", "what_happened"]
 
 _ALL = ("spread", "shortest_visible_s", "charge", "charger", "balancing", "ride", "repair", "repair_bench", "usable",
         "capacity", "temperature", "weakness", "reserve", "room_for_braking", "profile_check")  # fmt: skip
+
+
+_OPEN = Verdict("too_little_data", ())  # until everything is found
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -67,15 +67,20 @@ def analyse(session: Session, profile: PackProfile) -> Findings:
     open_visits = not_excluded(look.session, profile, look.meter, found.events)
     missing = (*_unknowns(found), *((no_rest,) if no_rest else ()), *open_visits)
     check, unfit = check_profile(look.signals, profile, look.phases, look.meter)
-    found = with_temperatures(replace(found, unknown=(*found.unknown, *missing)))
-    return with_causes(with_profile_check(found, check, unfit, profile))
+    found = replace(found, unknown=(*found.unknown, *missing))
+    return _decided(with_profile_check(found, check, unfit, profile), profile)
 
 
 def what_happened(session: Session, profile: PackProfile) -> Findings:
     """Phases, spread, events, charges, balancing, rides: the findings without the causes, for half of the time."""
     if session.scans < 1 or session.groups < 1:
         return _nothing(session, profile)
-    return _what_happened(_look(session, profile))[0]
+    return _decided(_what_happened(_look(session, profile))[0], profile)
+
+
+def _decided(found: Findings, profile: PackProfile) -> Findings:
+    """The verdict is made once, when everything is found."""
+    return replace(found, verdict=decide(found, profile))
 
 
 def _look(session: Session, profile: PackProfile) -> _Look:
@@ -101,7 +106,7 @@ def _what_happened(look: _Look) -> tuple[Findings, Unknown | None]:
         spread=spread,
         events=events,
         shortest_visible_s=shortest_visible_s(session),
-        verdict=find_verdict(profile, events, charge, balancing, rides),
+        verdict=_OPEN,
         charge=charge,
         charges=charges,
         charger=find_charger(signals, profile, phases, meter, balancing),
@@ -176,6 +181,6 @@ def _nothing(session: Session, profile: PackProfile) -> Findings:
     phases: tuple[Phase, ...] = ()
     spread = Spread(None, None, None, None, None, None, None, 0, session.scans, (None,) * session.groups)
     charge, balancing = Charge("none"), Balancing("not_reached", reasons=("the recording is empty",))
-    verdict = find_verdict(profile, events, charge, balancing, ())
     why = tuple(Unknown(what, "the recording holds no scan", "check the connection and record again") for what in _ALL)
-    return Findings(phases, spread, events, None, verdict, unknown=why)
+    found = Findings(phases, spread, events, None, _OPEN, charge, balancing=balancing, unknown=why)
+    return _decided(found, profile)

@@ -17,7 +17,7 @@ from evenstring.errors import EvenstringError
 from evenstring.live.paint import Level, Now
 from evenstring.live.source import PortSource, ReplaySource
 from evenstring.live.state import LiveState
-from evenstring.report.axis import clock
+from evenstring.report.drawing.axis import clock
 from evenstring.text import plain
 
 __all__ = ["WatchApp"]

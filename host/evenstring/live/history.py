@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.report.downsample import departures_mv
+from evenstring.report.drawing.reduction import departures_mv
 
 __all__ = ["History"]
 

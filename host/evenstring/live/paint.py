@@ -15,7 +15,7 @@ from textual.widget import Widget
 from evenstring.live.canvas import BrailleDots, raster
 from evenstring.live.numerals import HEIGHT, big
 from evenstring.live.state import LiveState
-from evenstring.report.axis import clock
+from evenstring.report.drawing.axis import clock
 
 __all__ = ["FACT_ROWS", "Level", "Now"]
 

@@ -10,10 +10,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from evenstring.analysis.results import PhaseKind
 from evenstring.analysis.series.rest import REST_S, rest_current_a
 from evenstring.live.history import History
 from evenstring.profile import PackProfile
-from evenstring.report.axis import clock
+from evenstring.report.drawing.axis import clock
 from evenstring.report.words import EVENTS, PHASES
 
 __all__ = ["Alarm", "Link", "LiveState", "Matter"]
@@ -24,6 +25,9 @@ _LOOK_S = 60.0  # for slopes and phases
 _PACE_S = 1800.0  # for the pace of balancing
 _RIDE_A = 0.5
 _CLEAR_MV = 6.0
+
+# A board may raise alarms that are no visit beyond a limit, and newer ones than this version knows: our choice
+_ALARMS = {str(kind): words for kind, words in EVENTS.items()}
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +46,7 @@ class Alarm:
             return f"sense lead {self.group} has a bad contact or a shorted resistor: groups at it read low or high"
         if self.kind == "lead_order":
             return f"group {self.group}: sense leads swapped, touching or in reverse order; unplug the harness"
-        what = EVENTS.get(self.kind, self.kind.replace("_", " "))
+        what = _ALARMS.get(self.kind, self.kind.replace("_", " "))
         return f"group {self.group} {what}" if self.group else what
 
 
@@ -170,7 +174,7 @@ class LiveState:
         return np.asarray(t @ (volts - volts.mean(axis=0)) / (t @ t) * 60_000.0, dtype=np.float64)
 
     @property
-    def phase(self) -> str:
+    def phase(self) -> PhaseKind:
         """A kind of phase as it looks from the last minute; "unknown" while that cannot be told."""
         rates = self.rates_mv_per_min()
         if not len(rates) or self.history is None:

@@ -14,12 +14,19 @@ import jinja2
 import numpy as np
 from markupsafe import Markup
 
+from evenstring import __version__
+from evenstring.analysis.results import ProfileCheck
 from evenstring.profile import PackProfile
-from evenstring.report.axis import clock
-from evenstring.report.downsample import departures_mv
-from evenstring.report.findings_text import findings_of, headline_figures
-from evenstring.report.picture import draw
-from evenstring.report.pictures import level_picture
+from evenstring.report.drawing.axis import clock
+from evenstring.report.drawing.level_line import level_picture
+from evenstring.report.drawing.picture import draw
+from evenstring.report.drawing.reduction import departures_mv
+from evenstring.report.material import Material
+from evenstring.report.reasons import sentence
+from evenstring.report.sections import balancing, causes, charge, limits, reserve, ride, since_before, spread
+from evenstring.report.sections.first import headline_figures
+from evenstring.report.sections.quality import quality
+from evenstring.report.sections.section import Section
 from evenstring.report.words import ACTIONS, CAUTIONS, GLOSSARY, PROFILE
 from evenstring.session import Session
 from evenstring.text import plain
@@ -27,41 +34,46 @@ from evenstring.text import plain
 __all__ = ["render"]
 
 _NOTES = 60  # notes and marks shown
-_SECTIONS = {k: k for k in ("levels", "spread", "events", "balancing", "weakness", "reserve", "charge", "profile")}
 
 
-def render(session: Session, profile: PackProfile, report: dict[str, Any], title: str = "") -> str:
+def render(material: Material, title: str = "") -> str:
     """The page.
 
     Args:
-        session: for the pictures.
-        profile: what was assumed of the pack.
-        report: report.json as made by `evenstring.report.build`; a key that is missing or null is shown as not known.
+        material: the session and its findings; what is not there is shown as not known.
         title: which recordings this is about.
     """
-    verdict = report.get("verdict") or {}
-    levels = level_picture(session, report)
-    findings = findings_of(session, report)
+    session, profile, found = material.session, material.profile, material.found
+    levels = level_picture(session, found.phases)
     return _template().render(
         css=Markup(_asset("page.css")),  # noqa: S704  # our own file
         script=Markup(_asset("page.js")),  # noqa: S704  # our own file
         name=profile.name or session.ident.string_name or "This string",
         about=_about(session, title),
-        verdict={"action": verdict.get("action"), "reasons": _reasons(verdict)},
-        headline=ACTIONS.get(verdict.get("action", ""), "No verdict from this recording"),
-        advice=_advice(report),
-        figures=headline_figures(report),
+        verdict={
+            "action": found.verdict.action,
+            "reasons": [(sentence(r), r.picture) for r in found.verdict.reasons],
+        },
+        headline=ACTIONS[found.verdict.action],
+        advice=_advice(material),
+        figures=headline_figures(material),
         levels=draw(levels) if levels else None,
         groups=_group_rows(session),
-        findings=findings,
-        quality=_quality(session, report),
+        findings=_sections(material),
+        quality=quality(material),
         notes=[(f"{clock(m.time_s)}, {m.kind}", m.text) for m in session.marks if m.kind != "time"][:_NOTES],
         profile=[_profile_row(profile, *entry) for entry in PROFILE],
-        assumed=[*_unfit(report), *(report.get("assumed") or [])],
+        assumed=[*_unfit(found.profile_check), *found.assumed],
         cautions=CAUTIONS,
         glossary=GLOSSARY,
-        made_by=report.get("made_by", ""),
+        made_by=f"evenstring {__version__}",
     )
+
+
+def _sections(material: Material) -> list[Section]:
+    """All sections, in the order of the questions a rider asks."""
+    rooms = (spread, charge, balancing, limits, ride, causes, reserve, since_before)
+    return [made for room in rooms if (made := room.section(material)) is not None]
 
 
 @cache
@@ -81,11 +93,12 @@ def _asset(name: str) -> str:
     return files("evenstring.report").joinpath("assets", name).read_text(encoding="utf-8")
 
 
-def _unfit(report: dict[str, Any]) -> list[str]:
+def _unfit(check: ProfileCheck | None) -> list[str]:
     """Where the profile does not fit the recording, and what is not said because of it."""
-    check = report.get("profile_check") or {}
-    withheld = ", ".join(check.get("withheld") or [])
-    return [*(check.get("lines") or []), *([f"Not given because of it: {withheld}"] if withheld else [])]
+    if check is None:
+        return []
+    withheld = ", ".join(check.withheld)
+    return [*check.lines, *([f"Not given because of it: {withheld}"] if withheld else [])]
 
 
 def _about(session: Session, title: str) -> str:
@@ -94,17 +107,10 @@ def _about(session: Session, title: str) -> str:
     return " · ".join(p for p in [*parts, when] if p)
 
 
-def _reasons(verdict: dict[str, Any]) -> list[tuple[str, str]]:
-    """Each reason, and the section that shows it."""
-    shown = {str(e.get("text")): _SECTIONS.get(str(e.get("picture")), "") for e in verdict.get("evidence") or []}
-    return [(reason, shown.get(reason, "")) for reason in verdict.get("reasons") or []]
-
-
-def _advice(report: dict[str, Any]) -> list[str]:
+def _advice(material: Material) -> list[str]:
     """What to record next, each thing once."""
-    unknown = report.get("unknown") or {}
-    wishes = [str(v["record_next"]) for v in unknown.values() if isinstance(v, dict) and v.get("record_next")]
-    return list(dict.fromkeys(w.rstrip(".") for w in wishes))[:3]
+    wishes = (u.record_next for u in material.unknown)
+    return list(dict.fromkeys(w.rstrip(".") for w in wishes if w))[:3]
 
 
 def _group_rows(session: Session) -> list[tuple[str, ...]]:
@@ -119,56 +125,6 @@ def _group_rows(session: Session) -> list[tuple[str, ...]]:
         else:
             rows.append((str(g + 1), *["no reading"] * 6))
     return rows
-
-
-def _quality(session: Session, report: dict[str, Any]) -> list[tuple[str, str]]:
-    ident, meter, link = session.ident, session.meter, session.link
-    used = report.get("spread") or {}
-    gap_s = sum(g.end_s - g.start_s for g in session.gaps)
-    skewed = (
-        f", {used['scans_skewed']:,} moved too much while being read" if used.get("scans_skewed") is not None else ""
-    )
-    seen = report.get("shortest_visible_s")
-    return [
-        ("read by", ident.front_end.replace("_", " ")),
-        ("firmware", ident.firmware or "not stated"),
-        ("runs on", ident.runtime or "not stated"),
-        ("board", ident.board_id or "not stated"),
-        ("board's own memory", ident.memory_words or "records nothing by itself, or does not say"),
-        ("calibration", _calibration(session)),
-        ("frames good", f"{link.frames_good:,}"),
-        ("frames damaged", f"{link.frames_damaged:,}; none of them became a number"),
-        ("frames lost", f"{link.frames_lost:,}"),
-        ("frames of unknown kind", f"{link.frames_unknown:,}"),
-        ("torn end", f"{link.tail_bytes:,} bytes"),
-        (
-            "console text between frames",
-            f"{link.console_pieces:,} pieces, {link.console_bytes:,} bytes; no frame harmed",
-        ),
-        ("gaps", f"{len(session.gaps)}, {clock(gap_s)} in all" if session.gaps else "none"),
-        ("scans used for the spread", f"{used.get('scans_used', session.scans):,}{skewed}"),
-        ("shortest dip that cannot hide", "not known" if seen is None else f"{seen:.2g} s"),
-        ("current", "measured" if session.has_current else "not measured: charge and resistance in amperes stay open"),
-        ("noise of a reading", _millivolts(meter.noise_v)),
-        ("one channel against another", _millivolts(meter.channel_u_v)),
-        ("gain common to all", "not stated" if meter.gain_u is None else f"± {meter.gain_u * 100:.2g} % (k = 1)"),
-    ]
-
-
-def _calibration(session: Session) -> str:
-    """Which correction the readings carry, as the board said."""
-    if not session.corrections:
-        return "not stated"
-    last = session.corrections[-1]
-    words = {"none": "none", "description": "from the board description", "command": "written to the board"}
-    when = "" if last.found is None else f", found {last.found:%Y-%m-%d}"
-    copy = "; its main copy was lost, the second one is in force" if last.second_copy else ""
-    changes = len(session.corrections) - 1
-    return words.get(last.source, last.source) + when + copy + (f"; changed {changes} times" if changes else "")
-
-
-def _millivolts(volts: float | None) -> str:
-    return "not stated" if volts is None else f"± {volts * 1000:.2g} mV (k = 1)"
 
 
 def _profile_row(profile: PackProfile, field: str, key: str, unit: str, word: str) -> tuple[str, str, str, bool]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from evenstring.analysis.results import Action, BalancingState, CauseKind, EndKind, EventKind, PhaseKind, RideEnd
+
 __all__ = [
     "ACTIONS",
     "BALANCING",
@@ -16,32 +18,30 @@ __all__ = [
     "RIDES",
 ]
 
-ACTIONS = {
+ACTIONS: dict[Action, str] = {
     "ride": "Nothing measured here speaks against riding",
+    "ride_weak_group": "Rideable, with a weak group",
+    "too_little_data": "Too little to say",
     "keep_charging": "Keep charging",
     "inspect": "Have it inspected before the next charge or ride",
     "do_not_charge": "Do not charge this pack",
 }
-PHASES = {
+PHASES: dict[PhaseKind, str] = {
     "rest": "rest",
     "charge_cc": "charge, constant current",
     "charge_cv": "charge, constant voltage",
-    "holding": "charger holding",
     "ride": "ride",
     "unknown": "not told",
 }
-EVENTS = {
+EVENTS: dict[EventKind, str] = {
     "below_empty": "below empty",
     "below_discard": "below discard",
     "above_full": "above full",
     "above_ceiling": "above ceiling",
     "reversed": "reversed",
     "lead_open": "sense lead open",
-    "charged_cold": "charged below 0 °C",
-    "charged_hot": "charged hot",
-    "hot": "hot",
 }
-ENDED = {
+ENDED: dict[EndKind, str] = {
     "full": "The charge ended full.",
     "stopped_early": "The charge stopped early: a group reached its ceiling.",
     "stopped_before_cv": "The charge ended in its constant-current part, with no group near its ceiling.",
@@ -52,18 +52,18 @@ ENDED = {
     "cannot_tell": "The voltage was held to the end of the recording; whether the charger was still on does not show.",
     "none": "No charge in this recording.",
 }
-BALANCING = {
+BALANCING: dict[BalancingState, str] = {
     "balanced": "Balanced: the groups are as even as the target asks.",
     "converging": "Balancing is at work and the groups come closer.",
     "not_converging": "The groups do not come closer, as things are.",
     "not_reached": "Balancing was not reached in this recording.",
 }
-RIDES = {
+RIDES: dict[RideEnd, str] = {
     "normal": "ended as usual",
     "cut_under_load": "was cut off under load",
     "regen_near_ceiling": "drove a group near its ceiling by braking",
 }
-CAUSES = {
+CAUSES: dict[CauseKind, str] = {
     "charge_offset": "holds less charge than its neighbours; balancing mends this",
     "low_capacity": "has less capacity than its neighbours",
     "high_resistance": "has more resistance than its neighbours",

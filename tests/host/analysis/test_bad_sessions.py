@@ -14,7 +14,8 @@ import pytest
 from evenstring.analysis.run import analyse
 from evenstring.chemistry import CHEMISTRIES
 from evenstring.profile import PackProfile
-from evenstring.report.build import build_report
+from evenstring.report.material import gather_material
+from evenstring.report.report_json import report_json
 from evenstring.session import Meter, Quality, Session
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -121,11 +122,11 @@ def session_of(recipe: dict) -> Session:
 @settings(max_examples=80, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])
 def test_no_session_breaks_the_findings(recipe: dict) -> None:
     session = session_of(recipe)
-    limits = CHEMISTRIES[recipe["chemistry"].limits]
+    limits = CHEMISTRIES[recipe["chemistry"]].limits
     profile = replace(PackProfile(groups=session.groups, chemistry=recipe["chemistry"]), **limits)
 
     found = analyse(session, profile)
-    report = build_report(session, profile)
+    report = report_json(gather_material(session, profile))
 
     json.dumps(report, allow_nan=False)
     assert all(c.low_mv <= c.high_mv for c in found.spread.claims)
@@ -142,7 +143,7 @@ def test_each_clock_and_each_kind_of_missing_reading_is_borne_by_an_ordinary_day
     volts = np.where(quality == Quality.OK, level[:, None] + np.linspace(0, 0.02, 6), np.nan).astype(np.float32)
     session = Session(_clock(clock, len(level), rng), volts, quality, np.zeros(len(level), np.float32))
 
-    report = build_report(session, PackProfile(groups=6))
+    report = report_json(gather_material(session, PackProfile(groups=6)))
 
     json.dumps(report, allow_nan=False)
     assert report["recording"]["scans"] == len(level)

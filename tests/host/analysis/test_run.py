@@ -8,7 +8,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from evenstring.profile import PackProfile
-from evenstring.report.build import build_report
+from evenstring.report.material import gather_material
+from evenstring.report.report_json import report_json
 from evenstring.session import Quality, Session
 from evenstring.sim import DutyCycle, MeterModel, Pack, Protection, measure, simulate
 
@@ -28,7 +29,7 @@ def report_of(pack: Pack, plan: DutyCycle, *, with_current: bool = True) -> dict
     session = measure(
         trajectory, MeterModel.random(rng, pack.groups), rng, scans_per_s=2.0, quiet_s=2.0, with_current=with_current
     )
-    return build_report(session, PackProfile(groups=pack.groups))
+    return report_json(gather_material(session, PackProfile(groups=pack.groups)))
 
 
 def uneven(group: int, soc: float, groups: int = 16) -> Pack:
@@ -116,7 +117,7 @@ def test_sessions_that_hold_next_to_nothing_still_make_a_report(scans: int, know
     quality = np.full((scans, 3), Quality.OK if known else Quality.NO_READING, np.uint8)
     session = Session(np.arange(scans) * 1.0, volts, quality, np.zeros(scans, np.float32))
 
-    report = build_report(session, PackProfile(groups=3))
+    report = report_json(gather_material(session, PackProfile(groups=3)))
 
     json.dumps(report, allow_nan=False)
     assert report["verdict"]["action"]

@@ -13,17 +13,16 @@ from evenstring.board.virtual import VirtualBoard
 from evenstring.cli import cli
 from evenstring.io.assemble import ident_of
 from evenstring.io.capture import Status
-from evenstring.io.table_csv import identity
 from evenstring.live.source import PortSource
 from evenstring.profile import PackProfile
 from evenstring.report.page import render
 from evenstring.session import Correction, Ident
-from evenstring.wire.encode import Counter
+from evenstring.wire.encode import Counter, identity
 from evenstring.wire.stream import StreamDecoder
 from evenstring.wire.table import load_table
 
 from tests.host.board.test_fetch import GROUPS, write_trace
-from tests.host.looks import a_day, a_profile, a_report
+from tests.host.looks import a_day, a_material
 
 
 def told(**more: int) -> Ident:
@@ -111,7 +110,7 @@ def test_the_page_says_memory_and_calibration() -> None:
     day = a_day(400)
     ident = replace(day.ident, record_room_h=9.2, record_free_h=4.1, record_basis="measured")
     correction = Correction(0.0, "command", True, None, (0,) * 24, (0,) * 24)
-    page = render(replace(day, ident=ident, corrections=(correction,)), a_profile(), a_report(day))
+    page = render(a_material(replace(day, ident=ident, corrections=(correction,))))
 
     assert "4.1 h before the oldest is overwritten" in page
     assert "written to the board; its main copy was lost" in page

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from evenstring.report.downsample import departures_mv, reduce_extremes, row_median
+from evenstring.report.drawing.reduction import departures_mv, reduce_extremes, row_median
 from hypothesis import given, settings
 from hypothesis import strategies as st
 

@@ -18,7 +18,7 @@ from evenstring.analysis.balancing.forecast import Target, carry_on
 from evenstring.analysis.balancing.map_fit import CLOSING, Fit, bleed_a, explain
 from evenstring.analysis.balancing.window import make_window
 from evenstring.analysis.readings.spread import claim_at
-from evenstring.analysis.results import Balancing, Charge, Phase
+from evenstring.analysis.results import Balancing, BalancingState, Charge, Phase, TimeAnswer
 from evenstring.analysis.series.rows_of_phase import rows_in
 from evenstring.analysis.series.signals import Signals
 from evenstring.analysis.series.uncertainty import MeterError
@@ -69,7 +69,7 @@ def find_balancing(
     base = replace(base, target_mv=goal * 1e3, target_percent=100.0 * EVEN_CHARGE if by_charge(profile) else None)
     if span.end_s - span.start_s < _LEAST_S:
         even = base.even_in_charge if by_charge(profile) else now.high_mv <= target_v * 1e3
-        state = "balanced" if even else "not_reached"
+        state: BalancingState = "balanced" if even else "not_reached"
         why = f"constant voltage lasted {(span.end_s - span.start_s) / 60:.0f} min; a rate needs 15 min or more"
         return replace(base, state=state, reasons=(why,))
     return _forecast(base, signals, profile, phases, meter)
@@ -121,7 +121,7 @@ def _forecast(
     if not np.isfinite(middle):
         why = _why_not_closing(chosen, bleeding, float(window.set_v), profile)
         return replace(found, state="not_converging", answer="never", reasons=(why,))
-    answer = "over_24_h" if middle > _DAY_S else "time"
+    answer: TimeAnswer = "over_24_h" if middle > _DAY_S else "time"
     caution = (_DOUBT[doubt],) if doubt else ()
     return replace(found, state="converging", remaining_s=float(middle), answer=answer, reasons=caution)
 

@@ -64,6 +64,13 @@ _ITERATIONS = 12  # a stage: tuned on own sessions under 300,000
 # a parameter is no longer than a stride, in its standard deviations: tuned on own sessions under 300,000.
 _TRIES, _AT_ONCE, _STIFFER, _STRIDE = 9, 3, 6.0, 2.5
 _MORE = np.array([_STIFFER**k for k in range(_AT_ONCE)])
+# Logarithm, of full current over capacity: measured, seen before the hold, neither: our choice
+_SPEED_U = (0.15, 0.3, 0.6)
+# Where it is not given; logarithm: given, not, and without the current: our choice
+_USUAL_BLEED_MA, _BLEED_U = 70.0, (0.35, 0.6, 0.25)
+_THRESHOLD_U_V, _BELOW_FULL_V, _BELOW_FULL_U_V = 0.001, 0.03, 0.018  # given; else this far under full: our choice
+_LEVEL_U_V = (0.004, 0.02)  # of the level at the window's start: with a charge before the hold, without: our choice
+_LEAD_U = 0.06  # of SoC, of a group far from the others: our choice
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -166,19 +173,21 @@ def _start(w: Window, profile: PackProfile, channel_u_v: float, base: Base) -> F
     mean, sd = np.zeros(NC), np.full(NC, _SLOPE_U)
     known_speed = w.full_current_a is not None
     mean[SPEED] = np.log(speed if w.full_current_a is None else w.full_current_a / profile.capacity_ah)
-    sd[SPEED] = 0.15 if known_speed else 0.3 if w.before >= 6 else 0.6
+    sd[SPEED] = _SPEED_U[0 if known_speed else 1 if w.before >= 6 else 2]
     mean[QUICK], sd[QUICK] = np.log(w.quick_v), w.quick_u
     mean[SLOW], sd[SLOW] = SLOW_SHARE, _SLOW_SHARE_U
     given = "balancer.bleed_ma" not in profile.defaults
     full_a = w.full_current_a or speed * profile.capacity_ah
-    mean[BLEED] = np.log((profile.bleed_ma if given else 70.0) / 1000.0 / full_a)
-    sd[BLEED] = np.hypot(0.35 if given else 0.6, 0.0 if known_speed else 0.25)
+    mean[BLEED] = np.log((profile.bleed_ma if given else _USUAL_BLEED_MA) / 1000.0 / full_a)
+    sd[BLEED] = np.hypot(_BLEED_U[0 if given else 1], 0.0 if known_speed else _BLEED_U[2])
     known = "balancer.threshold_v" not in profile.defaults
-    mean[THRESHOLD], sd[THRESHOLD] = (profile.threshold_v, 0.001) if known else (profile.full_v - 0.03, 0.018)
-    sd[LEVEL] = 0.004 if w.before > 3 else 0.02
+    mean[THRESHOLD], sd[THRESHOLD] = (
+        (profile.threshold_v, _THRESHOLD_U_V) if known else (profile.full_v - _BELOW_FULL_V, _BELOW_FULL_U_V)
+    )
+    sd[LEVEL] = _LEVEL_U_V[0 if w.before > 3 else 1]
     own_mean, own_sd = np.zeros((NG, groups)), np.ones((NG, groups))
     own_mean[1] = w.rho
-    own_sd[:] = np.array([0.06 / speed, w.rho_u, _CAPACITY_U, max(channel_u_v, 1e-5), _SENSE_U_V])[:, None]
+    own_sd[:] = np.array([_LEAD_U / speed, w.rho_u, _CAPACITY_U, max(channel_u_v, 1e-5), _SENSE_U_V])[:, None]
     height = w.volts_v[-3:].mean(axis=0) - w.volts_v[-3:].mean()
     top = float(np.exp(np.interp(-0.02, GRID_V, log_slope))) * speed
     own_sd[0] = _lead_u(height, top, channel_u_v, own_sd[0])

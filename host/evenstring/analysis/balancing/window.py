@@ -31,6 +31,13 @@ _ONSET_S = (60.0, 300.0)
 # Of relative resistance: as seen from the charger coming on, or not seen: tuned on own sessions under 300,000
 _RHO_U, _RHO_UNKNOWN_U = 0.015, 0.06
 _LEAST_STEP_V = 0.01  # of the level when the charger came on, from which resistances show: our choice
+_JOINED_S = 5.0  # a phase that ends within this follows on: our choice
+# Of full current, where it was not seen; from the quick part to all of it: our choice
+_USUAL_POLAR_V, _QUICK_GROWS = 0.07, 1.4
+_SETTLED_S, _LEAST_BEFORE_S = 300.0, 900.0  # after the charger came on; looked at before the hold, at least: our choice
+_EDGE_WEIGHT = 0.1  # of a mean that mixes two regimes: our choice
+# Where the charger's coming on was not recorded; relative, seen and not: our choice
+_SLOW0, _QUICK_V, _QUICK_U = 0.8, 0.05, (0.05, 0.6)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -73,14 +80,14 @@ class Window:
 
 def make_window(signals: Signals, phases: tuple[Phase, ...], held: Phase, full_v: float) -> Window | None:
     """The window that ends with `held`; None where too little was read."""
-    joined = [p for p in phases if p.kind == "charge_cc" and abs(p.end_s - held.start_s) < 5.0]
+    joined = [p for p in phases if p.kind == "charge_cc" and abs(p.end_s - held.start_s) < _JOINED_S]
     start = max(held.start_s, held.end_s - _HELD_S)
     seen = _onset(signals, phases, joined[-1]) if joined else None
     if joined and start == held.start_s:
-        start = max(start - _BEFORE_S, joined[-1].start_s + 300.0)
-        polar_v = 0.07 if seen is None else seen[2] * 1.4
+        start = max(start - _BEFORE_S, joined[-1].start_s + _SETTLED_S)
+        polar_v = _USUAL_POLAR_V if seen is None else seen[2] * _QUICK_GROWS
         high = signals.time_s[(signals.level_v > full_v - _LOW_V + polar_v) & (signals.time_s > start)]
-        start = min(max(start, float(high[0]) if len(high) else start), max(start, held.start_s - 900.0))
+        start = min(max(start, float(high[0]) if len(high) else start), max(start, held.start_s - _LEAST_BEFORE_S))
     rows = np.flatnonzero(between(signals.time_s, start, held.end_s) & np.isfinite(signals.volts_v).all(axis=1))
     step_s = _STEP_S * max(1.0, np.ceil((held.end_s - start) / _STEP_S / _MOST))
     n = int((held.end_s - start) / step_s)
@@ -91,7 +98,7 @@ def make_window(signals: Signals, phases: tuple[Phase, ...], held: Phase, full_v
     volts, weight = _means(signals.volts_v[rows], which, n)
     middle = held.end_s - (n - 0.5 - np.arange(n)) * step_s
     is_held = middle > held.start_s
-    weight = np.where(np.abs(middle - held.start_s) < _EDGE_S, 0.1, 1.0) * weight
+    weight = np.where(np.abs(middle - held.start_s) < _EDGE_S, _EDGE_WEIGHT, 1.0) * weight
     share, full = None, None
     if signals.current_a is not None:
         amps = _means(signals.current_a[rows, None], which, n)[0][:, 0]
@@ -106,11 +113,11 @@ def make_window(signals: Signals, phases: tuple[Phase, ...], held: Phase, full_v
         share=share,
         set_v=float(np.median(volts[is_held].mean(axis=1))),
         full_current_a=full,
-        slow0=float(-np.expm1(-(middle[0] - joined[-1].start_s) / 3600.0 / SLOW_H)) if joined else 0.8,
+        slow0=float(-np.expm1(-(middle[0] - joined[-1].start_s) / 3600.0 / SLOW_H)) if joined else _SLOW0,
         rho=np.zeros(groups) if seen is None else seen[0],
         rho_u=_RHO_UNKNOWN_U if seen is None else seen[1],
-        quick_v=0.05 if seen is None else seen[2],
-        quick_u=0.6 if seen is None else 0.05,
+        quick_v=_QUICK_V if seen is None else seen[2],
+        quick_u=_QUICK_U[1 if seen is None else 0],
     )
 
 
@@ -128,7 +135,7 @@ def _means(values: F64, which: NDArray[np.int64], n: int) -> tuple[F64, F64]:
 
 def _onset(signals: Signals, phases: tuple[Phase, ...], charge: Phase) -> tuple[F64, float, float] | None:
     """Relative resistances, their uncertainty and the quick polarisation, from the charger coming on after a rest."""
-    if not any(p.kind == "rest" and abs(p.end_s - charge.start_s) < 5.0 for p in phases):
+    if not any(p.kind == "rest" and abs(p.end_s - charge.start_s) < _JOINED_S for p in phases):
         return None
     since = signals.time_s - charge.start_s
     before = np.flatnonzero((since > -60.0) & (since < -8.0))

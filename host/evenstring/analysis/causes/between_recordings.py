@@ -10,28 +10,19 @@ telling self-discharge from what hangs on the pack).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.causes.meter_patterns import course_line
-from evenstring.analysis.causes.self_discharge import (
-    Change,
-    Leak,
-    RestLook,
-    drift_rates,
-    named_leaks,
-    rest_look,
-    second_look,
-)
+from evenstring.analysis.causes.self_discharge import RestLook, drift_rates, named_leaks, rest_look, second_look
 from evenstring.analysis.phases.segment import find_phases
-from evenstring.analysis.results import Unknown
+from evenstring.analysis.results import Change, GroupLeak, Leak, Look, SecondLook, Unknown
 from evenstring.analysis.series.curve_slope import slope_at_level_v
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
-__all__ = ["Look", "SecondLook", "find_second_look"]
+__all__ = ["find_second_look"]
 
 F64 = NDArray[np.float64]
 
@@ -41,41 +32,8 @@ _MEAN_S = 600.0  # averaged at a rest's end: our choice
 _SAME_V = 0.010  # a level that moved by less stayed: our choice
 _OWN_LOSS_PER_WEEK = 0.01  # of the capacity: our choice
 _Z90 = 1.645  # standard uncertainties of a 90 % interval: published (normal distribution, 90 % two-sided)
-
-
-@dataclass(frozen=True, slots=True)
-class Look:
-    """One of the recordings."""
-
-    start: str | None  # ISO 8601
-    duration_s: float
-    rest_temperature_c: float | None
-    has_current: bool
-
-
-@dataclass(frozen=True, slots=True)
-class GroupLeak:
-    """Loss against the median group, % of capacity a week; 90 % interval."""
-
-    group: int
-    percent_per_week: float
-    low: float
-    high: float
-    confidence: float
-    by_balancer: bool
-
-
-@dataclass(frozen=True, slots=True)
-class SecondLook:
-    """Between the first and the last recording. `monitor_percent_per_week`: last minus first group, taken off."""
-
-    looks: tuple[Look, ...]
-    days: float | None
-    leaks: tuple[GroupLeak, ...]
-    all_leaks: tuple[tuple[int, float, float, float], ...]  # every group: number, % a week, low, high
-    changes: tuple[Change, ...]
-    monitor_percent_per_week: float | None
-    unknown: tuple[Unknown, ...]
+_LEAK_U = 0.1  # % a week, production scatter round the monitor's own line: common practice
+_METER_V = 0.002  # what a meter moves between two recordings: our choice
 
 
 def find_second_look(parts: Sequence[Session], profile: PackProfile) -> tuple[SecondLook | None, Unknown | None]:
@@ -153,7 +111,7 @@ def _leaks(
     if found is None:
         return left_open("the curve is too flat at this level to tell charge from voltage")
     rate, u = found
-    line = course_line(np.nan_to_num(rate), np.full(len(rate), np.hypot(u, 0.1)))
+    line = course_line(np.nan_to_num(rate), np.full(len(rate), np.hypot(u, _LEAK_U)))
     if line is not None:
         rate = rate - line
     every = tuple(
@@ -168,7 +126,7 @@ def _left_alone(early: RestLook, late: RestLook, weeks: float, profile: PackProf
     """The level did not rise, and fell by no more than all groups together, and a monitor, may lose by themselves."""
     rise = float(np.nanmedian(late.volts_v) - np.nanmedian(early.volts_v))
     slope = slope_at_level_v(profile, float(np.nanmedian(early.volts_v)))
-    return -max(_SAME_V, slope * _OWN_LOSS_PER_WEEK * weeks) - 0.002 < rise < _SAME_V
+    return -max(_SAME_V, slope * _OWN_LOSS_PER_WEEK * weeks) - _METER_V < rise < _SAME_V
 
 
 def _with_interval(leak: Leak) -> GroupLeak:

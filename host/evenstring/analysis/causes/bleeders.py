@@ -16,8 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.causes.diagnosis import Weakness
-from evenstring.analysis.results import Phase
+from evenstring.analysis.results import Phase, Weakness
 from evenstring.analysis.series.arrays import robust_sigma
 from evenstring.analysis.series.curve_slope import slope_at_level_v
 from evenstring.analysis.series.rows_of_phase import between
@@ -41,6 +40,13 @@ _MARGIN_V = 0.005  # a board's own sensing of two groups, and this meter's: our 
 _CLEAR = 8.0  # log likelihood by which two classes must beat one: tuned on own packs under 100,000
 _MOST = 0.97  # the highest confidence that is stated: our choice
 _Z90 = 1.645  # standard uncertainties of a 90 % interval: published (normal distribution, 90 % two-sided)
+# Logarithm, of the expected rate: with the bleed current given, and without: tuned on own packs under 100,000
+_DOUBT_GIVEN, _DOUBT = 0.35, 0.7
+# Of the expected rate, between which a fall at rest is a bleeder's: tuned on own packs under 100,000
+_STILL_BLEEDS, _BLEEDS_MOST = 0.5, 1.8
+_CLEARLY = 5.0  # deviations from the others: tuned on own packs under 100,000
+_LEAST_NOISE_V, _DYING_V = 5e-5, 0.003  # of a row, and prior of what dies away: our choice
+_MOST_FAULTS = 2  # with more it is another rule of the board, no fault: our choice
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -101,7 +107,7 @@ def _at_constant_voltage(signals: Signals, profile: PackProfile, phase: Phase, m
         elif bleeds[g] > _SURE and np.sum(higher & (bleeds < 1.0 - _SURE)) >= 2 and not np.any(lower):
             sure = min(_MOST, float(bleeds[g]))
             out.append(_statement(g, classes, profile, sure, "stuck on: the lowest falls while higher groups do not"))
-    return out if len(out) <= 2 else []  # more than two: the board's rule is another one, not a fault
+    return out if len(out) <= _MOST_FAULTS else []  # more than two: the board's rule is another one, not a fault
 
 
 def _classes(signals: Signals, profile: PackProfile, phase: Phase) -> _Classes | None:
@@ -118,7 +124,7 @@ def _classes(signals: Signals, profile: PackProfile, phase: Phase) -> _Classes |
     height, rate, u = _lines(t, signals.volts_v[rows], dying)
     expected = profile.bleed_ma / 1e3 / profile.capacity_ah * slope
     given = "balancer.bleed_ma" not in profile.defaults
-    best = _two_classes(rate, u, expected, 0.35 if given else 0.7)
+    best = _two_classes(rate, u, expected, _DOUBT_GIVEN if given else _DOUBT)
     if best is None:
         return None
     return _Classes(height - rate * (t[-1] - t[0]) / 3600.0, height, rate, u, best[1], best[0])
@@ -156,8 +162,8 @@ def _lines(t: F64, volts: F64, dying: list[F64]) -> tuple[F64, F64, F64]:
     hours = (t - t[-1]) / 3600.0
     # A prior on what dies away keeps it from taking the place of a steady rate: a few mV and no more.
     design = np.column_stack([np.ones_like(t), hours, *dying])
-    noise = max(float(np.median(np.std(np.diff(y, axis=0), axis=0))) / np.sqrt(2.0), 5e-5)
-    prior = np.diag([0.0, 0.0, *[(noise / 0.003) ** 2] * len(dying)])
+    noise = max(float(np.median(np.std(np.diff(y, axis=0), axis=0))) / np.sqrt(2.0), _LEAST_NOISE_V)
+    prior = np.diag([0.0, 0.0, *[(noise / _DYING_V) ** 2] * len(dying)])
     inverse = np.linalg.inv(design.T @ design + prior)
     found = inverse @ (design.T @ y)
     u = np.hypot(noise * np.sqrt(inverse[1, 1]), _WANDER_V_H)
@@ -179,12 +185,16 @@ def _at_rest(signals: Signals, profile: PackProfile, phase: Phase) -> list[Weakn
     others = float(robust_sigma(rate))
     away = np.hypot(u, others)
     out = []
-    for g in np.flatnonzero((rate < -0.5 * expected) & (rate > -1.8 * expected) & (rate < -5.0 * away)):
-        classes = _Classes(height, height, rate, away, (rate < -0.5 * expected).astype(np.float64), float(-rate[g]))
+    for g in np.flatnonzero(
+        (rate < -_STILL_BLEEDS * expected) & (rate > -_BLEEDS_MOST * expected) & (rate < -_CLEARLY * away)
+    ):
+        classes = _Classes(
+            height, height, rate, away, (rate < -_STILL_BLEEDS * expected).astype(np.float64), float(-rate[g])
+        )
         sure = min(_MOST, 1.0 - float(np.exp(-0.5 * (rate[g] / away[g]) ** 2)))
         text = "stuck on: at rest, below the bleed threshold, it falls as fast as a bleeder draws"
         out.append(_statement(int(g), classes, profile, sure, text))
-    return out if len(out) <= 2 else []
+    return out if len(out) <= _MOST_FAULTS else []
 
 
 def _statement(g: int, classes: _Classes, profile: PackProfile, confidence: float, text: str) -> Weakness:

@@ -13,12 +13,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.causes.estimates import CAUSES, RESISTANCE, UNITS, Evidence, gather
+from evenstring.analysis.causes.catalogue import CAUSES, SCATTER, SIGNS, UNITS, cause_of
+from evenstring.analysis.causes.estimates import RESISTANCE, Evidence, gather
 from evenstring.analysis.causes.estimates_without_current import BLIND_NOTE, gather_blind
 from evenstring.analysis.causes.hypotheses import (
     EFFECT,
     PREVALENCE,
-    SCATTER,
     SUBSETS,
     estimate,
     healthy,
@@ -26,15 +26,15 @@ from evenstring.analysis.causes.hypotheses import (
     shares,
     weights,
 )
-from evenstring.analysis.causes.meter_patterns import LEAST_GROUPS, MeterPattern, course, without_meter_patterns
+from evenstring.analysis.causes.meter_patterns import LEAST_GROUPS, course, without_meter_patterns
 from evenstring.analysis.causes.outliers import StandOut, stand_outs
 from evenstring.analysis.causes.pack_ocv import LEAST_DEPTH
 from evenstring.analysis.causes.self_discharge import find_leaks
-from evenstring.analysis.results import Phase, Unknown
+from evenstring.analysis.results import CauseKind, MeterPattern, Phase, Unknown, Weakness
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
-__all__ = ["PREVALENCE", "SCATTER", "Diagnosis", "Weakness", "diagnose", "find_weakness", "judge"]
+__all__ = ["PREVALENCE", "Diagnosis", "diagnose", "find_weakness", "judge"]
 
 F64 = NDArray[np.float64]
 
@@ -50,23 +50,8 @@ _JOINT = 1.35
 # 0.8: tuned on own packs under 100,000.
 _SURER, _STEEPER = 1.0, 1.3
 _Z90 = 1.645  # standard uncertainties of a 90 % interval: published (normal distribution, 90 % two-sided)
-
-
-@dataclass(frozen=True, slots=True)
-class Weakness:
-    """One group that stands out."""
-
-    group: int
-    cause: str  # one of CAUSES; self_discharge; balancer_fault; connection: resistance that is no cell's; cannot_tell
-    size: float
-    unit: str
-    confidence: float  # of the cause
-    size_low: float  # 90 % interval
-    size_high: float
-    abnormal: float  # probability that this is more than production scatter
-    detail: str
-    probabilities: tuple[tuple[str, float], ...]
-    within_scatter: bool = False  # stands out, but no further than scatter may take some group: not accused
+_SHALLOW, _HALF_DEEP = 0.15, 0.4  # of the capacity moved: a small fault would not show; more would: our choice
+_MOST_SURE = 0.99  # the highest confidence that is stated: our choice
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -105,7 +90,7 @@ def _leaks(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) ->
     out = []
     for leak in find_leaks(session, profile, phases) or ():
         half = _Z90 * leak.u_percent_per_week
-        cause = "balancer_fault" if leak.by_balancer else "self_discharge"
+        cause: CauseKind = "balancer_fault" if leak.by_balancer else "self_discharge"
         detail = f"from two rests {leak.days:.1f} days apart with no charge between"
         if leak.by_balancer:
             detail += "; as much as a bleeder takes that never stops"
@@ -115,7 +100,7 @@ def _leaks(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) ->
                 leak.group,
                 cause,
                 size,
-                "% a week",
+                cause_of(cause).unit,
                 leak.confidence,
                 round(size - half, 3),
                 round(size + half, 3),
@@ -161,7 +146,7 @@ def _with_sensor(session: Session, profile: PackProfile) -> Diagnosis:
 def _why_unsure(evidence: Evidence, found: tuple[Weakness, ...]) -> str:
     """Why more could be known, or nothing."""
     why = _undecided(found)
-    if evidence.depth < 0.15:
+    if evidence.depth < _SHALLOW:
         why.append(f"only {evidence.depth:.0%} of the capacity was moved: a small fault would not show")
     elif not evidence.has_steps:
         why.append("no ride was recorded: a small fault would not show")
@@ -191,7 +176,7 @@ def _next_recording(evidence: Evidence, found: tuple[Weakness, ...]) -> str:
         return "a ride with the current sensor, then a whole charge"
     if found and all(w.within_scatter for w in found):
         return "the same again in some weeks: what has grown is a fault, what has not is scatter"
-    if evidence.depth < 0.4:
+    if evidence.depth < _HALF_DEEP:
         return "a ride below half, then a whole charge in one recording"
     return "two rests a week apart with no charge between"
 
@@ -238,17 +223,17 @@ def _mentioned(found: StandOut, x: F64, covariance: F64, scatter: F64, groups: i
 def _confidence(share: float) -> float:
     """What is stated for a probability that came out of the comparison."""
     odds = np.log(max(share, 1e-6) / max(1.0 - share, 1e-6))
-    return round(min(float(1.0 / (1.0 + np.exp(-_SURER - _STEEPER * odds))), 0.99), 3)
+    return round(min(float(1.0 / (1.0 + np.exp(-_SURER - _STEEPER * odds))), _MOST_SURE), 3)
 
 
-def _listed(share: F64) -> tuple[tuple[str, float], ...]:
+def _listed(share: F64) -> tuple[tuple[CauseKind, float], ...]:
     return tuple((name, round(float(p), 3)) for name, p in zip(CAUSES, share, strict=True))
 
 
 def _sized(x: F64, covariance: F64, scatter: F64, subset: tuple[int, ...], k: int) -> tuple[float, float, float]:
     """Size of cause k under an explanation, and its 90 % interval."""
     mean, u = estimate(x, covariance, scatter, subset, k)
-    sign = -1.0 if CAUSES[k] == "low_capacity" else 1.0
+    sign = SIGNS[k]
     low, high = sorted((sign * mean - _Z90 * u, sign * mean + _Z90 * u))
     return round(sign * mean, 3), round(low, 3), round(high, 3)
 
@@ -302,7 +287,7 @@ def _statement(
     return replace(statement, cause="connection") if joint else statement
 
 
-def _detail(cause: str, size: float, joint: float) -> tuple[str, ...]:
+def _detail(cause: CauseKind, size: float, joint: float) -> tuple[str, ...]:
     if cause == "high_resistance" and joint < _JOINT:
         return ("the extra resistance is there at once and does not grow: a joint, link or lead is likely",)
     if cause == "charge_offset" and size < 0:

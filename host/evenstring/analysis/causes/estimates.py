@@ -20,13 +20,16 @@ from evenstring.analysis.series.resistance import group_resistance
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
-__all__ = ["CAPACITY", "CAUSES", "CHARGE", "METER", "RESISTANCE", "UNITS", "Column", "Evidence", "gather"]
+__all__ = ["CAPACITY", "CHARGE", "METER", "RESISTANCE", "Column", "Evidence", "gather"]
 
 F64 = NDArray[np.float64]
 
 
 class Column(IntEnum):
-    """Where each kind of departure stands in `Evidence`; SLOW is what the slow resistance has beyond RESISTANCE."""
+    """Where each kind of departure stands in `Evidence`, the causes in the order of the catalogue.
+
+    SLOW is what the slow resistance has beyond RESISTANCE.
+    """
 
     METER = 0
     CHARGE = 1
@@ -36,8 +39,6 @@ class Column(IntEnum):
 
 
 METER, CHARGE, CAPACITY, RESISTANCE, SLOW = Column
-CAUSES = ("meter_offset", "charge_offset", "low_capacity", "high_resistance")
-UNITS = ("mV", "%", "%", "%")
 _ERROR_S = 900.0  # correlation time of the model error: tuned on own packs under 100,000
 # Of the residual: what is left after a fit understates what was there: tuned on own packs under 100,000
 _ERROR_SHARE = 0.9
@@ -54,6 +55,8 @@ _SAG_SHARE = 0.02  # of an extra sag: how well the circuit follows it: tuned on 
 _CLEAR_PERCENT = 10.0  # of resistance: from here on joint and cell are told apart: our choice
 _MOST_CAPACITY = 50.0  # %: nothing believable lies beyond: our choice
 _WIDE = np.array([50.0, 50.0, 100.0, 300.0])  # what is believed before looking: nearly nothing: our choice
+# Of the model error, what does not run on from row to row, and no less: tuned on own packs under 100,000
+_WHITE_SHARE, _LEAST_WHITE_V = 0.3, 1e-4
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -129,7 +132,7 @@ def _regress(rows: Rows, fast: tuple[F64, F64] | None) -> tuple[F64, F64]:
     left = np.sqrt(float(np.median(np.mean((y - x @ plain) ** 2, axis=0))))
     error_v = max(_ERROR_SHARE * left, _ERROR_FLOOR_V)
     alike = np.exp(-np.abs(np.subtract.outer(rows.time_s, rows.time_s)) / _ERROR_S)
-    noise = np.eye(len(y)) * max(0.3 * error_v, 1e-4) ** 2
+    noise = np.eye(len(y)) * max(_WHITE_SHARE * error_v, _LEAST_WHITE_V) ** 2
     near = np.exp(-np.abs(np.subtract.outer(rows.surface, rows.surface)) / _SLOPE_RANGE)
     size, covariance = np.zeros((groups, 5)), np.zeros((groups, 5, 5))
     for g in range(groups):

@@ -13,15 +13,15 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.causes.estimates import CAPACITY, CAUSES, RESISTANCE
+from evenstring.analysis.causes.catalogue import CAUSES, SCATTER
+from evenstring.analysis.causes.estimates import CAPACITY, RESISTANCE
 from evenstring.analysis.series.arrays import robust_sigma
 
-__all__ = ["EFFECT", "PREVALENCE", "SCATTER", "SUBSETS", "estimate", "healthy", "own_scatter", "shares", "weights"]
+__all__ = ["EFFECT", "PREVALENCE", "SUBSETS", "estimate", "healthy", "own_scatter", "shares", "weights"]
 
 F64 = NDArray[np.float64]
 
 PREVALENCE = 0.5  # share of packs with a weak group, assumed and stated: our choice
-SCATTER = np.array([1.0, 0.4, 1.0, 4.0])  # production, standard deviations in UNITS: common practice
 EFFECT = np.array([6.0, 2.5, 6.5, 25.0])  # how far a cause typically takes a group: our choice
 # Indices of the causes of each explanation: none, one, or two at once: our choice
 SUBSETS: tuple[tuple[int, ...], ...] = (
@@ -33,6 +33,10 @@ _FOLLOWS = 0.9  # correlation of lost capacity with added resistance, of lost el
 _PAIR_SHARE = 0.1  # of the prior of a single cause: tuned on own packs under 100,000
 # Groups' worth of belief in the production figures against the pack's own scatter: tuned on own packs under 100,000
 _SCATTER_WEIGHT = 90.0
+# Squares are cut at so many deviations, which takes so much of a normal variance: published (Huber 1981, winsorised
+# variance)
+_CUT, _CUT_GIVES = 2.5, 1.07
+_LEAST_OWN = 0.25  # of the production variance: no pack is evener than half of the usual scatter: our choice
 
 
 def weights(x: F64, covariance: F64, scatter: F64, groups: int) -> F64:
@@ -86,10 +90,10 @@ def own_scatter(size: F64, covariance: F64) -> F64:
     robust = robust_sigma(size)
     noise = np.median(np.array([np.diag(c) for c in covariance]), axis=0)
     # Squares cut at 2.5 deviations: steadier than the median alone, and one weak group still cannot stretch them.
-    squares = 1.07 * np.mean(np.minimum(size**2, (2.5 * robust) ** 2), axis=0)
+    squares = _CUT_GIVES * np.mean(np.minimum(size**2, (_CUT * robust) ** 2), axis=0)
     own = np.clip(squares - noise, 0.0, (3.0 * SCATTER) ** 2)
     n = len(size)
-    own = np.maximum(own, 0.25 * SCATTER**2)
+    own = np.maximum(own, _LEAST_OWN * SCATTER**2)
     return np.asarray(np.sqrt((_SCATTER_WEIGHT * SCATTER**2 + n * own) / (_SCATTER_WEIGHT + n)))
 
 

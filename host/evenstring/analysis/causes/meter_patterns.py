@@ -11,15 +11,16 @@ cause of its own. Two neighbours with opposite faults of the same size are far l
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.causes.estimates import METER, Evidence
+from evenstring.analysis.results import MeterPattern
 from evenstring.analysis.series.arrays import robust_sigma
 
-__all__ = ["LEAST_GROUPS", "MeterPattern", "course", "course_line", "without_meter_patterns"]
+__all__ = ["LEAST_GROUPS", "course", "course_line", "without_meter_patterns"]
 
 F64 = NDArray[np.float64]
 
@@ -32,20 +33,15 @@ _COURSE_AHEAD = 6.0
 _TAP_AHEAD = 2.0  # log odds; below it one channel's own offset is as good an answer: tuned on own packs under 100,000
 _LEAST_DEPTH = 0.1  # of the capacity moved: our choice
 _Z90 = 1.645  # standard uncertainties of a 90 % interval: published (normal distribution, 90 % two-sided)
-
-
-@dataclass(frozen=True, slots=True)
-class MeterPattern:
-    """An error of the meter that several groups share. Tap k lies between groups k and k+1."""
-
-    kind: str  # comb, position, tap
-    size_mv: float  # comb: odd minus even groups; position: last minus first group; tap: on the group below it
-    low_mv: float  # 90 % interval
-    high_mv: float
-    confidence: float
-    tap: int | None
-    groups: tuple[int, ...]  # that it touches; empty: all
-    text: str
+# A comb and a line stand out by so many of their uncertainties: tuned on own packs under 100,000
+_COMB_U, _LINE_U = 4.0, 4.0
+_LINE_AHEAD = 6.0  # in BIC, of a line along the string: tuned on own packs under 100,000
+# Sigma / sqrt(groups) of the difference of two medians, 1.25 sqrt(2 / (g / 2)): published (Huber 1981, efficiency of
+# the median)
+_MEDIANS_U = 2.5
+_MOST_LOG_ODDS = 4.6  # a confidence of 0.99, and no more: our choice
+_MOST_SQUARES = 9.0  # no group counts more than three of its uncertainties: our choice
+_BIWEIGHT, _ROUNDS = 4.0, 15  # cut-off of Tukey's weights in uncertainties (4.685 in theory), and rounds: our choice
 
 
 def without_meter_patterns(
@@ -97,8 +93,8 @@ def _comb(evidence: Evidence, scatter: F64) -> tuple[MeterPattern | None, F64]:
     # By the scatter within the two classes: what all groups' figures share cancels between them.
     left = np.concatenate([part - np.median(part) for part in (meter[0::2], meter[1::2])])
     own = max(float(robust_sigma(left)), 0.5 * float(scatter[METER]))
-    u = own * 2.5 / np.sqrt(groups)  # of the difference of two medians: 1.25 sigma sqrt(2 / (g / 2))
-    if abs(comb) <= 4.0 * u:
+    u = own * _MEDIANS_U / np.sqrt(groups)
+    if abs(comb) <= _COMB_U * u:
         return None, np.zeros(groups)
     text = f"an odd/even comb of {comb:.1f} mV: one offset of the converter, its polarity alternating"
     half = _Z90 * u
@@ -120,8 +116,9 @@ def _position(evidence: Evidence, scatter: F64) -> tuple[MeterPattern | None, F6
     gain = _cost(meter, u) - _cost(meter - line, u) - np.log(groups)
     text = f"an offset that rises by {rise:.1f} mV from the first group to the last: leakage in the meter, not cells"
     half = _Z90 * own
+    sure = float(1.0 / (1.0 + np.exp(-min(gain / 2, _MOST_LOG_ODDS))))
     pattern = MeterPattern("position", round(rise, 2), round(rise - half, 2), round(rise + half, 2),
-                           round(float(1.0 / (1.0 + np.exp(-min(gain / 2, 4.6)))), 3), None, (), text)  # fmt: skip
+                           round(sure, 3), None, (), text)  # fmt: skip
     return pattern, line
 
 
@@ -143,7 +140,7 @@ def _tap(evidence: Evidence, scatter: F64, effect: F64, prevalence: float) -> tu
     weight = float(precise[0][METER, METER] + precise[1][METER, METER] + 1.0 / _TAP_MV**2)
     error = float((precise[0] @ size[k])[METER] - (precise[1] @ size[k + 1])[METER]) / weight
     u = 1.0 / np.sqrt(weight)
-    confidence = float(1.0 / (1.0 + np.exp(-min(float(odds[k]), 4.6))))
+    confidence = float(1.0 / (1.0 + np.exp(-min(float(odds[k]), _MOST_LOG_ODDS))))
     text = (
         f"tap {k + 1}, between groups {k + 1} and {k + 2}, reads {error:+.1f} mV: what one group gains the other loses,"
         " as a bad divider or sense lead does and cells do not"
@@ -206,23 +203,23 @@ def course_line(values: F64, u: F64) -> F64 | None:
     fit = _robust_fit(np.column_stack([np.ones(groups), x]), values, u)
     gain = _cost(values, u) - _cost(values - fit, u) - np.log(groups)
     own = float(np.sqrt(1.0 / np.sum(x**2 / u**2)))
-    if gain < 6.0 or abs(float(fit[-1] - fit[0])) < 4.0 * own:
+    if gain < _LINE_AHEAD or abs(float(fit[-1] - fit[0])) < _LINE_U * own:
         return None
     return np.asarray(fit - np.median(fit))
 
 
 def _cost(left: F64, u: F64) -> float:
     """Sum of squares in which no group counts more than three of its u."""
-    return float(np.sum(np.minimum(((left - np.median(left)) / u) ** 2, 9.0)))
+    return float(np.sum(np.minimum(((left - np.median(left)) / u) ** 2, _MOST_SQUARES)))
 
 
 def _robust_fit(design: F64, y: F64, u: F64) -> F64:
     """Tukey's biweight, iterated."""
     weight = np.ones(len(y))
     coefficients: F64 = np.zeros(design.shape[1])
-    for _ in range(15):
+    for _ in range(_ROUNDS):
         w = weight / u
         coefficients = np.asarray(np.linalg.lstsq(design * w[:, None], y * w, rcond=None)[0])
-        z = (y - design @ coefficients) / (4.0 * u)
+        z = (y - design @ coefficients) / (_BIWEIGHT * u)
         weight = np.where(np.abs(z) < 1.0, 1.0 - z**2, 0.0)
     return np.asarray(design @ coefficients)

@@ -49,6 +49,9 @@ _UNSEEN_V = 0.002
 _SLOPE_SHARE, _SLOPE_LEAST_V = 0.03, 0.03
 # Uncertainty of the place on the curve, SoC per volt left unexplained: tuned on own packs under 100,000
 _PLACE_PER_V, _PLACE_MOST = 10.0, 0.03
+# V per 1.0 of SoC, of any curve, and half of the width a slope is taken over: our choice
+_LEAST_SLOPE_V, _SPAN = 0.02, 0.01
+_BEYOND = 0.05  # of SoC, by which counted charge may run beyond empty and full: our choice
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -129,7 +132,7 @@ class _Fit:
 def _fit(curve: OcvCurve, q: F64, v: F64, amps: F64, white: F64) -> _Fit | None:
     """The most probable starting SoC, freedom of the correction, and error."""
     soc0 = np.arange(0.01, 1.0, 0.01)
-    soc0 = soc0[(soc0 + q.max() <= 1.05) & (soc0 + q.min() >= -0.05)]
+    soc0 = soc0[(soc0 + q.max() <= 1.0 + _BEYOND) & (soc0 + q.min() >= -_BEYOND)]
     if not len(soc0):
         return None  # before any knots are set: a sensor that is stuck moves many capacities
     knots = _knots(q)
@@ -163,12 +166,12 @@ def _as_curve(curve: OcvCurve, q: F64, fit: _Fit, diffusion_s: float) -> PackCur
 
     def change(moved: F64) -> F64:
         seen = np.clip(moved, q.min(), q.max())  # beyond what was seen the correction's slope goes on
-        return (_hats(seen + 0.01, knots) - _hats(seen - 0.01, knots)) / 0.02
+        return (_hats(seen + _SPAN, knots) - _hats(seen - _SPAN, knots)) / (2.0 * _SPAN)
 
     def slope_at(moved: F64) -> F64:
-        soc = np.clip(fit.soc0 + moved, 0.01, 0.99)
-        slope = (curve.voltage_v(soc + 0.01) - curve.voltage_v(soc - 0.01)) / 0.02
-        return np.asarray(np.maximum(slope + change(moved) @ fit.found[m:], 0.02))
+        soc = np.clip(fit.soc0 + moved, _SPAN, 1.0 - _SPAN)
+        slope = (curve.voltage_v(soc + _SPAN) - curve.voltage_v(soc - _SPAN)) / (2.0 * _SPAN)
+        return np.asarray(np.maximum(slope + change(moved) @ fit.found[m:], _LEAST_SLOPE_V))
 
     def voltage_at(moved: F64) -> F64:
         correction = _hats(np.clip(moved, q.min(), q.max()), knots) @ fit.found[m:]
@@ -187,8 +190,10 @@ def _by_profile(curve: OcvCurve, q: F64, v: F64, amps: F64) -> PackCurve:
     soc0 = float(np.clip(curve.soc(float(np.median(v))) - np.median(q), 0.0, 1.0))
 
     def slope_at(moved: F64) -> F64:
-        soc = np.clip(soc0 + moved, 0.01, 0.99)
-        return np.asarray(np.maximum((curve.voltage_v(soc + 0.01) - curve.voltage_v(soc - 0.01)) / 0.02, 0.02))
+        soc = np.clip(soc0 + moved, _SPAN, 1.0 - _SPAN)
+        return np.asarray(
+            np.maximum((curve.voltage_v(soc + _SPAN) - curve.voltage_v(soc - _SPAN)) / (2.0 * _SPAN), _LEAST_SLOPE_V)
+        )
 
     def voltage_at(moved: F64) -> F64:
         return curve.voltage_v(np.clip(soc0 + moved, 0.0, 1.0))

@@ -51,6 +51,14 @@ _LEAST_STEPS = 30  # of the load, or it hardly changed: our choice
 # under 100,000
 _RATIO_FLOOR = 0.012
 _STEP_S = 2.0  # between rows of the observer: our choice
+_NEAR_S, _MOST_STEP_V = 5.0, 1.0  # two scans further apart are no step; a larger change is a contact: our choice
+# Of a meter that states none; what a reading moves from scan to scan: tuned on own packs under 100,000
+_NOISE_V, _NOISE_TIMES, _NOISE_BESIDE_V = 0.0005, 1.5, 0.0002
+_U_TIMES = 3.0  # the ratios' errors hang together along the string: tuned on own packs under 100,000
+# Of the resistance, a logarithm, against a miss of the curve, of SoC: tuned on own packs under 100,000
+_BELIEF, _BELIEF_SOC = 1.5, 0.01
+# Of SoC between two rests, and how far rates may be stretched to it: tuned on own packs under 100,000
+_LEAST_MOVED, _STRETCH = 0.05, (0.6, 1.6)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -76,9 +84,9 @@ def relative_resistance(session: Session) -> tuple[F64, F64] | None:
     gram, steps = np.zeros((session.groups, session.groups)), 0
     for volts in both_passes_v(session):
         dv = np.diff(volts, axis=0)
-        use = np.isfinite(dv).all(axis=1) & (np.diff(session.time_s) < 5.0)
+        use = np.isfinite(dv).all(axis=1) & (np.diff(session.time_s) < _NEAR_S)
         dv = dv[use].astype(np.float64)
-        dv = dv[(np.abs(np.median(dv, axis=1)) > _STEP_V) & (np.abs(dv).max(axis=1) < 1.0)]
+        dv = dv[(np.abs(np.median(dv, axis=1)) > _STEP_V) & (np.abs(dv).max(axis=1) < _MOST_STEP_V)]
         gram += dv.T @ dv
         steps += len(dv)
     if steps < _LEAST_STEPS:
@@ -91,9 +99,9 @@ def relative_resistance(session: Session) -> tuple[F64, F64] | None:
         expected = np.einsum("gi,ij,gj->g", mixed, gram, mixed)
         ratio = np.einsum("gi,ig->g", mixed, gram) / expected
         ratio /= np.median(ratio)
-    noise_v = 1.5 * (session.meter.noise_v or 0.0005) + 0.0002
+    noise_v = _NOISE_TIMES * (session.meter.noise_v or _NOISE_V) + _NOISE_BESIDE_V
     u = np.sqrt(2.0) * noise_v / np.sqrt(np.diag(gram)) * ratio
-    return ratio, np.hypot(3.0 * u, _RATIO_FLOOR)
+    return ratio, np.hypot(_U_TIMES * u, _RATIO_FLOOR)
 
 
 def _weights(groups: int) -> F64:
@@ -157,7 +165,7 @@ def _best_resistance(soc: F64, surface: F64, anchors: list[int]) -> int:
     if not inner:
         return int(np.argmin(np.abs(_R_VH - _R_USUAL_VH)))
     miss = np.sum((soc[inner] - surface[inner]) ** 2, axis=0)
-    belief = (np.log(_R_VH / _R_USUAL_VH) / 1.5) ** 2 * 0.01**2
+    belief = (np.log(_R_VH / _R_USUAL_VH) / _BELIEF) ** 2 * _BELIEF_SOC**2
     return int(np.argmin(miss + belief))
 
 
@@ -167,6 +175,6 @@ def _held_to(rate: F64, soc: F64, surface: F64, anchors: list[int]) -> F64:
     for a, b in pairwise(anchors):
         moved = float(soc[b] - soc[a])
         wanted = float(surface[b] - surface[a])
-        if abs(moved) > 0.05 and 0.6 < wanted / moved < 1.6:
+        if abs(moved) > _LEAST_MOVED and _STRETCH[0] < wanted / moved < _STRETCH[1]:
             out[a + 1 : b + 1] *= wanted / moved
     return out

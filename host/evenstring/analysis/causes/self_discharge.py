@@ -13,14 +13,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.causes.estimates import CAPACITY, CAUSES, RESISTANCE, UNITS, gather
-from evenstring.analysis.results import Phase
+from evenstring.analysis.causes.catalogue import CAUSES, UNITS, cause_of
+from evenstring.analysis.causes.estimates import CAPACITY, RESISTANCE, gather
+from evenstring.analysis.results import Change, Leak, Phase
 from evenstring.analysis.series.arrays import median_group_v, robust_sigma
 from evenstring.analysis.series.curve_slope import slope_at_level_v
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
-__all__ = ["Change", "Leak", "RestLook", "drift_rates", "find_leaks", "named_leaks", "rest_look", "second_look"]
+__all__ = ["RestLook", "drift_rates", "find_leaks", "named_leaks", "rest_look", "second_look"]
 
 F64 = NDArray[np.float64]
 
@@ -36,35 +37,13 @@ _RELAX_V = 0.0010
 _ENTROPIC_V_K = 0.0003
 _UNEVEN_HEAT = 0.2  # share of a change of temperature in which groups of a string differ: our choice
 _UNKNOWN_K = 5.0  # change of temperature where none was measured: our choice
-_SCATTER = 0.10  # % a week, healthy groups (standard deviation): common practice
+_SCATTER = cause_of("self_discharge").scatter or 0.0  # % a week, healthy groups (standard deviation): common practice
 _EFFECT = 0.8  # % a week, of a leaking group, typically: our choice
 _PREVALENCE = 0.1  # share of packs with a leaking group, assumed: our choice
 _SCALE = 0.1  # of a change: charge moved is only known as well as sensor and profile's capacity: our choice
 _Z90 = 1.645  # standard uncertainties of a 90 % interval: published (normal distribution, 90 % two-sided)
-
-
-@dataclass(frozen=True, slots=True)
-class Leak:
-    """A group's loss of charge against the median group; % of capacity a week, positive: loses more."""
-
-    group: int
-    percent_per_week: float
-    u_percent_per_week: float
-    confidence: float
-    by_balancer: bool  # as much as a bleeder that is always on
-    days: float
-
-
-@dataclass(frozen=True, slots=True)
-class Change:
-    """What became of one group between two recordings, in UNITS; 90 % interval; negative capacity: faded."""
-
-    group: int
-    what: str  # low_capacity, high_resistance
-    change: float
-    low: float
-    high: float
-    unit: str
+_NOISE_V = 0.0005  # of a meter that states none: our choice
+_FLAT_V = 0.2  # V per 1.0 of SoC: our choice
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -102,7 +81,7 @@ def rest_look(session: Session, rows: NDArray[np.bool_], relaxed_s: float) -> Re
         at_s=float(session.time_s[rows].mean()),
         relaxed_s=relaxed_s,
         readings=int(rows.sum()),
-        noise_v=session.meter.noise_v or 0.0005,
+        noise_v=session.meter.noise_v or _NOISE_V,
         temperature_c=round(float(np.nanmean(temps)), 1) if temps is not None and known else None,
     )
 
@@ -114,7 +93,7 @@ def drift_rates(early: RestLook, late: RestLook, apart_s: float, profile: PackPr
     equally warm stays, and is in the uncertainty. None where the curve is too flat.
     """
     slope = slope_at_level_v(profile, float(np.nanmedian(late.volts_v)))
-    if slope < 0.2:
+    if slope < _FLAT_V:
         return None
     drift = late.volts_v - early.volts_v
     drift = drift - np.nanmedian(drift)

@@ -14,13 +14,13 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.balancing.criterion import by_charge
-from evenstring.analysis.results import Balancing, Charge, Phase
+from evenstring.analysis.results import Balancing, Charge, EndKind, Phase
 from evenstring.analysis.series.arrays import column_means, column_medians
 from evenstring.analysis.series.charge_moved import charge_total_ah
 from evenstring.analysis.series.rows_of_phase import rows_in
 from evenstring.analysis.series.signals import Signals
 from evenstring.analysis.series.uncertainty import MeterError
+from evenstring.chemistry import CHEMISTRIES
 from evenstring.ocv import default_curve
 from evenstring.profile import PackProfile
 
@@ -36,6 +36,12 @@ _EDGE_S = 10.0  # averaged at the end: our choice
 # Absolute standard uncertainties: 99 of 100 cuts at the ceiling are read this near to it: published (normal
 # distribution, 99 % two-sided: 2.576)
 _AT_CEILING_U = 2.6
+# A group this near to the highest, or lowest, may have been the cause: tuned on own sessions under 300,000
+_CAUSE_V = 2.5e-3
+_LEAST_MARGIN_V = 3e-3  # under the ceiling, at least: tuned on own sessions under 300,000
+# Of the done light: above the first a charger delivers, under the second the taper is done: our choice
+_DELIVERS, _TAPERED = 1.2, 1.05
+_STOP_STEP_V = 5e-3  # of the level when a charger that delivered stops: tuned on own sessions under 300,000
 
 
 def charge_spans(phases: tuple[Phase, ...]) -> list[tuple[Phase, ...]]:
@@ -129,13 +135,13 @@ def _how(
     volts: F64,
     peak: F64,
     u: float,
-) -> tuple[str, tuple[int, ...]]:
+) -> tuple[EndKind, tuple[int, ...]]:
     if inside[-1] >= len(signals.time_s) - 2:
         return "cannot_tell" if _end_may_hide(signals, profile, span[-1]) else "still_charging", ()
     top = float(np.nanmax(peak))
-    if top >= profile.ceiling_v - max(_AT_CEILING_U * u, 3e-3) and _wanted_more(signals, profile, inside):
+    if top >= profile.ceiling_v - max(_AT_CEILING_U * u, _LEAST_MARGIN_V) and _wanted_more(signals, profile, inside):
         # Any group within two uncertainties of a difference of the highest may have been the one.
-        return "stopped_early", _nearest_first(peak, top - 2.5e-3)
+        return "stopped_early", _nearest_first(peak, top - _CAUSE_V)
     if span[-1].kind != "charge_cv":
         return "stopped_before_cv", ()
     if not _tapered(signals, profile, span):
@@ -145,7 +151,7 @@ def _how(
 
 def _end_may_hide(signals: Signals, profile: PackProfile, last: Phase) -> bool:
     """Whether a voltage held to the end of the recording may be that of a pack whose charger went unseen."""
-    seen_s = _SEEN_BY_CHARGE_S if by_charge(profile) else _SEEN_S
+    seen_s = _SEEN_BY_CHARGE_S if CHEMISTRIES[profile.chemistry].judged_by_charge else _SEEN_S
     return signals.current_a is None and last.kind == "charge_cv" and last.end_s - last.start_s > seen_s
 
 
@@ -154,20 +160,20 @@ def near_full_v(profile: PackProfile) -> float:
 
     The latter where the curve is so steep at its top that millivolts say nothing (lithium iron phosphate).
     """
-    if not by_charge(profile):
+    if not CHEMISTRIES[profile.chemistry].judged_by_charge:
         return profile.full_v - _NEAR_FULL_V
     curve = default_curve(profile.chemistry)
     return float(curve.voltage_v(curve.soc(profile.full_v) - _NEAR_FULL_CHARGE))
 
 
-def _when_tapered(profile: PackProfile, volts: F64) -> tuple[str, tuple[int, ...]]:
+def _when_tapered(profile: PackProfile, volts: F64) -> tuple[EndKind, tuple[int, ...]]:
     """The taper ran its course: full, or not, by where the groups stand."""
     low = float(np.nanmin(volts))
     least = near_full_v(profile)
     if float(np.nanmedian(volts)) < least:
         return "charger_low", ()
     if low < least:
-        return "ended_uneven", _nearest_first(-volts, -low - 2.5e-3)
+        return "ended_uneven", _nearest_first(-volts, -low - _CAUSE_V)
     return "full", ()
 
 
@@ -179,9 +185,9 @@ def _nearest_first(values: F64, least: float) -> tuple[int, ...]:
 def _wanted_more(signals: Signals, profile: PackProfile, inside: NDArray[np.int64]) -> bool:
     """Whether the charger was still delivering: by its current, else by the step when it stopped."""
     if signals.current_a is not None:
-        return bool(np.median(signals.current_a[inside[-4:]]) > 1.2 * profile.done_light_a)
+        return bool(np.median(signals.current_a[inside[-4:]]) > _DELIVERS * profile.done_light_a)
     after = signals.level_v[inside[-1] + 2 : inside[-1] + 8]
-    return bool(len(after) and signals.level_v[inside[-4:]].mean() - np.median(after) > 5e-3)
+    return bool(len(after) and signals.level_v[inside[-4:]].mean() - np.median(after) > _STOP_STEP_V)
 
 
 def _tapered(signals: Signals, profile: PackProfile, span: tuple[Phase, ...]) -> bool:
@@ -189,7 +195,7 @@ def _tapered(signals: Signals, profile: PackProfile, span: tuple[Phase, ...]) ->
         return span[-1].end_s - span[-1].start_s >= _PLATEAU_S
     inside = rows_in(signals.time_s, span[-1])
     amps = signals.current_a[inside]
-    return bool(len(amps) and np.median(amps[-3:]) <= 1.05 * profile.done_light_a) or (
+    return bool(len(amps) and np.median(amps[-3:]) <= _TAPERED * profile.done_light_a) or (
         light_at_s(signals, profile, span) is not None
     )
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from evenstring.analysis.charging.charge_end import charge_spans, light_at_s
-from evenstring.analysis.results import Balancing, Charger, Phase
+from evenstring.analysis.results import Balancing, Charger, ChargerSetting, Phase
 from evenstring.analysis.series.rows_of_phase import rows_in
 from evenstring.analysis.series.signals import Signals
 from evenstring.analysis.series.uncertainty import MeterError
@@ -57,7 +57,7 @@ def find_charger(
     )
 
 
-def _set(away_v: float, u: float) -> str:
+def _set(away_v: float, u: float) -> ChargerSetting:
     margin = abs(abs(away_v) - _RIGHT_V)
     if u > margin / 2:
         return "unknown"

@@ -34,6 +34,17 @@ _SPARSE_S = 4.0  # rows this far apart show no single step: tuned on own session
 _CHARGE_STEP_V, _SURE_STEP_V, _SMALL_STEP_V = 4e-3, 2e-3, 0.3e-3
 _REST, _RIDE, _CC, _CV = "rest", "ride", "charge_cc", "charge_cv"
 _NAMES = {-1: _RIDE, 0: _REST, 1: _CC}  # states of the current: our choice
+_AFTER_RIDE_S = 30.0  # a step sooner is the ride's own end: tuned on own sessions under 300,000
+# Longer pauses part two rides; a shorter roughness is one step that rings: tuned on own sessions under 300,000
+_RIDE_PAUSE_S, _LEAST_RIDE_S = 300.0, 30.0
+# Of a charge without a plateau in a sparse record: tuned on own sessions under 300,000
+_SPARSE_CHARGE_S, _SPARSE_RISE_V = 1800.0, 0.1
+# Of a charge behind a ride; of a discharge that was running already: tuned on own sessions under 300,000
+_CLIMB_V, _STEADY_V_H = 0.15, -0.05
+# Later slope over the earlier one: under it a transient dies away: tuned on own sessions under 300,000
+_DIES_AWAY = 0.45
+# Least rise of a ramp, and how near to its top it ends: tuned on own sessions under 300,000
+_RAMP_V, _TOP_V = 15e-3, 2e-3
 
 
 def labels_from_voltage(signals: Signals) -> NDArray[np.str_]:
@@ -59,7 +70,7 @@ def _labels(signals: Signals) -> NDArray[np.str_]:
     t, v = signals.time_s, signals.level_v
     for first, last in runs_of(~rough):
         # Close behind a ride a step is the ride's own end.
-        clear_s = t[first] + (30.0 if first > 0 else 0.0)
+        clear_s = t[first] + (_AFTER_RIDE_S if first > 0 else 0.0)
         cuts = [first, *(k for k in _steps(signals, first, last) if t[k] > clear_s), last]
         states = _states(signals, cuts, after_ride=first > 0)
         for (a, b), state in zip(pairwise(cuts), states, strict=True):
@@ -83,7 +94,7 @@ def _with_plateaus(signals: Signals, labels: NDArray[np.str_]) -> NDArray[np.str
         part = slice(first, last)
         if known[part].any():
             labels[part] = np.where(known[part], labels[part], _REST)
-        elif t[last - 1] - t[first] < 1800.0 or v[last - 1] - v[first] < 0.1:
+        elif t[last - 1] - t[first] < _SPARSE_CHARGE_S or v[last - 1] - v[first] < _SPARSE_RISE_V:
             labels[part] = _REST
     return labels
 
@@ -98,20 +109,19 @@ def _rough(signals: Signals) -> NDArray[np.bool_]:
     width = max(9, round(60.0 / signals.step_s) | 1) if signals.step_s < 20 else 5
     crowd = rolling_mean(hit.astype(float), width) * width >= _ROUGH_ROWS - 0.5
     rough = np.zeros(len(v), dtype=bool)
-    pause = 300.0
     joined: list[list[int]] = []
     for first, last in runs_of(crowd):
         at = np.flatnonzero(hit[first:last])
         if not len(at):
             continue
         a, b = first + int(at[0]), first + int(at[-1]) + 1
-        if joined and signals.time_s[a] - signals.time_s[joined[-1][1] - 1] < pause:
+        if joined and signals.time_s[a] - signals.time_s[joined[-1][1] - 1] < _RIDE_PAUSE_S:
             joined[-1][1] = b
         else:
             joined.append([a, b])
     for a, b in joined:
         # A single large step rings for some rows; a ride goes on.
-        if signals.time_s[b - 1] - signals.time_s[a] >= max(30.0, 3 * signals.step_s):
+        if signals.time_s[b - 1] - signals.time_s[a] >= max(_LEAST_RIDE_S, 3 * signals.step_s):
             rough[a:b] = True
     return rough
 
@@ -166,12 +176,12 @@ def _first_state(t: F64, v: F64, next_jump: float, after_ride: bool, noise_v: fl
     trend, ramp = _trend(t, v, noise_v), _ramp_to_top(t, v, noise_v)
     if after_ride:
         held = _held_at_end(t, v, noise_v)
-        climbs = trend > 0 and len(v) > 5 and float(np.median(v[-5:]) - np.median(v[:5])) > 0.15
+        climbs = trend > 0 and len(v) > 5 and float(np.median(v[-5:]) - np.median(v[:5])) > _CLIMB_V
         return 1 if held or climbs or (trend > 0 and next_jump < -_SURE_STEP_V) else 0
     if ramp or (trend > 0 and next_jump <= _CHARGE_STEP_V):
         return 1
     # A steady discharge that was running when the record began is quicker than a relaxation.
-    return -1 if trend < 0 and next_jump >= -_SURE_STEP_V and _slopes(t, v)[1] < -0.05 else 0
+    return -1 if trend < 0 and next_jump >= -_SURE_STEP_V and _slopes(t, v)[1] < _STEADY_V_H else 0
 
 
 def _trend(t: F64, v: F64, noise_v: float) -> int:
@@ -180,7 +190,7 @@ def _trend(t: F64, v: F64, noise_v: float) -> int:
         return 0
     early, late = _slopes(t, v)
     error = 3600.0 * slope_u(noise_v, t)
-    if abs(late) <= _RISING_V_H + 4 * error or abs(late) <= 0.45 * abs(early):
+    if abs(late) <= _RISING_V_H + 4 * error or abs(late) <= _DIES_AWAY * abs(early):
         return 0
     return 1 if late > 0 else -1
 
@@ -189,7 +199,7 @@ def _ramp_to_top(t: F64, v: F64, noise_v: float) -> bool:
     """A rise that ends in its top without dying away: a charge with its plateau, not a relaxation."""
     smooth = rolling_mean(v, max(1, min(len(v) // 50, 9)))
     low, top = float(smooth[: max(3, len(v) // 200)].min()), float(np.median(v[-max(5, len(v) // 10) :]))
-    if top - low < max(15e-3, 20 * noise_v) or smooth.max() > top + 2e-3:
+    if top - low < max(_RAMP_V, 20 * noise_v) or smooth.max() > top + _TOP_V:
         return False
     return keeps_rising(t, smooth, low, top)
 

@@ -8,11 +8,13 @@ Boundaries lie midway between the last row of one phase and the first of the nex
 
 from __future__ import annotations
 
+from typing import cast
+
 import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.phases.by_voltage import labels_from_voltage
-from evenstring.analysis.results import Phase
+from evenstring.analysis.results import Phase, PhaseKind
 from evenstring.analysis.series.arrays import rolling_mean, runs_of, white_noise
 from evenstring.analysis.series.rest import REST_S, rest_current_a
 from evenstring.analysis.series.signals import Signals, make_signals
@@ -30,6 +32,10 @@ _EDGE_S = 15.0  # at the end of a charge: the charger going off, not a taper: tu
 _HELD_V = 3e-3
 _HELD_A = 5e-3  # and the charger gives at least this: tuned on own sessions under 300,000
 _REST, _RIDE, _CC, _CV, _UNKNOWN = "rest", "ride", "charge_cc", "charge_cv", "unknown"
+_FLAT_V = 4e-3  # a level whose middle 80 % lie within this is held: tuned on own sessions under 300,000
+_LINEAR = 0.98  # of the constant current: to here the taper is a straight line: tuned on own sessions under 300,000
+_SETTLED_V = 1e-3  # a level this near to the end's has settled: tuned on own sessions under 300,000
+_AWAY_ROWS = 2000  # away from a charge, where the sensor's zero is read: our choice
 
 
 def find_phases(session: Session, profile: PackProfile) -> tuple[Phase, ...]:
@@ -103,7 +109,7 @@ def _constant_voltage(signals: Signals, amps: F64, first: int, last: int) -> int
         return len(part)  # the charger going off, not a taper
     if step_s < 10.0 and 0 < turn < len(part):
         # The taper is a straight line at first: back from 99 % by as much as it takes to 98 %.
-        lower = np.flatnonzero(smooth >= min(0.98 * plateau, plateau - 2 * noise))
+        lower = np.flatnonzero(smooth >= min(_LINEAR * plateau, plateau - 2 * noise))
         turn = max(0, turn - min(int(lower[-1]) + 1 - turn, round(30.0 / step_s)))
     top = signals.level_v[first:last]
     if turn < len(part) and not _is_held(top[turn:]):
@@ -116,7 +122,7 @@ def _constant_voltage(signals: Signals, amps: F64, first: int, last: int) -> int
 
 def _is_held(level_v: F64) -> bool:
     """Whether a stretch is flat: its middle 80 % within 4 mV a group."""
-    return bool(np.diff(np.quantile(level_v, [0.1, 0.9]))[0] < 4e-3)
+    return bool(np.diff(np.quantile(level_v, [0.1, 0.9]))[0] < _FLAT_V)
 
 
 def _reaches_plateau(level_v: F64, noise_v: float) -> int:
@@ -124,7 +130,7 @@ def _reaches_plateau(level_v: F64, noise_v: float) -> int:
     tail = level_v[-max(5, len(level_v) // 10) :]
     if not _is_held(tail):
         return len(level_v)
-    below = np.flatnonzero(level_v < np.median(tail) - max(1e-3, 4 * noise_v))
+    below = np.flatnonzero(level_v < np.median(tail) - max(_SETTLED_V, 4 * noise_v))
     turn = int(below[-1]) + 1 if len(below) else 0
     return turn if len(level_v) - turn > 10 else len(level_v)
 
@@ -145,7 +151,7 @@ def _held_until(signals: Signals, amps: F64, first: int, last: int) -> int:
 
 def _zero_a(amps: F64, quiet: float, first: int, last: int) -> float:
     """What the sensor shows without current: the median of quiet rows away from this charge."""
-    rest = np.concatenate([amps[:first], amps[last + 2000 :]])
+    rest = np.concatenate([amps[:first], amps[last + _AWAY_ROWS :]])
     rest = rest[np.abs(rest) <= quiet]
     return float(np.median(rest)) if len(rest) >= 100 else 0.0
 
@@ -182,7 +188,7 @@ def _joined(signals: Signals, labels: NDArray[np.str_]) -> tuple[Phase, ...]:
         label = str(labels[k])
         if gap[k]:
             found.append(_phase(label, start, float(t[k])))
-            found.append(Phase(_UNKNOWN, float(t[k]), float(t[k + 1]), "gap in the recording"))
+            found.append(Phase("unknown", float(t[k]), float(t[k + 1]), "gap in the recording"))
             start = float(t[k + 1])
         else:
             middle = float(t[k] + t[k + 1]) / 2
@@ -193,4 +199,4 @@ def _joined(signals: Signals, labels: NDArray[np.str_]) -> tuple[Phase, ...]:
 
 
 def _phase(label: str, start_s: float, end_s: float) -> Phase:
-    return Phase(label, start_s, end_s, "pause too short for a rest" if label == _UNKNOWN else "")
+    return Phase(cast("PhaseKind", label), start_s, end_s, "pause too short for a rest" if label == _UNKNOWN else "")

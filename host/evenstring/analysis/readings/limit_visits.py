@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.results import Event, Phase, Unknown
+from evenstring.analysis.results import Certainty, During, Event, EventKind, Phase, PhaseKind, Unknown
 from evenstring.analysis.series.arrays import runs_of
 from evenstring.analysis.series.resistance import group_resistance
 from evenstring.analysis.series.rest import rest_current_a
@@ -29,11 +29,22 @@ F32 = NDArray[np.float32]
 _JOIN_S = 2.0  # visits closer than this are one visit: our choice
 _NEAR_V = 0.008  # a second reading this near to the limit confirms a visit: tuned on own sessions under 300,000
 _FULL_MARGIN_V = 0.010  # a charger holds the full voltage: noise round it is no visit above it: our choice
+_RECOVERED_S = (30.0, 120.0)  # after a visit: our choice
+
+_DURING: dict[PhaseKind, During] = {
+    "charge_cc": "charge",
+    "charge_cv": "charge",
+    "rest": "rest",
+    "ride": "ride",
+    "unknown": "unknown",
+}
+# Without a sensor the phase tells whether current flowed.
+_LOADED: dict[During, bool | None] = {"ride": True, "charge": True, "rest": False, "unknown": None}
 
 
 @dataclass(frozen=True, slots=True)
 class _Limit:
-    kind: str
+    kind: EventKind
     volts: float
     below: bool
 
@@ -146,22 +157,22 @@ def _event(context: _Context, limit: _Limit, group: int, first: int, last: int, 
     )
 
 
-def _certainty(context: _Context, limit: _Limit, extreme_v: float | None) -> str:
+def _certainty(context: _Context, limit: _Limit, extreme_v: float | None) -> Certainty:
     if extreme_v is None:
         return "yes"  # beyond the range of the meter
     level = limit.volts - (_FULL_MARGIN_V if limit.kind == "above_full" else 0.0)
     return "yes" if abs(extreme_v - level) > 2 * context.meter.absolute_v(limit.volts) else "within_uncertainty"
 
 
-def _under_load(context: _Context, at: int) -> tuple[bool | None, str]:
+def _under_load(context: _Context, at: int) -> tuple[bool | None, During]:
     """Whether current flowed at the extreme, and in which phase it was."""
     t = context.session.time_s[at]
-    kind = next((p.kind for p in context.phases if p.start_s <= t <= p.end_s), "unknown")
-    during = "charge" if kind.startswith("charge") else kind
+    kind: PhaseKind = next((p.kind for p in context.phases if p.start_s <= t <= p.end_s), "unknown")
+    during = _DURING[kind]
     if context.session.current_a is not None and np.isfinite(context.session.current_a[at]):
         amps = context.session.current_a[max(0, at - 1) : at + 2]
         return bool(np.nanmax(np.abs(amps)) > rest_current_a(context.profile)), during
-    return {"ride": True, "rest": False, "charge": True}.get(during), during
+    return _LOADED[during], during
 
 
 def _ir_free(context: _Context, group: int, at: int, extreme_v: float | None) -> float | None:
@@ -175,7 +186,7 @@ def _ir_free(context: _Context, group: int, at: int, extreme_v: float | None) ->
 
 def _recovered(context: _Context, group: int, end_s: float) -> float | None:
     t = context.session.time_s
-    first, last = np.searchsorted(t, [end_s + 30.0, end_s + 120.0])
+    first, last = np.searchsorted(t, [end_s + s for s in _RECOVERED_S])
     part = context.session.volts_v[first:last, group]
     part = part[np.isfinite(part)]
     return float(np.median(part)) if len(part) else None

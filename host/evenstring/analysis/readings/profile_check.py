@@ -9,12 +9,12 @@ another's is called wrong. Without a current the voltages at which a charge is h
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.results import Phase, Unknown
+from evenstring.analysis.results import CapacityCheck, ChemistryCheck, Phase, ProfileCheck, Unknown
 from evenstring.analysis.series.charge_moved import charge_moved_ah
 from evenstring.analysis.series.lag import lagged
 from evenstring.analysis.series.rows_of_phase import rows_in
@@ -24,7 +24,7 @@ from evenstring.chemistry import CHEMISTRIES
 from evenstring.ocv import curve, default_curve
 from evenstring.profile import PackProfile
 
-__all__ = ["CapacityCheck", "ChemistryCheck", "ProfileCheck", "check_profile"]
+__all__ = ["check_profile"]
 
 F64 = NDArray[np.float64]
 
@@ -37,41 +37,12 @@ _ROW_S, _SLOW_S = 60.0, 900.0  # length of a row, and time constant of slow sag:
 # A curve that misses by more, and by so many times another's, does not fit: tuned on own sessions under 300,000
 _MISFIT_V, _BETTER = 0.015, 2.5
 _LIKE_V = 0.05  # chemistries whose full voltages are nearer than this are not told apart: our choice
-
-
-@dataclass(frozen=True, slots=True)
-class CapacityCheck:
-    """verdict: agrees, off, not_told. Interval at level 0.95."""
-
-    verdict: str
-    profile_ah: float
-    seen_ah: float | None = None
-    low_ah: float | None = None
-    high_ah: float | None = None
-    depth: float | None = None
-    why: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class ChemistryCheck:
-    """verdict: fits, does_not_fit, not_told. Misfits are standard deviations of the string's mean group, mV."""
-
-    verdict: str
-    profile: str
-    likelier: str | None = None
-    misfit_mv: float | None = None
-    best_misfit_mv: float | None = None
-    why: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class ProfileCheck:
-    """What was found, in words too, and what is withheld because of it."""
-
-    capacity: CapacityCheck
-    chemistry: ChemistryCheck
-    withheld: tuple[str, ...] = ()
-    lines: tuple[str, ...] = ()
+# V per 1.0 of SoC; 95 % interval: published (normal distribution, 95 % two-sided), the former our choice
+_FLAT_V, _Z95 = 0.2, 1.96
+_DONE_C, _FULL_V = 1.0 / 15.0, 0.03  # C rate and V under full to which a charge is done: our choice
+# Of constant voltage; how far from this chemistry's full, how near another's: our choice
+_HELD_S, _FAR_V, _CLOSE_V = 300.0, 0.25, 0.08
+_ABOVE_V = 0.05  # above the ceiling: our choice
 
 
 def check_profile(
@@ -132,7 +103,7 @@ def _capacity(signals: Signals, profile: PackProfile, phases: tuple[Phase, ...],
         return open_because("no two places of known charge a quarter of the capacity apart, with no gap between")
     relative, ah, depth = best
     off = abs(ah - nameplate) > nameplate * max(_SIGMAS * relative, _LEAST_OFF)
-    u = 1.96 * relative * ah
+    u = _Z95 * relative * ah
     return CapacityCheck("off" if off else "agrees", nameplate, round(ah, 2), round(ah - u, 2), round(ah + u, 2),
                          round(depth, 3))  # fmt: skip
 
@@ -150,12 +121,12 @@ def _places(
         if p.kind == "rest" and p.end_s - p.start_s >= _RELAXED_S:
             soc = float(assumed.soc(level))
             slope = float(assumed.slope_v(soc))
-            if 0.02 < soc < 1.02 and slope > 0.2:
+            if 0.02 < soc < 1.02 and slope > _FLAT_V:
                 u = np.hypot(_CURVE_U, np.hypot(_LEFT_V, meter.absolute_v(level) / np.sqrt(2.0)) / slope)
                 out.append((row, soc, float(u)))
         tail = None if signals.current_a is None else float(np.median(signals.current_a[max(0, row - 20) : row + 1]))
-        done = tail is not None and tail < profile.capacity_ah / 15.0
-        if p.kind == "charge_cv" and done and level > profile.full_v - 0.03:
+        done = tail is not None and tail < profile.capacity_ah * _DONE_C
+        if p.kind == "charge_cv" and done and level > profile.full_v - _FULL_V:
             out.append((row, 1.0, _FULL_U))
     return sorted(out)
 
@@ -194,17 +165,17 @@ def _chemistry(signals: Signals, profile: PackProfile, phases: tuple[Phase, ...]
 def _by_limits(signals: Signals, profile: PackProfile, phases: tuple[Phase, ...]) -> ChemistryCheck | None:
     """A charge held far from this chemistry's full voltage and near another's; or a level that no such cell reaches."""
     full_v = CHEMISTRIES[profile.chemistry].full_v
-    held = [p for p in phases if p.kind == "charge_cv" and p.end_s - p.start_s > 300.0]
+    held = [p for p in phases if p.kind == "charge_cv" and p.end_s - p.start_s > _HELD_S]
     if held:
         inside = rows_in(signals.time_s, held[-1])
         level = float(np.median(signals.level_v[inside])) if inside.any() else full_v
         near = {k: abs(level - c.full_v) for k, c in CHEMISTRIES.items()}
         likelier = min(near, key=lambda k: near[k])
-        if abs(level - full_v) > 0.25 and near[likelier] < 0.08:
+        if abs(level - full_v) > _FAR_V and near[likelier] < _CLOSE_V:
             why = f"the charge is held at {level:.2f} V a group, as for {likelier}"
             return ChemistryCheck("does_not_fit", profile.chemistry, likelier, why=why)
     known = signals.level_v[np.isfinite(signals.level_v)]
-    if len(known) > 60 and float(np.quantile(known, 0.5)) > CHEMISTRIES[profile.chemistry].ceiling_v + 0.05:
+    if len(known) > 60 and float(np.quantile(known, 0.5)) > CHEMISTRIES[profile.chemistry].ceiling_v + _ABOVE_V:
         level = float(np.quantile(known, 0.5))
         why = f"the string stands at {level:.2f} V a group, above that chemistry's ceiling"
         return ChemistryCheck("does_not_fit", profile.chemistry, None, why=why)

@@ -9,17 +9,17 @@ A step is taken apart by matching pursuit, the strongest pattern first: neighbou
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.results import Balancing, Phase, Spread, SpreadClaim
+from evenstring.analysis.results import Balancing, Phase, SharedLeads, Spread, SpreadClaim
 from evenstring.analysis.series.rows_of_phase import rows_of_kind
 from evenstring.analysis.series.signals import Signals
 from evenstring.profile import PackProfile
 
-__all__ = ["SharedLeads", "doubted", "find_shared_leads", "widened", "without_lead_drops"]
+__all__ = ["doubted", "find_shared_leads", "widened", "without_lead_drops"]
 
 F64 = NDArray[np.float64]
 
@@ -32,20 +32,8 @@ _MOST_AT_ONCE = 12  # groups that switch in one step: our choice
 _CONTRADICTIONS = 0.03  # of the steps: tuned on own sessions under 300,000
 _RIDE_MARGIN_S = 5.0  # before and after a ride: our choice
 _MOST_STEPS = 10  # a group: beyond it some are missed, and who bleeds is not known: tuned on own sessions under 300,000
-
-
-@dataclass(frozen=True, slots=True)
-class SharedLeads:
-    """What bleeding does to the readings. Groups count from 1, times in s."""
-
-    drop_mv: float  # of the bleeding group; its neighbours rise by half of it
-    steps: int
-    lead_mohm: float  # of one lead, with the profile's bleed current
-    followed: bool  # each group was seen to begin and to end in turn, so hours and the correction can be had
-    hours_by_group: tuple[tuple[int, float], ...]  # seen to bleed, for how long in this recording
-    bleeding_at_end: tuple[int, ...]
-    spans: tuple[tuple[int, float, float], ...]  # group, from, to
-    text: str
+_EXPLAINED = 0.85  # of a step, by patterns: tuned on own sessions under 300,000
+_SIZES = (0.5, 1.6)  # of the lead's drop, between which a step counts: tuned on own sessions under 300,000
 
 
 def find_shared_leads(signals: Signals, profile: PackProfile, phases: tuple[Phase, ...]) -> SharedLeads | None:
@@ -63,7 +51,9 @@ def find_shared_leads(signals: Signals, profile: PackProfile, phases: tuple[Phas
     if large[0] > (1.0 + 2.0 * _ALIKE) * lead_v:
         return None
     events = tuple(
-        (float(t), g + 1, 1 if a > 0 else -1) for t, g, a, _ in found if 0.5 * lead_v < abs(a) < 1.6 * lead_v
+        (float(t), g + 1, 1 if a > 0 else -1)
+        for t, g, a, _ in found
+        if _SIZES[0] * lead_v < abs(a) < _SIZES[1] * lead_v
     )
     if len(events) < _LEAST_STEPS:
         return None
@@ -183,7 +173,7 @@ def _taken_apart(change: F64) -> list[tuple[int, float, float]]:
 
 def _belongs(step: tuple[float, int, float, float]) -> bool:
     """Patterns explain nearly all of it: a group that steps alone is a contact, not a shared lead."""
-    return step[3] > 0.85
+    return step[3] > _EXPLAINED
 
 
 def _spans(

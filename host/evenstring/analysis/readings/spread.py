@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.results import Phase, Spread, SpreadClaim
+from evenstring.analysis.results import ClaimPlace, Phase, Spread, SpreadClaim
 from evenstring.analysis.series.arrays import column_means, median_group_v, spread_v
 from evenstring.analysis.series.rows_of_phase import rows_in, rows_of_kind
 from evenstring.analysis.series.signals import Signals, trusted_scans
@@ -23,6 +23,8 @@ __all__ = ["claim_at", "find_spread"]
 F64 = NDArray[np.float64]
 _EDGE_S = 20.0  # time averaged for the figures at start, end and rest: our choice
 _EDGE_ROWS = 20  # and at most so many rows: our choice
+_LEVEL_V = 2e-3  # rows whose level is this near are measured together: our choice
+_MOVED_LEFT = 0.25  # of what a group moved between its two readings, left as uncertainty: our choice
 
 
 def find_spread(session: Session, signals: Signals, phases: tuple[Phase, ...]) -> Spread:
@@ -62,7 +64,7 @@ def find_spread(session: Session, signals: Signals, phases: tuple[Phase, ...]) -
     )
 
 
-def claim_at(where: str, signals: Signals, rows: NDArray[np.int64], meter: MeterError) -> SpreadClaim:
+def claim_at(where: ClaimPlace, signals: Signals, rows: NDArray[np.int64], meter: MeterError) -> SpreadClaim:
     """The spread of the mean of some rows, with its interval."""
     volts = _mean(signals, rows)
     departure = signals.volts_v[rows] - signals.level_v[rows, None]
@@ -100,7 +102,7 @@ def _under_load(session: Session, phases: tuple[Phase, ...], meter: MeterError) 
     scan = int(at[int(np.nanargmin(level))])
     volts = session.volts_v[scan].astype(np.float64)
     known = volts[np.isfinite(volts)]
-    moved = 0.0 if session.out_back_v is None else float(np.nanmedian(np.abs(session.out_back_v[scan]))) / 4.0
+    moved = 0.0 if session.out_back_v is None else float(np.nanmedian(np.abs(session.out_back_v[scan]))) * _MOVED_LEFT
     u = meter.one_v(1.0 if session.out_back_v is None else 2.0, skew_v=np.nan_to_num(moved))
     best, low, high = spread_interval(volts, u)
     return SpreadClaim(
@@ -122,7 +124,7 @@ def _largest(signals: Signals, good: NDArray[np.int64], meter: MeterError) -> Sp
     near = np.arange(max(0, peak - 4), min(len(good), peak + 5))
     alike = np.abs(spread[near] - spread[peak]) <= 4 * max(meter.noise_v, 1e-4)
     close = np.abs(signals.time_s[good[near]] - signals.time_s[good[peak]]) <= 5 * signals.step_s
-    level = np.abs(signals.level_v[good[near]] - signals.level_v[good[peak]]) <= 2e-3
+    level = np.abs(signals.level_v[good[near]] - signals.level_v[good[peak]]) <= _LEVEL_V
     return claim_at("max", signals, good[near[alike & close & level]], meter)
 
 

@@ -10,12 +10,13 @@ uncertainty; the interval comes from 300 draws of all that is uncertain (JCGM 10
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.causes.estimates import CAPACITY, CHARGE, RESISTANCE, Evidence, gather
-from evenstring.analysis.results import Phase, Unknown
+from evenstring.analysis.results import DISPLAY_V, LoadLimit, Phase, Reserve, Unknown
 from evenstring.analysis.series.arrays import median_group_v, rolling_mean
 from evenstring.analysis.series.charge_moved import charge_moved_ah
 from evenstring.analysis.series.resistance import step_response
@@ -24,8 +25,9 @@ from evenstring.ocv import OcvCurve, default_curve
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
-__all__ = ["ACCELERATION_S", "Limit", "Reserve", "find_reserve", "ride_load", "soc_at_start"]
+__all__ = ["ACCELERATION_S", "find_reserve", "ride_load", "soc_at_start"]
 
+Anchor = Literal["full", "curve"]
 F64 = NDArray[np.float64]
 
 ACCELERATION_S, HILL_S = 5.0, 60.0  # loads that are asked for: a hard start, a hill: our choice
@@ -37,51 +39,9 @@ _FULL_U, _CURVE_U = 0.015, 0.03  # of SoC: how sure the anchor is: our choice
 # Of SoC: how far an aged curve may be off, and how well that is seen: tuned on own packs under 100,000
 _SLIP_MOST, _SLIP_U = 0.08, 0.012
 _LEAST_U, _LEFT_PER_U = 0.03, 10.0  # of the resistance: at least, and from what the fit leaves: our choice
-_DISPLAY_V = 1.0  # a vehicle's own pack voltage is good to about this: common practice
-
-
-@dataclass(frozen=True, slots=True)
-class Limit:
-    """How far down a load may be asked for; fields as in `Reserve`."""
-
-    current_a: float
-    load_s: float
-    group: int
-    lowest_soc: float
-    soc_low: float
-    soc_high: float
-    sag_mv: float
-    resting_pack_v: float
-    loaded_pack_v: float
-    resting_pack_v_by_display: float
-    loaded_pack_v_by_display: float
-
-
-@dataclass(frozen=True, slots=True)
-class Reserve:
-    """SoC is of the median group, 1.0 is full; volts are of the pack; currents are positive for discharge."""
-
-    group: int  # first to reach empty
-    lowest_soc_at_full_load: float
-    empty_at_current_a: float  # the full load: highest mean over five seconds
-    soc_low: float  # 90 % interval
-    soc_high: float
-    load_s: float
-    hill_current_a: float  # highest mean over a minute
-    lowest_soc_on_hill: float
-    sag_mv: float  # of the named group in five seconds of full load
-    sag_hill_mv: float
-    anchor: str  # full, curve
-    resting_pack_v: float  # ride no lower than this at rest
-    loaded_pack_v: float  # or this under full load
-    resting_pack_v_by_display: float  # the same with a vehicle's display one volt high
-    lowest_soc_visited: float
-    why: str
-    loaded_pack_v_by_display: float | None = None
-    display_offset_v: float = _DISPLAY_V  # as given in the profile, else what is common
-    temperature_c: float | None = None  # of the ride: in the cold there is more sag
-    hill: Limit | None = None  # the ride's highest minute
-    asked: tuple[Limit, ...] = ()  # at the current that was asked for: five seconds, and a minute
+_FULL_V, _FULL_C = 0.03, 1.0 / 15.0  # under full, and C rate, to which the end of a charge is an anchor: our choice
+# Moved, for the curve to be an anchor; further down R is a belief; of SoC: our choice
+_CURVE_DEPTH, _BELIEVED = 0.15, 0.15
 
 
 def find_reserve(
@@ -107,7 +67,7 @@ def find_reserve(
     place = (*anchor, moved, riding)
     found = _worked_out(session, profile, evidence, load, place)
 
-    def limit(current_a: float, seconds: float) -> Limit:
+    def limit(current_a: float, seconds: float) -> LoadLimit:
         ohm = load.step_ohm[0] if seconds == ACCELERATION_S else load.step_ohm[1]
         alone = replace(load, peak_a=current_a, hill_a=current_a, step_ohm=(ohm, ohm))
         return _limit(_worked_out(session, profile, evidence, alone, place), seconds)
@@ -116,16 +76,16 @@ def find_reserve(
     return replace(found, hill=limit(load.hill_a, HILL_S) if load.hill_a > 1.0 else None, asked=asked), None
 
 
-def _limit(reserve: Reserve, seconds: float) -> Limit:
+def _limit(reserve: Reserve, seconds: float) -> LoadLimit:
     r = reserve
     loaded = r.resting_pack_v_by_display - r.resting_pack_v + r.loaded_pack_v
-    return Limit(r.empty_at_current_a, seconds, r.group, r.lowest_soc_at_full_load, r.soc_low, r.soc_high, r.sag_mv,
+    return LoadLimit(r.empty_at_current_a, seconds, r.group, r.lowest_soc_at_full_load, r.soc_low, r.soc_high, r.sag_mv,
                  r.resting_pack_v, r.loaded_pack_v, r.resting_pack_v_by_display, round(loaded, 2))  # fmt: skip
 
 
 def soc_at_start(
     session: Session, profile: PackProfile, phases: tuple[Phase, ...], evidence: Evidence
-) -> tuple[float, float, str] | None:
+) -> tuple[float, float, Anchor] | None:
     """SoC of the median group at the start of the session, its standard uncertainty, and what it rests on."""
     return _anchor(session, profile, phases, _moved(session, profile), evidence)
 
@@ -140,16 +100,16 @@ def _moved(session: Session, profile: PackProfile) -> F64:
 
 def _anchor(
     session: Session, profile: PackProfile, phases: tuple[Phase, ...], moved: F64, evidence: Evidence
-) -> tuple[float, float, str] | None:
+) -> tuple[float, float, Anchor] | None:
     """SoC at the start of the session, its standard uncertainty, and what it rests on."""
     ends = [p.end_s for p in phases if p.kind == "charge_cv"]
     if ends:
         k = max(int(np.searchsorted(session.time_s, ends[-1])) - 2, 0)
         read = session.volts_v[k][np.isfinite(session.volts_v[k])]
         level = float(np.median(read)) if len(read) else 0.0
-        if level > profile.full_v - 0.03 and abs(_amps(session)[k]) < profile.capacity_ah / 15.0:
+        if level > profile.full_v - _FULL_V and abs(_amps(session)[k]) < profile.capacity_ah * _FULL_C:
             return _soc_at_end(session, profile, evidence, k) - float(moved[k]), _FULL_U, "full"
-    return (evidence.soc0, _CURVE_U, "curve") if evidence.depth > 0.15 else None
+    return (evidence.soc0, _CURVE_U, "curve") if evidence.depth > _CURVE_DEPTH else None
 
 
 def _soc_at_end(session: Session, profile: PackProfile, evidence: Evidence, k: int) -> float:
@@ -161,7 +121,7 @@ def _soc_at_end(session: Session, profile: PackProfile, evidence: Evidence, k: i
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Load:
+class RideLoad:
     """What a ride asked of the string; currents positive for discharge, u_share relative, of the resistances."""
 
     peak_a: float
@@ -170,7 +130,7 @@ class Load:
     u_share: float
 
 
-def ride_load(session: Session, riding: NDArray[np.bool_]) -> Load | None:
+def ride_load(session: Session, riding: NDArray[np.bool_]) -> RideLoad | None:
     """Currents (discharge positive) and step resistances of the ride, from means of a second; None where none tells."""
     if not riding.any():
         return None
@@ -186,15 +146,15 @@ def ride_load(session: Session, riding: NDArray[np.bool_]) -> Load | None:
     after = tuple(response.after(seconds) for seconds in (ACCELERATION_S, HILL_S))
     u = _LEAST_U + response.left_v / (float(np.std(amps)) * max(after[0], 1e-4)) / _LEFT_PER_U
     peak, hill = (float(-rolling_mean(amps, round(s)).min()) for s in (ACCELERATION_S, HILL_S))
-    return Load(peak, hill, (after[0], after[1]), u) if peak > 1.0 else None
+    return RideLoad(peak, hill, (after[0], after[1]), u) if peak > 1.0 else None
 
 
 def _worked_out(
     session: Session,
     profile: PackProfile,
     evidence: Evidence,
-    load: Load,
-    place: tuple[float, float, str, F64, NDArray[np.bool_]],
+    load: RideLoad,
+    place: tuple[float, float, Anchor, F64, NDArray[np.bool_]],
 ) -> Reserve:
     soc0, _, anchor, moved, riding = place
     visited = float(soc0 + moved[riding].min())
@@ -205,7 +165,7 @@ def _worked_out(
     row = int(np.argmin(np.abs(_GRID - best)))
     resting = float(ocv0[row].sum())
     loaded = resting - load.peak_a * load.step_ohm[0] * float(ohm0[row].sum())
-    display = _DISPLAY_V if profile.display_offset_v is None else profile.display_offset_v
+    display = DISPLAY_V if profile.display_offset_v is None else profile.display_offset_v
     return Reserve(
         group=weakest + 1,
         lowest_soc_at_full_load=round(max(best, 0.0), 4),
@@ -222,7 +182,7 @@ def _worked_out(
         loaded_pack_v=round(loaded, 2),
         resting_pack_v_by_display=round(resting + display, 2),
         lowest_soc_visited=round(visited, 4),
-        why="" if best > visited - 0.15 else "the ride ended well above this: resistance down there is a belief",
+        why="" if best > visited - _BELIEVED else "the ride ended well above this: resistance down there is a belief",
         loaded_pack_v_by_display=round(loaded + display, 2),
         display_offset_v=display,
         temperature_c=_temperature(session, riding),
@@ -230,7 +190,7 @@ def _worked_out(
 
 
 def _drawn_limits(
-    profile: PackProfile, evidence: Evidence, load: Load, place: tuple[float, float, str, F64, NDArray[np.bool_]]
+    profile: PackProfile, evidence: Evidence, load: RideLoad, place: tuple[float, float, Anchor, F64, NDArray[np.bool_]]
 ) -> tuple[F64, F64, F64, F64]:
     """SoC at empty under the load, (draws, g), the best estimate first, and under the hill's load, (g,).
 

@@ -11,9 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from evenstring.analysis.readings.profile_check import ProfileCheck
-from evenstring.analysis.results import Capacity, Evidence, Findings, Spread, Unknown
-from evenstring.analysis.verdict.reasons import with_more
+from evenstring.analysis.results import Capacity, Findings, ProfileCheck, Spread, Unknown
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
@@ -76,9 +74,6 @@ def with_profile_check(
         weakness = tuple(w for w in weakness if w.cause in _RESISTIVE)
     elif profile.parallel_strings > 1:
         weakness = tuple(w for w in weakness if w.cause not in ("self_discharge", "balancer_fault"))
-    # Limits of another chemistry are no limits, so that alone asks for an inspection.
-    action = "inspect" if check.chemistry.verdict == "does_not_fit" else "ride"
-    found = with_more(found, [(action, Evidence(f"{line}.", "profile_check", "profile")) for line in check.lines])
     return replace(
         found,
         profile_check=check,

@@ -4,18 +4,18 @@ from __future__ import annotations
 
 import time
 from pathlib import Path
-from typing import Any
 
 import click
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
 from evenstring.board.play import play, play_direct, write_truth
-from evenstring.commands.pack_options import GivenPack
 from evenstring.commands.rider.report import write_report
 from evenstring.io.capture import Status
-from evenstring.io.load import load_session
-from evenstring.session import Session
+from evenstring.io.load import load_session, profile_of
+from evenstring.report.material import Material, gather_material
+from evenstring.report.reasons import sentence
+from evenstring.report.words import ACTIONS
 from evenstring.sim.run.trajectory import Trajectory
 from evenstring.sim.scenario import Scenario, load_scenario
 
@@ -47,8 +47,9 @@ def command(output: Path, scenario: str, direct: bool) -> None:
         _play(chosen, trajectory, recording)
     truth = write_truth(chosen, trajectory, recording)
     session = load_session([recording])
-    report = write_report(session, (recording,), GivenPack(), output)
-    click.echo("\n".join(_summary(session, report)))
+    material = gather_material(session, profile_of(session))
+    write_report(material, (recording,), output)
+    click.echo("\n".join(_summary(material)))
     click.echo(f"\nDone in {time.monotonic() - began_s:.0f} s. Look at {output / 'report.html'}")
     click.echo(f"Also there: {recording.name}, report.json, {truth.name}")
 
@@ -74,17 +75,13 @@ def _play(scenario: Scenario, trajectory: Trajectory, recording: Path) -> None:
         play(scenario, trajectory, recording, show, force=True)
 
 
-def _summary(session: Session, report: dict[str, Any]) -> list[str]:
+def _summary(material: Material) -> list[str]:
+    session, spread, verdict = material.session, material.found.spread, material.found.verdict
     made_by = session.ident.runtime or "the simulator itself, with no firmware in between"
     what = f"{session.scans} scans of {session.groups} groups over {session.duration_s / 3600:.1f} h"
     link = session.link
     lines = ["", f"{what}, made by {made_by}; {link.frames_damaged} frames damaged, {link.frames_lost} lost"]
-    spread = report["spread"]
-    if spread["max_mv"] is not None:
-        first, most, last = (f"{spread[key]:.0f} mV" for key in ("start_mv", "max_mv", "end_mv"))
+    if spread.start_mv is not None and spread.max_mv is not None and spread.end_mv is not None:
+        first, most, last = (f"{mv:.0f} mV" for mv in (spread.start_mv, spread.max_mv, spread.end_mv))
         lines.append(f"spread: {first} at first, {most} at most, {last} at the end")
-    verdict = report["verdict"]
-    if verdict:
-        lines.append(f"verdict: {verdict['action'].replace('_', ' ')}")
-        lines += [f"  - {reason}" for reason in verdict["reasons"]]
-    return lines
+    return [*lines, f"verdict: {ACTIONS[verdict.action]}", *(f"  - {sentence(r)}" for r in verdict.reasons)]

@@ -5,43 +5,32 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import click
 
 from evenstring.commands.pack_options import GivenPack, pack_options, recordings_of
+from evenstring.commands.table_options import table_options
 from evenstring.io.files import make_folder, write_new
 from evenstring.io.load import load_recordings, profile_of
+from evenstring.io.table import Wishes
 from evenstring.profile import PackProfile
-from evenstring.report.build import build_report
-from evenstring.report.looks_text import second_look_lines
+from evenstring.report.material import Material, gather_material
 from evenstring.report.page import render
+from evenstring.report.report_json import report_json
+from evenstring.report.sections.since_before import lines_of
 from evenstring.session import Session
 
 __all__ = ["command", "write_report"]
 
 
-def write_report(
-    session: Session,
-    files: tuple[Path, ...],
-    given: GivenPack,
-    output: Path,
-    load_a: float | None = None,
-    parts: tuple[Session, ...] = (),
-) -> dict[str, Any]:
-    """Write report.html and report.json into the folder `output`; return the report.
-
-    `parts`: each recording for itself, when there are several: what changed between them is a finding of its own.
-    """
-    profile = _profile(session, given, load_a)
-    report = build_report(session, profile, parts)
-    page = render(session, profile, report, ", ".join(f.name for f in files))
+def write_report(material: Material, files: tuple[Path, ...], output: Path) -> None:
+    """Write report.html and report.json into the folder `output`."""
     make_folder(output)
     # A report is made anew each time from its recordings: replacing an older one loses nothing.
-    numbers = json.dumps(report, indent=1, ensure_ascii=False) + "\n"
+    numbers = json.dumps(report_json(material), indent=1, ensure_ascii=False) + "\n"
+    page = render(material, ", ".join(f.name for f in files))
     write_new(output / "report.json", numbers.encode(), force=True)
     write_new(output / "report.html", page.encode(), force=True)
-    return report
 
 
 def _profile(session: Session, given: GivenPack, load_a: float | None) -> PackProfile:
@@ -60,6 +49,7 @@ def _profile(session: Session, given: GivenPack, load_a: float | None) -> PackPr
 )
 @click.option("--json", "as_json", is_flag=True, help="Print report.json and nothing else.")
 @click.option("--exit-verdict", is_flag=True, help="Exit with 3 when the verdict is not to charge or ride.")
+@table_options
 @click.pass_context
 def command(
     ctx: click.Context,
@@ -69,21 +59,22 @@ def command(
     load_a: float | None,
     as_json: bool,
     exit_verdict: bool,
+    wishes: Wishes,
 ) -> None:
     """Say what is uneven in the recording(s) or table(s) FILES, and what to do.
 
     Several recordings of one pack are also compared: leak and fade between the first and the last.
     """
-    with recordings_of(files, given) as recordings:
+    with recordings_of(files, given, wishes) as recordings:
         session, parts = load_recordings(recordings)
+    material = gather_material(session, _profile(session, given, load_a), parts)
     if as_json:
-        report = build_report(session, _profile(session, given, load_a), parts)
-        click.echo(json.dumps(report, indent=1, ensure_ascii=False))
+        click.echo(json.dumps(report_json(material), indent=1, ensure_ascii=False))
     else:
         folder = output or files[0].with_name(files[0].stem + "-report")
-        report = write_report(session, files, given, folder, load_a, parts)
+        write_report(material, files, folder)
         click.echo(f"{folder / 'report.html'}\n{folder / 'report.json'}")
-        for line in second_look_lines(report):
+        for line in lines_of(material.second) if material.second else ():
             click.echo(line)
-    if exit_verdict and report["verdict"] and report["verdict"]["action"] in ("do_not_charge", "inspect"):
+    if exit_verdict and material.found.verdict.action in ("do_not_charge", "inspect"):
         ctx.exit(3)

@@ -11,9 +11,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 from click.testing import CliRunner
-from evenstring.analysis.causes.between_recordings import SecondLook, find_second_look
+from evenstring.analysis.causes.between_recordings import find_second_look
 from evenstring.analysis.phases import segment
 from evenstring.analysis.phases.segment import find_phases
+from evenstring.analysis.results import SecondLook
 from evenstring.analysis.riding.reserve import find_reserve
 from evenstring.cli import cli
 from evenstring.io.load import load_recordings, load_session

@@ -8,13 +8,14 @@ from functools import cache
 import numpy as np
 import pytest
 from evenstring.analysis.causes.bleeders import find_balancer_faults, without_consequences
-from evenstring.analysis.causes.diagnosis import Weakness, diagnose
+from evenstring.analysis.causes.diagnosis import diagnose
 from evenstring.analysis.phases.segment import find_phases
-from evenstring.analysis.results import Findings, Spread, Verdict
+from evenstring.analysis.results import Findings, Spread, Verdict, Weakness
 from evenstring.analysis.series.signals import make_signals
 from evenstring.analysis.series.uncertainty import meter_error
-from evenstring.analysis.verdict.reasons import with_causes
+from evenstring.analysis.verdict.decision import decide
 from evenstring.profile import PackProfile
+from evenstring.report.reasons import sentence
 from evenstring.sim import DutyCycle, MeterModel, Pack, measure, simulate
 
 GROUPS = 20
@@ -62,9 +63,9 @@ def test_a_bleeder_that_never_stops_is_found_with_the_current_it_draws(seed):
     assert fault.size_low < 50.0 < fault.size_high
     assert "stuck on" in fault.detail
     nothing = Findings((), Spread(*(None,) * 7, 0, 0, ()), (), None, Verdict("ride", ()), weakness=found)
-    verdict = with_causes(nothing).verdict
+    verdict = decide(nothing, PackProfile(groups=12))
     assert verdict.action == "inspect"
-    assert any("Group 5 is drained" in r and "bleeder" in r for r in verdict.reasons)
+    assert any("Group 5 is drained" in sentence(r) and "bleeder" in sentence(r) for r in verdict.reasons)
 
 
 @pytest.mark.parametrize(("seed", "rule", "threshold_v"), [

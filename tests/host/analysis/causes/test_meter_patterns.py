@@ -7,7 +7,8 @@ from functools import cache
 
 import numpy as np
 import pytest
-from evenstring.analysis.causes.diagnosis import PREVALENCE, SCATTER, Diagnosis, diagnose, judge
+from evenstring.analysis.causes.catalogue import SCATTER
+from evenstring.analysis.causes.diagnosis import PREVALENCE, Diagnosis, diagnose, judge
 from evenstring.analysis.causes.estimates import Evidence
 from evenstring.analysis.causes.meter_patterns import without_meter_patterns
 from evenstring.analysis.phases.segment import find_phases

@@ -8,8 +8,9 @@ from functools import cache
 import numpy as np
 import pytest
 from evenstring.profile import parse_profile
-from evenstring.report.build import build_report
+from evenstring.report.material import gather_material
 from evenstring.report.page import render
+from evenstring.report.report_json import report_json
 from evenstring.session import Quality, Session
 from evenstring.sim import DutyCycle, MeterModel, Pack, measure, simulate
 
@@ -73,7 +74,7 @@ def test_a_poor_recording_gives_a_report_and_a_page(kind, sensor):
         session = replace(session, current_a=None, current_out_a=None, current_back_a=None)
     profile = parse_profile(f"[pack]\ngroups = {session.groups}\n[ride]\nload_a = 50\n")
 
-    report = build_report(session, profile, (session, session))
+    material = gather_material(session, profile, (session, session))
 
-    assert render(session, profile, report, kind).startswith("<!doctype html>")
-    assert report["verdict"]["reasons"]
+    assert render(material, kind).startswith("<!doctype html>")
+    assert report_json(material)["verdict"]["reasons"]

@@ -125,4 +125,4 @@ def test_charging_below_freezing_is_found() -> None:
 
     (event,) = analyse(session, PROFILE).temperature
 
-    assert (event["kind"], event["channel"], event["extreme_c"]) == ("charged_cold", 1, -3.0)
+    assert (event.kind, event.channel, event.extreme_c) == ("charged_cold", 1, -3.0)

@@ -11,6 +11,7 @@ from evenstring.analysis.results import Findings
 from evenstring.analysis.run import analyse
 from evenstring.ocv import curve, default_curve, slipped
 from evenstring.profile import PackProfile, parse_profile
+from evenstring.report.reasons import sentence
 from evenstring.session import Quality, Session
 from evenstring.sim import DutyCycle, MeterModel, Pack, measure, simulate
 
@@ -53,7 +54,7 @@ def test_a_capacity_that_is_a_fifth_too_large_is_seen_and_what_rests_on_it_is_wi
     assert found.reserve is None
     assert found.repair == ()
     assert "set [pack] capacity_ah to about" in why(found, "reserve")[1]
-    assert any("16" in r or "15" in r for r in found.verdict.reasons)
+    assert any("16" in sentence(r) or "15" in sentence(r) for r in found.verdict.reasons)
 
 
 @pytest.mark.slow

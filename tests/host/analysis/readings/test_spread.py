@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from evenstring.analysis.readings.shared_leads import SharedLeads, widened
-from evenstring.analysis.results import Phase, Spread, SpreadClaim
+from evenstring.analysis.readings.shared_leads import widened
+from evenstring.analysis.results import Phase, SharedLeads, Spread, SpreadClaim
 from evenstring.analysis.run import analyse
 from evenstring.analysis.series.signals import trusted_scans
 from evenstring.analysis.series.uncertainty import spread_interval

@@ -11,11 +11,15 @@ import pytest
 from evenstring.analysis.causes.estimates import Evidence, gather
 from evenstring.analysis.phases.segment import find_phases
 from evenstring.analysis.results import Repair
-from evenstring.analysis.riding.usable import bench_hours, find_room, find_usable
+from evenstring.analysis.riding.level_charge import bench_hours
+from evenstring.analysis.riding.regen_room import find_room
+from evenstring.analysis.riding.usable import find_usable
 from evenstring.analysis.run import analyse
 from evenstring.ocv import curve, mean_voltage_v
 from evenstring.profile import PackProfile
-from evenstring.report.build import build_report
+from evenstring.report.material import gather_material
+from evenstring.report.reasons import sentence
+from evenstring.report.report_json import report_json
 from evenstring.session import Session
 from evenstring.sim import DutyCycle, MeterModel, Pack, measure, simulate
 from scipy.integrate import quad
@@ -127,9 +131,9 @@ def test_charging_in_the_cold_asks_for_an_inspection_and_heat_is_said(celsius, k
     """Common practice: no charge below 0 degC, none above 45 degC."""
     found = analyse(charged_at(celsius), PackProfile(groups=8))
 
-    assert {e["kind"] for e in found.temperature} == ({kind} if kind else set())
+    assert {e.kind for e in found.temperature} == ({kind} if kind else set())
     assert found.verdict.action == action
-    assert bool([r for r in found.verdict.reasons if "°C" in r]) == bool(kind)
+    assert bool([r for r in found.verdict.reasons if "°C" in sentence(r)]) == bool(kind)
 
 
 _MAY_BE_NULL = {"shared_leads"}  # null: not seen, which is an answer
@@ -156,7 +160,7 @@ def test_everything_that_is_not_known_says_why_and_what_to_record(what):
                           span_s=session.span_s[:0], out_back_v=None, current_a=None, current_out_a=None,
                           current_back_a=None, temps_c=None)  # fmt: skip
 
-    report = build_report(session, profile)
+    report = report_json(gather_material(session, profile))
 
     unknown = report["unknown"]
     for key in nulls(report):

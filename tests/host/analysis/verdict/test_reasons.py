@@ -3,19 +3,32 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import get_args
 
 import pytest
-from evenstring.analysis.causes.diagnosis import Weakness
-from evenstring.analysis.results import Findings, Spread, Verdict
+from evenstring.analysis.results import (
+    Balancing,
+    CauseKind,
+    Event,
+    Findings,
+    ReasonKind,
+    Spread,
+    Verdict,
+    Weakness,
+)
 from evenstring.analysis.run import analyse
-from evenstring.analysis.verdict.reasons import with_causes
+from evenstring.analysis.verdict.decision import decide
+from evenstring.profile import PackProfile
+from evenstring.report import reasons
+from evenstring.report.reasons import sentence
 
 from tests.worlds.fault_sessions import make_case
 
-NOTHING = Findings((), Spread(*(None,) * 7, 0, 0, ()), (), None, Verdict("ride", ("All in order.",)))
+PROFILE = PackProfile(groups=24)
+NOTHING = Findings((), Spread(*(None,) * 7, 0, 0, ()), (), None, Verdict("ride", ()))
 
 
-def weak(cause: str, size: float, confidence: float) -> Weakness:
+def weak(cause: CauseKind, size: float, confidence: float) -> Weakness:
     return Weakness(7, cause, size, "%", confidence, size - 2.0, size + 2.0, 0.99, "", ())
 
 
@@ -27,10 +40,10 @@ def test_a_weak_group_of_a_recorded_day_is_named_in_the_reasons(cause: str, word
 
     verdict = analyse(case.session, case.profile).verdict
 
-    said = [r for r in verdict.reasons if words in r]
+    said = [r for r in verdict.reasons if words in sentence(r)]
     assert len(said) == 1
-    assert f"Group {case.group} " in said[0]
-    assert any(e.text == said[0] and e.picture == "weakness" for e in verdict.evidence)
+    assert f"Group {case.group} " in sentence(said[0])
+    assert said[0].picture == "weakness"
 
 
 @pytest.mark.parametrize("found", [
@@ -38,15 +51,34 @@ def test_a_weak_group_of_a_recorded_day_is_named_in_the_reasons(cause: str, word
     weak("meter_offset", 8.0, 0.99),
 ])  # fmt: skip
 def test_what_is_unsure_or_small_or_the_meters_gives_no_reason(found: Weakness) -> None:
-    assert with_causes(replace(NOTHING, weakness=(found,))).verdict == NOTHING.verdict
+    verdict = decide(replace(NOTHING, weakness=(found,)), PROFILE)
+
+    assert [r.kind for r in verdict.reasons] == ["nothing_found"]
 
 
 def test_a_weak_group_alone_changes_no_action_and_comes_after_what_asks_for_one() -> None:
-    asked = replace(NOTHING, verdict=Verdict("keep_charging", ("More charging.",), keep_charging_s=3600.0))
+    closing = Balancing("converging", 5.0, remaining_s=3600.0, answer="time")
 
-    verdict = with_causes(replace(asked, weakness=(weak("low_capacity", 12.0, 0.95),))).verdict
+    verdict = decide(replace(NOTHING, balancing=closing, weakness=(weak("low_capacity", 12.0, 0.95),)), PROFILE)
 
     assert verdict.action == "keep_charging"
     assert verdict.keep_charging_s == 3600.0
-    assert verdict.reasons[0] == "More charging."
-    assert "about 12 % less charge than the others (10 to 14 %)" in verdict.reasons[1]
+    assert [r.kind for r in verdict.reasons] == ["converging", "low_capacity"]
+    assert "about 12 % less charge than the others (10 to 14 %)" in sentence(verdict.reasons[1])
+
+
+def test_every_kind_of_reason_has_its_sentence_in_one_place() -> None:
+    assert set(reasons._WORDS) == set(get_args(ReasonKind))
+
+
+def test_the_most_serious_reason_is_first_whatever_found_it() -> None:
+    """A reversed group, more charging asked for, and a sure leak: the danger leads, the leak comes before charging."""
+    reversed_group = Event("reversed", 4, 100.0, 5.0, -0.4, True)
+    closing = Balancing("converging", 5.0, remaining_s=3600.0, answer="time")
+    leak = replace(weak("self_discharge", 3.0, 0.95), unit="% a week")
+
+    verdict = decide(replace(NOTHING, events=(reversed_group,), balancing=closing, weakness=(leak,)), PROFILE)
+
+    assert verdict.action == "do_not_charge"
+    assert [r.kind for r in verdict.reasons] == ["visit", "self_discharge", "converging"]
+    assert verdict.keep_charging_s is None

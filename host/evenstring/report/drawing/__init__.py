@@ -1,0 +1,1 @@
+"""What draws: axes, lines reduced to what can be seen, SVG, and the level line."""

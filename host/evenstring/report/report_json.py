@@ -1,0 +1,122 @@
+"""report.json, version 1: made from findings, nothing added. What is not known is null, and `unknown` says why."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import asdict, fields, is_dataclass
+from typing import Any
+
+from evenstring import __version__
+from evenstring.analysis.causes.catalogue import CAUSES, SCATTER
+from evenstring.analysis.causes.hypotheses import PREVALENCE
+from evenstring.analysis.results import Capacity, Verdict
+from evenstring.ocv import default_curve, mean_voltage_v
+from evenstring.profile import PackProfile
+from evenstring.report.material import Material
+from evenstring.report.reasons import sentence
+from evenstring.session import Session
+
+__all__ = ["report_json"]
+
+_AMPERE_HOURS = ("ah", "low_ah", "high_ah", "nameplate_ah")
+
+
+def report_json(material: Material) -> dict[str, Any]:
+    """The report as plain values, ready for JSON."""
+    session, profile, found = material.session, material.profile, material.found
+    return {
+        "format": "evenstring-report/1",
+        "made_by": f"evenstring {__version__}",
+        "recording": _recording(session),
+        "instrument": _instrument(session),
+        "limits": {k: getattr(profile, k) for k in ("full_v", "ceiling_v", "empty_v", "discard_v")},
+        "profile": {"name": profile.name, "chemistry": profile.chemistry, "defaults": list(profile.defaults)},
+        "assumed": list(found.assumed),
+        "phases": _plain(found.phases),
+        "spread": _plain(found.spread),
+        "events": _plain(found.events),
+        "shortest_visible_s": _plain(found.shortest_visible_s),
+        "charge": {**_plain(found.charge), "cycles": _plain(found.charges)},
+        "charger": _plain(found.charger),
+        "balancing": _plain(found.balancing),
+        "ride": _plain(found.rides[-1]) if found.rides else None,
+        "rides": _plain(found.rides),
+        "repair": _plain(found.repair),
+        "repair_bench": _plain(found.bench),
+        "usable": _plain(found.usable),
+        "capacity": _capacity(found.capacity, profile),
+        "temperature": {"events": _plain(found.temperature)},
+        "weakness": [_plain(w) for w in found.weakness if w.cause != "cannot_tell"],
+        "weakness_undecided": [_plain(w) for w in found.weakness if w.cause == "cannot_tell"],
+        "weakness_assumed": {"prevalence": PREVALENCE, "scatter": dict(zip(CAUSES, SCATTER.tolist(), strict=True))},
+        "meter_patterns": _plain(found.meter_patterns),
+        "shared_leads": _plain(found.shared_leads),
+        "profile_check": _plain(found.profile_check),
+        "room_for_braking": _plain(found.room),
+        "reserve": _plain(found.reserve),
+        "second_look": _plain(material.second),
+        "verdict": _verdict(found.verdict),
+        "unknown": {u.what: {"why": u.why, "record_next": u.record_next} for u in material.unknown},
+    }
+
+
+def _verdict(verdict: Verdict) -> dict[str, Any]:
+    """The verdict in words, each with the number that it rests on and the picture that shows it."""
+    evidence = [{"text": sentence(r), "number": r.number, "picture": r.picture} for r in verdict.reasons]
+    return {
+        "action": verdict.action,
+        "reasons": [e["text"] for e in evidence],
+        "evidence": evidence,
+        "keep_charging_s": _plain(verdict.keep_charging_s),
+    }
+
+
+def _plain(value: Any) -> Any:
+    """Values that JSON knows: dataclasses as mappings, six significant digits, no NaN and no infinity."""
+    if is_dataclass(value) and not isinstance(value, type):
+        return {f.name: _plain(getattr(value, f.name)) for f in fields(value)}
+    if isinstance(value, dict):
+        return {str(k): _plain(v) for k, v in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_plain(v) for v in value]
+    if isinstance(value, (bool, int, str)) or value is None:
+        return value
+    number = float(value)
+    # Times of long recordings need the thousandth of a second; six significant digits would round them.
+    return (round(number, 3) if abs(number) >= 100 else float(f"{number:.6g}")) if math.isfinite(number) else None
+
+
+def _capacity(capacity: Capacity | None, profile: PackProfile) -> dict[str, Any] | None:
+    """Ampere-hours, and watt-hours by the curve's mean voltage: of a slow discharge, so a ride gets somewhat less."""
+    if capacity is None:
+        return None
+    volts = profile.groups * mean_voltage_v(default_curve(profile.chemistry))
+    wh = {name.replace("ah", "wh"): round(getattr(capacity, name) * volts, 1) for name in _AMPERE_HOURS}
+    return {**_plain(capacity), **wh}
+
+
+def _recording(session: Session) -> dict[str, Any]:
+    return {
+        "groups": session.groups,
+        "scans": session.scans,
+        "duration_s": round(session.duration_s, 3),
+        "frames_lost": session.link.frames_lost,
+        "frames_damaged": session.link.frames_damaged,
+        "start": None if session.start is None else session.start.isoformat(timespec="milliseconds"),
+        "has_current": session.has_current,
+        "frames_unknown": session.link.frames_unknown,
+        "tail_bytes": session.link.tail_bytes,
+        "console_pieces": session.link.console_pieces,
+        "console_bytes": session.link.console_bytes,
+        "gaps": [asdict(g) for g in session.gaps],
+        "marks": [asdict(m) for m in session.marks],
+    }
+
+
+def _instrument(session: Session) -> dict[str, Any]:
+    known = asdict(session.ident)
+    known["meter"] = asdict(session.meter)
+    known["corrections"] = [
+        asdict(c) | {"found": None if c.found is None else c.found.isoformat()} for c in session.corrections
+    ]
+    return known

@@ -1,0 +1,1 @@
+"""One section of the page each: words, figures and picture together."""

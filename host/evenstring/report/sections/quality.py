@@ -1,0 +1,57 @@
+"""Quality of the recording: who read, how well, and what happened to the bytes on their way."""
+
+from __future__ import annotations
+
+from evenstring.report.drawing.axis import clock
+from evenstring.report.material import Material
+from evenstring.session import Session
+
+__all__ = ["quality"]
+
+
+def quality(material: Material) -> list[tuple[str, str]]:
+    """Who read, how, and what happened to the bytes: label and value."""
+    session, used, seen = material.session, material.found.spread, material.found.shortest_visible_s
+    ident, meter, link = session.ident, session.meter, session.link
+    gap_s = sum(g.end_s - g.start_s for g in session.gaps)
+    skewed = f", {used.scans_skewed:,} moved too much while being read"
+    return [
+        ("read by", ident.front_end.replace("_", " ")),
+        ("firmware", ident.firmware or "not stated"),
+        ("runs on", ident.runtime or "not stated"),
+        ("board", ident.board_id or "not stated"),
+        ("board's own memory", ident.memory_words or "records nothing by itself, or does not say"),
+        ("calibration", _calibration(session)),
+        ("frames good", f"{link.frames_good:,}"),
+        ("frames damaged", f"{link.frames_damaged:,}; none of them became a number"),
+        ("frames lost", f"{link.frames_lost:,}"),
+        ("frames of unknown kind", f"{link.frames_unknown:,}"),
+        ("torn end", f"{link.tail_bytes:,} bytes"),
+        (
+            "console text between frames",
+            f"{link.console_pieces:,} pieces, {link.console_bytes:,} bytes; no frame harmed",
+        ),
+        ("gaps", f"{len(session.gaps)}, {clock(gap_s)} in all" if session.gaps else "none"),
+        ("scans used for the spread", f"{used.scans_used:,}{skewed}"),
+        ("shortest dip that cannot hide", "not known" if seen is None else f"{seen:.2g} s"),
+        ("current", "measured" if session.has_current else "not measured: charge and resistance in amperes stay open"),
+        ("noise of a reading", _millivolts(meter.noise_v)),
+        ("one channel against another", _millivolts(meter.channel_u_v)),
+        ("gain common to all", "not stated" if meter.gain_u is None else f"± {meter.gain_u * 100:.2g} % (k = 1)"),
+    ]
+
+
+def _calibration(session: Session) -> str:
+    """Which correction the readings carry, as the board said."""
+    if not session.corrections:
+        return "not stated"
+    last = session.corrections[-1]
+    words = {"none": "none", "description": "from the board description", "command": "written to the board"}
+    when = "" if last.found is None else f", found {last.found:%Y-%m-%d}"
+    copy = "; its main copy was lost, the second one is in force" if last.second_copy else ""
+    changes = len(session.corrections) - 1
+    return words.get(last.source, last.source) + when + copy + (f"; changed {changes} times" if changes else "")
+
+
+def _millivolts(volts: float | None) -> str:
+    return "not stated" if volts is None else f"± {volts * 1000:.2g} mV (k = 1)"

@@ -1,0 +1,108 @@
+"""Commands about the recording with a full memory, and that every message is as long as the table says."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+from evenstring.wire.stream import StreamDecoder
+from evenstring_protocol import wire
+
+from tests.firmware.run import run
+from tests.firmware.test_app import CASES
+from tests.mp import Unix64
+
+# The whole firmware with its recorder on a folder that already holds 40 segments of 2,000 bytes; every call of the
+# file system by the store is counted.
+SCRIPT = (
+    CASES
+    + """
+import os
+from evenboard.flash import store as module
+folder = {folder!r}
+os.mkdir(folder)
+for k in range(40):
+    with open("%s/%08d.%s" % (folder, k + 1, "alm" if k % 9 == 4 else "seg"), "wb") as f:
+        f.write(bytes((k,)) * 2000)
+rig = Rig([3700000] * 4, groups=4, keep=True,
+    changes={{"alarms": {{}}, "recorder": {{"folder": folder, "room_kb": 400, "segment_kb": 4}}}})
+app = rig.app = make_app(rig.data, "", rig.sink.write, rig.feed, 0, 1, folder + ".bin")
+rig.front = app.front
+app.begin()
+calls = {{"listdir": 0, "stat": 0, "open": 0}}
+class Counted:
+    def __getattr__(self, name):
+        if name in calls:
+            calls[name] += 1
+        return getattr(os, name)
+def counted_open(*a):
+    calls["open"] += 1
+    return open(*a)
+module.os = Counted()
+module.open = counted_open
+def ask(code, seq, payload):
+    for name in calls:
+        calls[name] = 0
+    rig.command(code, seq, payload)
+    return [app._last_status, dict(calls)]
+"""
+)
+
+
+@pytest.fixture
+def memory(tmp_path: Path) -> Any:
+    def go(script: str) -> Any:
+        lines = run(Unix64(), SCRIPT.format(folder=str(tmp_path / "rec")) + script, heap="1m")
+        return json.loads(lines[-1])
+
+    return go
+
+
+@pytest.mark.parametrize("number", [1, 5, 40])
+def test_a_command_about_one_segment_looks_into_no_other(memory: Any, number: int) -> None:
+    """40 segments are there; 5 holds an alarm. A piece, the sum of all pieces, and erasing open the one file only."""
+    got = memory(
+        f"n = struct.pack('<I', {number}); size = struct.pack('<I', 2000)\n"
+        f"import binascii\ncrc = struct.pack('<I', binascii.crc32(bytes(({number - 1},)) * 2000))\n"
+        "out = [ask(wire.READ_SEGMENT, 11, n + bytes(4) + b'\\0\\2'), ask(wire.CHECK_SEGMENT, 12, n + size),\n"
+        "    ask(wire.ERASE_SEGMENT, 13, n + size + crc), ask(wire.READ_SEGMENT, 14, n + bytes(4) + b'\\0\\2')]\n"
+        "print(json.dumps(out))"
+    )
+
+    assert [status for status, _ in got] == [wire.STATUS_OK] * 3 + [wire.STATUS_BAD_VALUE]
+    for _, calls in got:
+        assert calls["listdir"] == calls["stat"] == 0
+        assert calls["open"] <= 4  # each look tries both endings
+
+
+def test_a_piece_beyond_the_end_is_empty_and_a_sum_beyond_it_refused(memory: Any) -> None:
+    got = memory(
+        "n = struct.pack('<I', 3)\n"
+        "out = [ask(wire.READ_SEGMENT, 11, n + struct.pack('<IH', 2000, 512))[0],\n"
+        "    ask(wire.CHECK_SEGMENT, 12, n + struct.pack('<I', 2001))[0]]\n"
+        "print(json.dumps(out))"
+    )
+
+    assert got == [wire.STATUS_OK, wire.STATUS_BAD_VALUE]
+
+
+def test_every_message_is_as_long_as_its_table_says(memory: Any) -> None:
+    """Messages of fixed length only; those with arrays or texts end where the decoder says they do."""
+    got = memory(
+        "rig.pack.values[2] = 2400000\n"
+        "rig.command(wire.RECORD, 2, bytes((wire.RECORD_MODE_ON,)))\n"
+        "for _ in range(30): app.scan_once()\n"
+        "ask(wire.CHECK_SEGMENT, 12, struct.pack('<II', 3, 2000))\n"
+        "ask(wire.READ_SEGMENT, 13, struct.pack('<IIH', 3, 0, 512)); app.send_health()\n"
+        "import binascii\nprint(json.dumps(binascii.hexlify(rig.sink.kept).decode()))"
+    )
+    frames = StreamDecoder().feed(bytes.fromhex(got)).frames
+    sizes: dict[str, set[int]] = {}
+    for frame in frames:
+        sizes.setdefault(frame.name, set()).add(len(frame.payload))
+
+    for name in ("RECORDER", "ALARM", "HEALTH", "SEGMENT_SUM"):
+        assert sizes[name] == {getattr(wire, f"{name}_SIZE")}, name
+    assert sizes["SEGMENT_DATA"] == {wire.SEGMENT_DATA_SIZE + 2 + 512}
