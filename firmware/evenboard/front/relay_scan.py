@@ -7,6 +7,7 @@
 
 import time
 
+from evenboard import load, unload
 from evenboard.base.clock import MASK
 from evenboard.front.adc_ads111x import OVER
 from evenboard.front.front_end import NO_GROUP, FrontEnd
@@ -20,10 +21,8 @@ _ZERO_LIMIT_UV = const(5000)  # a zero beyond this is not believable
 _FEW_GROUPS = const(8)  # two leads far apart, swapped, put four groups beyond the range
 _NOTHING_UV = const(50000)
 _SETTLE_LIMIT_UV = const(2000)
-_LAPSE_MS = const(80)  # the one-shot runs for 50 ms, at most 75
 _BUS_US = const(700)  # transfers and interpreter in one step
 _CHARGES = const(3)  # other groups to charge the lines from before a doubtful one is taken for dead
-_SLOW_LOOKS = const(8)
 _NEAR = (2, -2, 4, -4, 6, -6, 1, -1, 3, -3, 5, -5)
 _AGAIN_US = const(500)  # the same in each further conversion of a reading
 
@@ -37,11 +36,11 @@ class RelayScan(FrontEnd):
     def __init__(self, mux, adc, groups, times, sensors, clock, calibration=None, free_bus=None):
         FrontEnd.__init__(self, groups, 2, sensors, clock, calibration)
         self.conversions = 1
-        self._mux = mux
+        self.mux = mux
         self._free_bus = free_bus
-        self._adc = adc
+        self.adc = adc
         self._on_us, self._off_us, settle_us = times
-        self._wait_us = self._on_us + settle_us
+        self.wait_us = self._on_us + settle_us
         self._zero16 = None
         self._taken_us = 0
         self._test_tap = 0
@@ -49,14 +48,14 @@ class RelayScan(FrontEnd):
     # Time of one scan from the parts' own times, in ms: both passes, the zero and the two tests for stuck relays, which
     # alone take one conversion each.
     def scan_ms(self):
-        step = self._off_us + self._wait_us + self._adc.conversion_us + _BUS_US
-        again = (self.conversions - 1) * (self._adc.conversion_us + _AGAIN_US)
+        step = self._off_us + self.wait_us + self.adc.conversion_us + _BUS_US
+        again = (self.conversions - 1) * (self.adc.conversion_us + _AGAIN_US)
         packs_us = 3 * 1500 * (1 if self.sensors.packs else 0)
         return (step * (2 * self.groups + 4) + again * (2 * self.groups + 2) + packs_us) // 1000
 
     def begin(self):
-        self._mux.begin()
-        self._adc.begin()
+        self.mux.begin()
+        self.adc.begin()
         self.sensors.begin()
 
     # Command everything open. True when the parts took it.
@@ -64,45 +63,40 @@ class RelayScan(FrontEnd):
         if self.island and not self.island.is_on:
             return True  # was done before, and nothing there answers now
         try:
-            self._mux.open_all()
+            self.mux.open_all()
         except OSError:
             self._bus_fault()
             return False
         return True
 
-    # Parts answer, zero is near zero, no relay conducts unasked, contacts are good.
+    # What `self_test` asks is loaded for it alone.
     def _test(self):
         self._clear()
         try:
             if self._free_bus:
                 self._free_bus()
             self.begin()
-            if self._read_zero():
-                for tap in range(self.groups + 1):
-                    if not self._tap_is_dead(tap):
-                        self._stuck(tap)
-                        break
-                else:
-                    if not self._zero_sticks(1) and self._one_shot_opens(1):
-                        self._test_leads()
+            load("front.relay_test").run(self)
         except OSError:
             self._bus_fault()
+        unload("front.relay_test")
+        unload("front.lead_test")
 
     def _whole_scan(self):
-        if not self._read_zero() or not self._no_stuck():
+        if not self.read_zero() or not self._no_stuck():
             return
         self.sensors.start_scan()
         if not self._passes():
             return
         self._settle_check()
         self.sensors.end_scan()
-        if self._mostly_over() or (not self._healthy_near(1, 0) and self._any_zero_sticks()):
+        if self._amiss():
             return
         for group in range(1, self.groups + 1):
             if self._doubtful(group):
                 self._look_again(group)
-        self._mux.open_all()
-        if not self._mux.is_open():
+        self.mux.open_all()
+        if not self.mux.is_open():
             self.fault = wire.FAULT_MUX
 
     def _passes(self):
@@ -130,11 +124,11 @@ class RelayScan(FrontEnd):
         return True
 
     # Voltage between the lines, even minus odd, uV; None when the converter does not finish (the fault is set).
-    def _convert(self):
-        self._mux.keep_alive()
+    def convert(self):
+        self.mux.keep_alive()
         self._taken_us = time.ticks_us() & MASK
-        self._adc.start()
-        uv = self._adc.read()
+        self.adc.start()
+        uv = self.adc.read()
         if uv is None:
             self.fault = wire.FAULT_ADC
         elif uv > _OVER_UV:
@@ -145,26 +139,26 @@ class RelayScan(FrontEnd):
 
     # Mean of `conversions`, rounded; the sum is at most 16 x 6.2e6. One at an end of the range stands for all.
     def _average(self):
-        uv = self._convert()
+        uv = self.convert()
         more = self.conversions - 1
         if more == 0 or uv is None or uv >= OVER or uv <= -OVER:
             return uv
         taken_us = self._taken_us
         total = uv
         for _ in range(more):
-            uv = self._convert()
+            uv = self.convert()
             self._taken_us = taken_us  # the instant of the first: the same delay in all readings
             if uv is None or uv >= OVER or uv <= -OVER:
                 return uv
             total += uv
         return (total + (self.conversions >> 1)) // self.conversions
 
-    def _read_zero(self):
-        self._mux.close_zero()
-        if not self._mux.is_zero():
+    def read_zero(self):
+        self.mux.close_zero()
+        if not self.mux.is_zero():
             self.fault = wire.FAULT_MUX
             return False
-        time.sleep_us(self._wait_us)
+        time.sleep_us(self.wait_us)
         uv = self._average()
         if uv is None or uv > _ZERO_LIMIT_UV or uv < -_ZERO_LIMIT_UV:
             self.fault = wire.FAULT_ADC
@@ -176,8 +170,8 @@ class RelayScan(FrontEnd):
 
     # A group's voltage with its sign, zero subtracted. Even groups have their positive tap on the even line.
     def _read(self, group):
-        self._mux.close_group(group)
-        time.sleep_us(self._wait_us)
+        self.mux.close_group(group)
+        time.sleep_us(self.wait_us)
         return self._signed(group)
 
     def _signed(self, group):
@@ -237,10 +231,10 @@ class RelayScan(FrontEnd):
     # A line that hangs free comes along only in part (`Mux.close_tap`), so that one charge alone could look like none.
     def _look_again(self, group):
         n = self.groups
-        self._mux.close_loaded(group)
-        time.sleep_us(self._wait_us)
-        self._mux.release_zero()
-        time.sleep_us(self._wait_us)
+        self.mux.close_loaded(group)
+        time.sleep_us(self.wait_us)
+        self.mux.release_zero()
+        time.sleep_us(self.wait_us)
         empty = self._signed(group)
         if empty is None:
             return
@@ -263,24 +257,13 @@ class RelayScan(FrontEnd):
         self.readings[group - 1] = value
         self.readings[n + group - 1] = value
 
-    # Most groups beyond the range: a decoder drives more than it is told, no harness does that.
-    def _mostly_over(self):
-        over = 0
-        for group in range(self.groups):
-            r = self.readings[group]
-            over += r == wire.OVER_POSITIVE or r == wire.OVER_NEGATIVE
-        if 2 * over <= self.groups or self.groups < _FEW_GROUPS:
-            return False
-        self.fault = wire.FAULT_MUX
-        return True
-
     # The zero relay conducts unasked: a group reads a twentieth of itself, and nothing stays on the lines when it goes.
-    def _zero_sticks(self, group):
+    def zero_sticks(self, group):
         uv = self._read(group)
         if uv is None or -_NOTHING_UV < uv < _NOTHING_UV or uv >= OVER or uv <= -OVER:
             return False
-        self._mux.open_all()
-        time.sleep_us(self._wait_us)
+        self.mux.open_all()
+        time.sleep_us(self.wait_us)
         left = self._signed(group)
         if left is None or not -1 < 3 * left // uv < 1:
             return False
@@ -288,69 +271,19 @@ class RelayScan(FrontEnd):
         self.fault_where = NO_GROUP
         return True
 
-    def _any_zero_sticks(self):
-        for group in range(1, self.groups + 1):
-            if self._zero_sticks(group):
-                return True
-        return False
-
-    # Not fed, the one-shot must open what is closed: then the lines empty themselves. True when it does, or nothing
-    # is there to tell it by.
-    def _one_shot_opens(self, group):
-        uv = self._once_read(group)
-        if uv is None or -_DOUBT_UV < uv < _DOUBT_UV:
-            return True
-        time.sleep_ms(_LAPSE_MS)
-        self._adc.start()
-        left = self._adc.read()
-        if left is None or not -_OVER_UV < uv < _OVER_UV:
-            return True
-        if 8 * abs(left) < 7 * abs(uv):
-            return True
-        self.fault = wire.FAULT_MUX
-        return False
-
-    def _once_read(self, group):
-        self._mux.close_group(group)
-        time.sleep_us(self._wait_us)
-        return self._once(group)
-
-    # Each group alone, then with the zero resistor across it. A bad contact is told, and is no fault.
-    def _test_leads(self):
-        leads = self.lead_test
-        if not leads:
-            return
-        for group in range(1, self.groups + 1):
-            uv = self._read_slowly(group)
-            if uv is None:
-                return
-            self._mux.close_loaded(group)
-            time.sleep_us(self._wait_us)
-            loaded_uv = self._once(group)
-            if loaded_uv is None:
-                return
-            leads.take(group, uv, loaded_uv)
-        leads.judge()
-
-    # One conversion with the group's sign: a test must not take long.
-    def _once(self, group):
-        uv = self._convert()
-        if uv is None:
-            return None
-        return self.zero_uv - uv if group & 1 else uv - self.zero_uv
-
-    # A bad contact makes the lines slow: waits until two readings agree, at most 16 ms.
-    def _read_slowly(self, group):
-        uv = self._once_read(group)
-        for _ in range(_SLOW_LOOKS):
-            if uv is None:
-                return None
-            before = uv
-            time.sleep_us(2000)
-            uv = self._once(group)
-            if uv is not None and -_SETTLE_LIMIT_UV < uv - before < _SETTLE_LIMIT_UV:
-                break
-        return uv
+    # No harness does that: most groups beyond the range (a decoder drives more than it is told), or the zero relay.
+    def _amiss(self):
+        over = 0
+        for group in range(self.groups):
+            r = self.readings[group]
+            over += r == wire.OVER_POSITIVE or r == wire.OVER_NEGATIVE
+        if 2 * over > self.groups >= _FEW_GROUPS:
+            self.fault = wire.FAULT_MUX
+        elif not self._healthy_near(1, 0):
+            for group in range(1, self.groups + 1):
+                if self.zero_sticks(group):
+                    break
+        return self.fault != wire.FAULT_NONE
 
     # The nearest group with a voltage to charge the lines with, same polarity first, or the next one after `before`; 0:
     # there is none.
@@ -372,26 +305,26 @@ class RelayScan(FrontEnd):
         self._test_tap = tap + 1 if tap < self.groups else 0
         for k in range(2):
             alone = tap + k if tap + k <= self.groups else tap - 1
-            if not self._tap_is_dead(alone):
-                self._stuck(alone)
+            if not self.tap_is_dead(alone):
+                self.name_stuck(alone)
                 return False
         return self.fault == wire.FAULT_NONE
 
-    def _tap_is_dead(self, tap):
+    def tap_is_dead(self, tap):
         uv = self._alone(tap)
         return uv is None or -_STUCK_UV < uv - self.zero_uv < _STUCK_UV
 
     # Between the lines while one relay alone is closed and the other line hangs free.
     def _alone(self, tap):
-        self._mux.close_tap(tap)
-        time.sleep_us(self._wait_us)
-        self._mux.release_zero()
-        time.sleep_us(self._wait_us)
-        return self._convert()
+        self.mux.close_tap(tap)
+        time.sleep_us(self.wait_us)
+        self.mux.release_zero()
+        time.sleep_us(self.wait_us)
+        return self.convert()
 
     # Some relay of the other line conducts. Its neighbours see one group across it: find it, then give up.
-    def _stuck(self, tap):
-        self._mux.open_all()
+    def name_stuck(self, tap):
+        self.mux.open_all()
         where = NO_GROUP
         for seen in range((tap & 1), self.groups + 1, 2):
             uv = self._alone(seen)

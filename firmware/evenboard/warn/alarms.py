@@ -140,33 +140,22 @@ class Alarms:
     # over range, leads that touch read nothing between two over range, a harness in reverse order minus everywhere.
     def _is_lead(self, readings, i, first):
         r = readings[i]
+        if r == wire.OVER_POSITIVE:
+            low = i > first and readings[i - 1] != r and self._is_lead(readings, i - 1, first)
+            return low or (
+                i < first + self.groups - 1 and readings[i + 1] != r and self._is_lead(readings, i + 1, first)
+            )
+        if r >= _NOTHING or r == wire.LEAD_OPEN or r == wire.NO_READING:
+            return False
         if r == wire.OVER_NEGATIVE:
             return True
-        if r < _NOTHING:
-            return r > wire.LEAD_OPEN and (self._between_over(readings, i, first) or self._all_minus(readings, first))
-        if r == wire.OVER_POSITIVE:
-            last = first + self.groups - 1
-            return (i > first and self._beside_over(readings, i - 1, first)) or (
-                i < last and self._beside_over(readings, i + 1, first)
-            )
-        return False
-
-    def _beside_over(self, readings, i, first):
-        return readings[i] == wire.OVER_NEGATIVE or self._between_over(readings, i, first)
-
-    def _between_over(self, readings, i, first):
-        last = first + self.groups - 1
-        if readings[i] >= _NOTHING or readings[i] <= wire.LEAD_OPEN or first == last:
-            return False
-        return (i == first or readings[i - 1] == wire.OVER_POSITIVE) and (
-            i == last or readings[i + 1] == wire.OVER_POSITIVE
-        )
-
-    def _all_minus(self, readings, first):
-        for i in range(first, first + self.groups):
-            if readings[i] > -_NOTHING:
-                return False
-        return self.groups > 1
+        over = beside = minus = 0
+        for k in range(first, first + self.groups):
+            minus += readings[k] < -_NOTHING
+            if k == i - 1 or k == i + 1:
+                beside += 1
+                over += readings[k] == wire.OVER_POSITIVE
+        return (beside and over == beside) or minus == self.groups > 1
 
     def _look_group(self, place, r, lead):
         if r == wire.NO_READING:

@@ -8,7 +8,7 @@ import struct
 from array import array
 
 from evenboard.flash.record_hours import RecordHours
-from evenboard.front.lead_test import BAD_OHM
+from evenboard.front.leads import BAD_OHM
 from evenboard.warn.patterns import Signals
 from evenstring_protocol import wire
 from micropython import const
