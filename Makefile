@@ -80,6 +80,7 @@ generate: $(STAMP)
 
 notes: $(TEST_STAMP)
 	$(BIN)/python hardware_notes/circuits/run.py --write >/dev/null
+	cd hardware_notes && ../$(BIN)/python -m stress.run --write >/dev/null && ../$(BIN)/python -m schematic
 	$(BIN)/python hardware_notes/drawings/draw.py
 	$(BIN)/python hardware_notes/fill.py
 
