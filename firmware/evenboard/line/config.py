@@ -108,8 +108,8 @@ class Service:
         app.retry()
         if app.state == wire.STATE_FAULT:
             return wire.STATUS_FAILED, "see HEALTH"
-        contacts = app.front.lead_test
-        return wire.STATUS_OK, contacts.words() if contacts else ""
+        leads = app.front.leads
+        return wire.STATUS_OK, leads.words if leads else ""
 
     def _restart(self, app, rx, size):  # noqa: ARG002 -- signature of all handlers
         if app.front:

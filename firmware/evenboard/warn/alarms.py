@@ -9,9 +9,10 @@ from array import array
 
 from evenstring_protocol import wire
 
-KINDS = 10
+KINDS = 11
 _LATCHED = (1 << wire.ALARM_BELOW_DISCARD) | (1 << wire.ALARM_REVERSED) | (1 << wire.ALARM_ABOVE_CEILING)
 _EVENTS = 64  # waiting for link and recorder; emptied after every scan
+_NOTHING = 2500  # 0.5 V: between two groups over range that is no cell but a lead in the wrong place
 _BAD_SCANS = 5  # scans without one believable reading before "not watching"
 
 # Most urgent first: what sounds when several are active.
@@ -21,6 +22,7 @@ PRIORITY = bytes(
         wire.ALARM_ABOVE_CEILING,
         wire.ALARM_BELOW_DISCARD,
         wire.ALARM_HOT,
+        wire.ALARM_LEAD_ORDER,
         wire.ALARM_COLD_CHARGE,
         wire.ALARM_LEAD_OPEN,
         wire.ALARM_NOT_WATCHING,
@@ -105,10 +107,10 @@ class Alarms:
         n = self.groups
         seen = 0
         for g in range(n):
-            seen += self._look_group(g + 1, readings[g])
+            seen += self._look_group(g + 1, readings[g], self._is_lead(readings, g, 0))
         if passes == 2:
             for g in range(n - 1, -1, -1):
-                seen += self._look_group(g + 1, readings[n + g])
+                seen += self._look_group(g + 1, readings[n + g], self._is_lead(readings, n + g, n))
         for k in range(self.temps):
             self._look_temp(k + 1, temp[k], current)
         if seen:
@@ -134,12 +136,36 @@ class Alarms:
         elif self._on[i]:
             self._clear(wire.ALARM_BAD_CONTACT, lead, hundreds)
 
-    def _look_group(self, place, r):
+    # Whether leads in the wrong place make reading i, and no cell does: swapped neighbours read minus one between two
+    # over range, leads that touch read nothing between two over range, a harness in reverse order minus everywhere.
+    def _is_lead(self, readings, i, first):
+        r = readings[i]
+        if r == wire.OVER_POSITIVE:
+            low = i > first and readings[i - 1] != r and self._is_lead(readings, i - 1, first)
+            return low or (
+                i < first + self.groups - 1 and readings[i + 1] != r and self._is_lead(readings, i + 1, first)
+            )
+        if r >= _NOTHING or r == wire.LEAD_OPEN or r == wire.NO_READING:
+            return False
+        if r == wire.OVER_NEGATIVE:
+            return True
+        over = beside = minus = 0
+        for k in range(first, first + self.groups):
+            minus += readings[k] < -_NOTHING
+            if k == i - 1 or k == i + 1:
+                beside += 1
+                over += readings[k] == wire.OVER_POSITIVE
+        return (beside and over == beside) or minus == self.groups > 1
+
+    def _look_group(self, place, r, lead):
         if r == wire.NO_READING:
             return 0
         if r == wire.LEAD_OPEN:
             self._see(wire.ALARM_LEAD_OPEN, place, r, True, False)
             return 0
+        self._see(wire.ALARM_LEAD_ORDER, place, r, lead, not lead)
+        if lead:
+            return 1
         h = self._hyst
         self._see(wire.ALARM_LEAD_OPEN, place, r, False, True)
         self._see(wire.ALARM_BELOW_EMPTY, place, r, r < self._empty, r >= self._empty + h)

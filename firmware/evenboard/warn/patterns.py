@@ -15,6 +15,7 @@ SOUND = (
     (60, 5940),  # ntc_open
     (500, 4500),  # not_watching: one long every 5 s
     (60, 200, 60, 7680),  # bad_contact: two ticks every 8 s
+    (300, 100, 60, 100, 300, 1640),  # lead_order: long, short, long
 )
 LIGHT = (
     (500, 500),
@@ -27,6 +28,7 @@ LIGHT = (
     (100, 1900),
     (400, 400, 400, 2800),
     (60, 200, 60, 2680),
+    (300, 100, 60, 100, 300, 640),
 )
 WATCHING = (40, 2960)
 IDLE = (40, 200, 40, 4720)

@@ -8,7 +8,7 @@ import struct
 from array import array
 
 from evenboard.flash.record_hours import RecordHours
-from evenboard.front.lead_test import BAD_OHM
+from evenboard.front.leads import BAD_OHM
 from evenboard.warn.patterns import Signals
 from evenstring_protocol import wire
 from micropython import const
@@ -70,7 +70,7 @@ class Watch:
     def leads(self, found):
         for lead in range(found.groups + 1):
             ohm = found.lead_ohm[lead]
-            self.alarms.contact(lead, min(ohm // 100, 32766), ohm >= BAD_OHM)
+            self.alarms.contact(lead, max(-32766, min(ohm // 100, 32766)), abs(ohm) >= BAD_OHM)
 
     def no_scan(self):
         self.alarms.no_scan()

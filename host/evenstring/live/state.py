@@ -45,7 +45,9 @@ class Alarm:
     def words(self) -> str:
         """Where and what, for a reader."""
         if self.kind == "bad_contact":
-            return f"sense lead {self.group} has a bad contact: groups at it read low"
+            return f"sense lead {self.group} has a bad contact or a shorted resistor: groups at it read low or high"
+        if self.kind == "lead_order":
+            return f"group {self.group}: sense leads swapped, touching or in reverse order; unplug the harness"
         what = _ALARMS.get(self.kind, self.kind.replace("_", " "))
         return f"group {self.group} {what}" if self.group else what
 

@@ -30,6 +30,8 @@ for name in {MODULES!r}:
 import main
 main.unload("base.description")
 main.unload("flash.segments")
+main.unload("front.relay_test")
+main.unload("front.lead_test")
 gc.collect()
 firmware = gc.mem_alloc() - before
 

@@ -15,12 +15,12 @@ from numpy.typing import NDArray
 
 from evenstring import __version__
 from evenstring.errors import InputError
+from evenstring.io.plausibility import Dropouts, Sign, Steps, mean_v
 from evenstring.io.table.convert import Converter
 from evenstring.io.table.guess.plan import Plan
 from evenstring.io.table.spool import NONE, Spool
 from evenstring.io.table.text import TableText
 from evenstring.io.table.timeline import Timeline, zone_of
-from evenstring.plausibility import Dropouts, Sign, Steps, mean_v
 from evenstring.profile import PackProfile, to_toml
 from evenstring.text import plain
 from evenstring.wire.encode import Counter, ScanValues, identity, message, scan_frames
