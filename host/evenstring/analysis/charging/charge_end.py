@@ -24,7 +24,7 @@ from evenstring.chemistry import CHEMISTRIES
 from evenstring.ocv import default_curve
 from evenstring.profile import PackProfile
 
-__all__ = ["charge_spans", "find_charges", "light_at_s", "near_full_v", "without_standstill"]
+__all__ = ["charge_spans", "done_light_a", "find_charges", "light_at_s", "near_full_v", "without_standstill"]
 
 F64 = NDArray[np.float64]
 _NEAR_FULL_V, _NEAR_FULL_CHARGE = 0.030, 0.03  # every group this near to full, or the charge was not full: our choice
@@ -39,6 +39,7 @@ _AT_CEILING_U = 2.6
 # A group this near to the highest, or lowest, may have been the cause: tuned on own sessions under 300,000
 _CAUSE_V = 2.5e-3
 _LEAST_MARGIN_V = 3e-3  # under the ceiling, at least: tuned on own sessions under 300,000
+_TAPER_C, _ENDING = 1.0 / 20.0, 4  # of the capacity in A, and rows at the end: common practice
 # Of the done light: above the first a charger delivers, under the second the taper is done: our choice
 _DELIVERS, _TAPERED = 1.2, 1.05
 _STOP_STEP_V = 5e-3  # of the level when a charger that delivered stops: tuned on own sessions under 300,000
@@ -96,6 +97,7 @@ def _one(
         charged_ah=None if amps is None else charge_total_ah(signals.time_s[inside], amps),
         short_ah=_short_ah(profile, low) if ended in ("ended_uneven", "stopped_early") else None,
         light_at_s=light_at_s(signals, profile, span),
+        done_light_a=None if amps is None else done_light_a(signals, profile, inside),
     )
 
 
@@ -185,7 +187,8 @@ def _nearest_first(values: F64, least: float) -> tuple[int, ...]:
 def _wanted_more(signals: Signals, profile: PackProfile, inside: NDArray[np.int64]) -> bool:
     """Whether the charger was still delivering: by its current, else by the step when it stopped."""
     if signals.current_a is not None:
-        return bool(np.median(signals.current_a[inside[-4:]]) > _DELIVERS * profile.done_light_a)
+        light_a = done_light_a(signals, profile, inside)
+        return bool(np.median(signals.current_a[inside[-4:]]) > _DELIVERS * light_a)
     after = signals.level_v[inside[-1] + 2 : inside[-1] + 8]
     return bool(len(after) and signals.level_v[inside[-4:]].mean() - np.median(after) > _STOP_STEP_V)
 
@@ -195,9 +198,23 @@ def _tapered(signals: Signals, profile: PackProfile, span: tuple[Phase, ...]) ->
         return span[-1].end_s - span[-1].start_s >= _PLATEAU_S
     inside = rows_in(signals.time_s, span[-1])
     amps = signals.current_a[inside]
-    return bool(len(amps) and np.median(amps[-3:]) <= _TAPERED * profile.done_light_a) or (
+    light_a = done_light_a(signals, profile, np.flatnonzero(inside))
+    return bool(len(amps) and np.median(amps[-3:]) <= _TAPERED * light_a) or (
         light_at_s(signals, profile, span) is not None
     )
+
+
+def done_light_a(signals: Signals, profile: PackProfile, inside: NDArray[np.int64]) -> float:
+    """The charger's done light: as its owner says, else where this charge's taper ended, where that may be one.
+
+    Chargers end the taper between a tenth and a fiftieth of the capacity in A, as a large pack's half an ampere is not
+    (common practice). A taper that ended at a twentieth or less is taken for one that the charger ended.
+    """
+    assumed = "charger.done_light_a" in profile.defaults
+    if not assumed or signals.current_a is None or len(inside) < _ENDING:
+        return profile.done_light_a
+    ended_a = float(np.median(signals.current_a[inside[-_ENDING:]]))
+    return max(profile.done_light_a, ended_a) if ended_a <= _TAPER_C * profile.capacity_ah else profile.done_light_a
 
 
 def light_at_s(signals: Signals, profile: PackProfile, span: tuple[Phase, ...]) -> float | None:
@@ -205,7 +222,7 @@ def light_at_s(signals: Signals, profile: PackProfile, span: tuple[Phase, ...]) 
     if signals.current_a is None or span[-1].kind != "charge_cv":
         return None
     inside = np.flatnonzero(rows_in(signals.time_s, span[-1]))
-    over = np.flatnonzero(signals.current_a[inside] > profile.done_light_a)
+    over = np.flatnonzero(signals.current_a[inside] > done_light_a(signals, profile, inside))
     if not len(inside) or (len(over) and over[-1] >= len(inside) - 1):
         return None
     return float(signals.time_s[inside[int(over[-1]) + 1 if len(over) else 0]])

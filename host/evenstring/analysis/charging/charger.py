@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from evenstring.analysis.charging.charge_end import charge_spans, light_at_s
+from evenstring.analysis.charging.charge_end import charge_spans, done_light_a, light_at_s
 from evenstring.analysis.results import Balancing, Charger, ChargerSetting, Phase
 from evenstring.analysis.series.rows_of_phase import rows_in
 from evenstring.analysis.series.signals import Signals
@@ -82,13 +82,14 @@ def _leaves(signals: Signals, profile: PackProfile, span: tuple[Phase, ...]) -> 
         return None
     inside = np.flatnonzero(rows_in(signals.time_s, span[-1]))
     amps = signals.current_a
-    flowing = inside[amps[inside] > _GONE * profile.done_light_a]
+    light_a = done_light_a(signals, profile, inside)
+    flowing = inside[amps[inside] > _GONE * light_a]
     if not len(flowing) or flowing[-1] + 2 >= len(amps):
         return None
     before = float(np.median(amps[flowing[-4:-1]])) if len(flowing) > 3 else float(amps[flowing[-1]])
     after = amps[flowing[-1] + 2 : flowing[-1] + 2 + _GONE_ROWS]
-    low, high = (share * profile.done_light_a for share in _AT_LIGHT)
-    return bool(low <= before <= high and np.nanmax(np.abs(after)) < _GONE * profile.done_light_a)
+    low, high = (share * light_a for share in _AT_LIGHT)
+    return bool(low <= before <= high and np.nanmax(np.abs(after)) < _GONE * light_a)
 
 
 def _set(away_v: float, u: float) -> ChargerSetting:

@@ -28,6 +28,7 @@ class Charge:
     charged_ah: float | None = None
     short_ah: float | None = None  # how much charge the lowest group lacks to full
     light_at_s: float | None = None  # current fell to the done-light threshold
+    done_light_a: float | None = None  # that threshold: the profile's, or where the taper ended; None without current
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,4 +1,8 @@
-"""The state of charge below which this ride's strongest braking keeps every group under its ceiling."""
+"""The state of charge below which this ride's strongest braking keeps every group under its ceiling.
+
+A descent lasts: the strongest five seconds of braking are taken to go on for a minute, with the resistance that shows
+by then. After five seconds alone the groups would have risen by a third less, and the room would be said too small.
+"""
 
 from __future__ import annotations
 
@@ -6,7 +10,7 @@ import numpy as np
 
 from evenstring.analysis.causes.estimates import CAPACITY, CHARGE, RESISTANCE, Evidence
 from evenstring.analysis.results import BrakingRoom, Phase, Unknown
-from evenstring.analysis.riding.reserve import ACCELERATION_S, ride_load, soc_at_start
+from evenstring.analysis.riding.reserve import ACCELERATION_S, HILL_S, ride_load, soc_at_start
 from evenstring.analysis.series.arrays import rolling_mean
 from evenstring.analysis.series.rows_of_phase import rows_in, rows_of_kind
 from evenstring.ocv import default_curve
@@ -53,7 +57,7 @@ def find_room(
         if k:
             size = size + np.einsum("gij,gj->gi", lower, rng.standard_normal(size.shape))
         gap = 0.01 * (size[:, CHARGE] - size[:, CAPACITY] * (grid[:, None] - soc0))
-        volts = curve.voltage_v(grid[:, None] + gap) + amps * load.step_ohm[0] * (1.0 + 0.01 * size[:, RESISTANCE])
+        volts = curve.voltage_v(grid[:, None] + gap) + amps * load.step_ohm[1] * (1.0 + 0.01 * size[:, RESISTANCE])
         reached = volts > profile.ceiling_v
         limits[k] = np.where(reached.any(axis=0), grid[np.maximum(reached.argmax(axis=0) - 1, 0)], 1.0)
         limits[k] += u_soc * rng.standard_normal() if k else 0.0
@@ -64,7 +68,7 @@ def find_room(
     return BrakingRoom(
         group=group + 1,
         regen_current_a=round(amps, 2),
-        load_s=_STRONG_S,
+        load_s=HILL_S,
         highest_soc=round(min(best, 1.0), 4),
         soc_low=round(float(np.clip(min(low, best), 0.0, 1.0)), 4),
         soc_high=round(float(np.clip(max(high, best), 0.0, 1.0)), 4),

@@ -25,7 +25,7 @@ from evenstring.ocv import OcvCurve, default_curve
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
-__all__ = ["ACCELERATION_S", "find_reserve", "ride_load", "soc_at_start"]
+__all__ = ["ACCELERATION_S", "HILL_S", "find_reserve", "ride_load", "soc_at_start"]
 
 Anchor = Literal["full", "curve"]
 F64 = NDArray[np.float64]
@@ -135,7 +135,8 @@ def ride_load(session: Session, riding: NDArray[np.bool_]) -> RideLoad | None:
     if not riding.any():
         return None
     second = np.floor(session.time_s[riding]).astype(np.int64)
-    keep = second > second[-1] - _RIDE_ROWS
+    ridden = np.cumsum(np.diff(second, prepend=second[0]) > 0)  # seconds of riding so far, pauses left out
+    keep = ridden > ridden[-1] - _RIDE_ROWS
     at, first = np.unique(second[keep], return_index=True)
     count = np.diff(np.append(first, keep.sum()))
     amps = np.add.reduceat(_amps(session)[riding][keep], first) / count

@@ -88,7 +88,7 @@ def test_hours_at_a_bench_are_charge_over_current_and_only_for_clear_gaps():
 
 
 def test_room_for_braking_agrees_with_the_simulators_own_cells():
-    """The strongest five seconds of braking, on each group's own curve and resistance."""
+    """The strongest five seconds of braking, held for a minute, on each group's own curve and resistance."""
     case = made("charge_offset", 12)
     phases = find_phases(case.session, case.profile)
     # A ceiling near: with the usual one this ride's braking fits even when full.
@@ -99,7 +99,8 @@ def test_room_for_braking_agrees_with_the_simulators_own_cells():
     assert unknown is None
     z = np.linspace(0.5, 1.0, 2001)
     pack, limits = case.pack, []
-    grow = 1.0 + pack.r1_share * -np.expm1(-5.0 / pack.tau1_s)
+    grow = 1.0 + pack.r1_share * -np.expm1(-60.0 / pack.tau1_s) + pack.r2_share * -np.expm1(-60.0 / pack.tau2_s)
+    assert room.load_s == 60.0
     for k in range(pack.groups):
         own = pack.soc0[k] + (z - np.median(pack.soc0)) * np.median(pack.capacity_ah) / pack.capacity_ah[k]
         above = pack.curve.voltage_v(own) + room.regen_current_a * pack.r0_ohm[k] * grow > profile.ceiling_v
