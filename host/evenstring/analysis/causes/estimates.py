@@ -54,6 +54,7 @@ _SLOW_APART = 10.0
 _SAG_SHARE = 0.02  # of an extra sag: how well the circuit follows it: tuned on own packs under 100,000
 _CLEAR_PERCENT = 10.0  # of resistance: from here on joint and cell are told apart: our choice
 _MOST_CAPACITY = 50.0  # %: nothing believable lies beyond: our choice
+_SPLIT = np.arange(4)  # meter, charge, capacity, resistance: what both halves of a charge must agree on: our choice
 _WIDE = np.array([50.0, 50.0, 100.0, 300.0])  # what is believed before looking: nearly nothing: our choice
 # Of the model error, what does not run on from row to row, and no less: tuned on own packs under 100,000
 _WHITE_SHARE, _LEAST_WHITE_V = 0.3, 1e-4
@@ -96,6 +97,8 @@ def gather(session: Session, profile: PackProfile) -> Evidence | None:
         u = np.hypot(u_ohm / middle * 100.0, _RESISTANCE_FLOOR)
         fast = (r_ohm / middle - 1.0) * 100.0, u
     found, full = _regress(rows, fast)
+    if fast is None:
+        full[:, _SPLIT, _SPLIT] += _disagreement(rows)
     found = found - np.median(found, axis=0)
     # SoC moves by charge over the group's own capacity: fitted was 1 - 1 / (capacity relative to the median).
     found[:, CAPACITY] /= 1.0 - 0.01 * np.minimum(found[:, CAPACITY], _MOST_CAPACITY)
@@ -106,6 +109,20 @@ def gather(session: Session, profile: PackProfile) -> Evidence | None:
     return Evidence(
         found[:, :SLOW], full[:, :SLOW, :SLOW], joint, rows.depth, steps is not None, rows.curve.soc0, rows.curve
     )
+
+
+def _disagreement(rows: Rows) -> F64:
+    """(g, 4) variances by which the lower and the upper half of a charge disagree beyond what each knows itself to err.
+
+    What a model leaves over widens what it claims (Kennedy and O'Hagan 2001, in its simplest form): a meter's offset is
+    the same at any charge and current, so a departure that is one in the lower half and none in the upper is no offset
+    but a misfit of whatever else was fitted. With a ride the steps of its load tell instead.
+    """
+    lower = rows.moved <= np.median(rows.moved)
+    parts = [_regress(rows.part(half), None) for half in (lower, ~lower)]
+    apart = np.subtract(*(size - np.median(size, axis=0) for size, _ in parts))[:, _SPLIT]
+    known = sum(np.einsum("gkk->gk", covariance)[:, _SPLIT] for _, covariance in parts)
+    return np.asarray(np.maximum(apart**2 - known, 0.0) / 4.0)
 
 
 def _regress(rows: Rows, fast: tuple[F64, F64] | None) -> tuple[F64, F64]:

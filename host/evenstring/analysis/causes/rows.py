@@ -9,7 +9,7 @@ Bleeding at the top of a charge changes the groups' charges: rows are taken from
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -60,6 +60,11 @@ class Rows:
     once_ohm: float
     pulse_ohm: float
     depth: float
+
+    def part(self, chosen: NDArray[np.bool_]) -> Rows:
+        """Some of the rows, on the same curve."""
+        each = ("time_s", "moved", "surface", "sag_v", "slow_v", "slope_v", "slope_u_v", "departure_v")
+        return replace(self, **{name: getattr(self, name)[chosen] for name in each})
 
 
 def make_rows(session: Session, profile: PackProfile) -> Rows | None:

@@ -31,6 +31,11 @@ _EDGE_S = 15.0  # at the end of a charge: the charger going off, not a taper: tu
 # A group's mean further below the plateau than this is no longer held: tuned on own sessions under 300,000
 _HELD_V = 3e-3
 _HELD_A = 5e-3  # and the charger gives at least this: tuned on own sessions under 300,000
+# Of the sensor's noise, beside what counts as rest, and at most so many times that: our choice
+_RESTLESS, _QUIET_MOST = 2.0, 2.0
+_TAIL_SHARES = (10, 30, 100)  # of a charge: one part in so many, at its end: our choice
+_TAPERS = 1.1  # times the current at the end, at the beginning of a held end that tapers: our choice
+_STANDS_OUT = 1.5  # times what counts as rest: a charge that moves no voltage is one from here on: our choice
 _REST, _RIDE, _CC, _CV, _UNKNOWN = "rest", "ride", "charge_cc", "charge_cv", "unknown"
 _FLAT_V = 4e-3  # a level whose middle 80 % lie within this is held: tuned on own sessions under 300,000
 _LINEAR = 0.98  # of the constant current: to here the taper is a straight line: tuned on own sessions under 300,000
@@ -57,9 +62,11 @@ def phases_of(signals: Signals, profile: PackProfile) -> tuple[Phase, ...]:
 def _labels_from_current(signals: Signals, amps: F64, quiet: float) -> NDArray[np.str_]:
     t = signals.time_s
     near = _median_of_5(amps) if signals.step_s < 5.0 else amps  # noise must not chop a rest; edges stay where they are
+    # Nor may a sensor that is restless by itself make charges and rides of a rest.
+    quiet = min(quiet + _RESTLESS * white_noise(amps), _QUIET_MOST * quiet)
     labels = np.full(len(t), _RIDE, dtype="U9")
     labels[np.abs(near) <= quiet] = _REST
-    charges = _charges(signals, near > quiet, near < -quiet)
+    charges = _charges(signals, near, quiet)
     for first, last in charges:
         held = first + _constant_voltage(signals, amps, first, last)
         # Without a constant-voltage part nothing is held after it: a level that has not fallen yet is no plateau.
@@ -74,12 +81,13 @@ def _median_of_5(values: F64) -> F64:
     return np.asarray(np.median(np.stack([padded[k : k + len(values)] for k in range(5)]), axis=0))
 
 
-def _charges(signals: Signals, positive: NDArray[np.bool_], negative: NDArray[np.bool_]) -> list[tuple[int, int]]:
+def _charges(signals: Signals, near: F64, quiet: float) -> list[tuple[int, int]]:
     """Stretches of charging: positive current that lasts, short pauses bridged, no discharge inside.
 
     Where the voltage stays held the charger is still there: its current may fall below what can be told from none.
     """
     t, level, step_s = signals.time_s, signals.level_v, signals.step_s
+    positive, negative = near > quiet, near < -quiet
     joined: list[list[int]] = []
     for first, last in runs_of(positive):
         pause_s = t[first] - t[joined[-1][1] - 1] if joined else np.inf
@@ -91,7 +99,9 @@ def _charges(signals: Signals, positive: NDArray[np.bool_], negative: NDArray[np
                 joined[-1][1] = last
                 continue
         joined.append([first, last])
-    return [(a, b) for a, b in joined if t[b - 1] - t[a] + step_s >= min(_CHARGE_S, 3 * max(step_s, 30.0))]
+    long = [(a, b) for a, b in joined if t[b - 1] - t[a] + step_s >= min(_CHARGE_S, 3 * max(step_s, 30.0))]
+    # A current that hardly stands out and moves no voltage is the sensor's zero, not a charger.
+    return [(a, b) for a, b in long if float(np.mean(near[a:b])) > _STANDS_OUT * quiet or np.ptp(level[a:b]) > _HELD_V]
 
 
 def _constant_voltage(signals: Signals, amps: F64, first: int, last: int) -> int:
@@ -115,7 +125,7 @@ def _constant_voltage(signals: Signals, amps: F64, first: int, last: int) -> int
         turn = max(0, turn - min(int(lower[-1]) + 1 - turn, round(30.0 / step_s)))
     top = signals.level_v[first:last]
     if turn < len(part) and not _is_held(top[turn:]):
-        return _reaches_plateau(top, signals.noise_v)  # current not constant (a charger that limits power)
+        return _reaches_plateau(top, part, signals.noise_v)  # current not constant (power limited, several stages)
     # Plugged in with the voltage held at once: after the first rows the level is the plateau's.
     early = top[min(len(top) - 1, max(1, round(_EDGE_S / step_s)))]
     held_at_once = turn > 0 and len(part) > 10 and _is_held(top) and float(np.median(top)) - early < _HELD_V
@@ -127,14 +137,20 @@ def _is_held(level_v: F64) -> bool:
     return bool(np.diff(np.quantile(level_v, [0.1, 0.9]))[0] < _FLAT_V)
 
 
-def _reaches_plateau(level_v: F64, noise_v: float) -> int:
-    """First row from which the level stays within 1 mV of the value at the end; all rows if it never settles."""
-    tail = level_v[-max(5, len(level_v) // 10) :]
-    if not _is_held(tail):
-        return len(level_v)
-    below = np.flatnonzero(level_v < np.median(tail) - max(_SETTLED_V, 4 * noise_v))
-    turn = int(below[-1]) + 1 if len(below) else 0
-    return turn if len(level_v) - turn > 10 else len(level_v)
+def _reaches_plateau(level_v: F64, amps: F64, noise_v: float) -> int:
+    """First row from which the level stays within 1 mV of the value at the end; all rows if it never settles.
+
+    Where the end is held for less than a tenth of the charge, as behind several stages, it must taper there, too.
+    """
+    for share in _TAIL_SHARES:
+        rows = max(5, len(level_v) // share)
+        tail, flowing = level_v[-rows:], amps[-rows:]
+        tapers = float(np.mean(flowing[: rows // 3])) > _TAPERS * float(np.mean(flowing[-(rows // 3) :]))
+        if _is_held(tail) and (share == _TAIL_SHARES[0] or tapers):
+            below = np.flatnonzero(level_v < np.median(tail) - max(_SETTLED_V, 4 * noise_v))
+            turn = int(below[-1]) + 1 if len(below) else 0
+            return turn if len(level_v) - turn > 10 else len(level_v)
+    return len(level_v)
 
 
 def _held_until(signals: Signals, amps: F64, first: int, last: int) -> int:

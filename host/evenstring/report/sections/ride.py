@@ -36,8 +36,8 @@ def _room(room: BrakingRoom | None) -> list[str]:
     return [
         (
             f"Leave room for braking: begin descents below {soc:.0f} % SoC ({low:.0f} to {high:.0f}),"
-            f" {room.resting_pack_v:.1f} V at rest; above it a minute of braking at {room.regen_current_a:.0f} A lifts group"
-            f" {room.group} to its ceiling, and braking may be cut."
+            f" {room.resting_pack_v:.1f} V at rest; above it a minute of braking at {room.regen_current_a:.0f} A lifts"
+            f" group {room.group} to its ceiling, and braking may be cut."
         )
     ]
 

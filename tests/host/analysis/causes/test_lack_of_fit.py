@@ -1,0 +1,49 @@
+"""What a model leaves over widens what it claims: the two halves of a charge must agree on an offset of the meter."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from evenstring.analysis.causes import estimates
+from evenstring.analysis.causes.estimates import METER, gather
+
+from tests.worlds.fault_sessions import Case, make_case
+
+
+def charge_alone(seed: int) -> Case:
+    return make_case(seed, "charge", "meter_offset", 1.3)
+
+
+def uncertainty_mv(case: Case) -> np.ndarray:
+    evidence = gather(case.session, case.profile)
+    assert evidence is not None
+    return np.sqrt(evidence.covariance[:, METER, METER])
+
+
+def test_a_departure_that_is_no_offset_in_one_half_is_less_sure_to_be_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    """8 mV that grow with the charge and belong to no driver: switched off, the fit is as sure as of a true offset."""
+    case = charge_alone(71)
+    bent = case.session.volts_v.copy()
+    part = np.linspace(-1.0, 1.0, len(bent))
+    bent[:, 3] += (0.008 * part**3).astype(np.float32)
+    odd = Case(**{**{f: getattr(case, f) for f in case.__dataclass_fields__}, "session": _with(case, bent)})
+
+    mended = uncertainty_mv(odd)[3]
+    monkeypatch.setattr(estimates, "_disagreement", lambda rows: np.zeros((rows.departure_v.shape[1], 4)))
+    before = uncertainty_mv(odd)[3]
+
+    assert mended > 1.5 * before
+
+
+def test_a_true_offset_costs_hardly_more(monkeypatch: pytest.MonkeyPatch) -> None:
+    case = charge_alone(72)
+    mended = np.median(uncertainty_mv(case))
+    monkeypatch.setattr(estimates, "_disagreement", lambda rows: np.zeros((rows.departure_v.shape[1], 4)))
+
+    assert mended < 1.2 * np.median(uncertainty_mv(case))
+
+
+def _with(case: Case, volts_v: np.ndarray) -> object:
+    from dataclasses import replace  # noqa: PLC0415  # for this alone
+
+    return replace(case.session, volts_v=volts_v)
