@@ -128,7 +128,7 @@ def _install(port: str, description: Path, changes: dict[str, Any]) -> tuple[int
 @contextmanager
 def _given_up_on(transport: Any) -> Iterator[None]:
     """Close the port under a wait that lasts too long: a board that keeps talking would hold it for ever."""
-    timer = threading.Timer(_CONSOLE_S, transport.serial.close)
+    timer = threading.Timer(_CONSOLE_S, lambda: transport.serial.close())  # noqa: PLW0108  # looked up when it is due
     timer.daemon = True
     timer.start()
     try:
