@@ -15,9 +15,8 @@ from evenstring.io.load import load_session, profile_of
 from evenstring.profile import parse_profile
 from evenstring.report.material import Material, gather_material
 from evenstring.report.next_steps import next_step
-from evenstring.report.reasons import sentence, sure_line
+from evenstring.report.reasons import headline, sentence, sure_line
 from evenstring.report.sections.first import headline_figures, is_visit
-from evenstring.report.words import ACTIONS
 from evenstring.sim.meter import measure
 from evenstring.sim.scenario import load_scenario, scenario_names
 
@@ -38,7 +37,7 @@ class Screen:
         self.reasons = " ".join(sentence(r) for r in material.found.verdict.reasons)
         self.now = next_step(material)
         self.figures = {label: (value, note) for label, value, note in headline_figures(material)}
-        self.words = f"{ACTIONS[self.action]} {sure_line(material.found.verdict)} {self.reasons} {self.now}"
+        self.words = f"{headline(material.found.verdict)} {sure_line(material.found.verdict)} {self.reasons} {self.now}"
 
     @property
     def time_to_balanced(self) -> str:
