@@ -28,7 +28,7 @@ PAGES = sorted([*NOTES.glob("*.md"), ROOT / "README.md", ROOT / "host" / "REPLAY
 LIVE = [p for p in PAGES if p.name != "GLOSSARY.md"]
 # Every command that is fixed for this tool; one that is not there yet is not run.
 COMMANDS = set(
-    "demo record watch report export import simulate fetch deploy wiring calibrate budget logbook plan".split()  # noqa: SIM905  # reads as in the design
+    "demo record watch report export import simulate fetch deploy wiring calibrate budget logbook plan virtual pack".split()  # noqa: SIM905  # reads as in the design
 )
 
 
