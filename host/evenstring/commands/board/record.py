@@ -57,7 +57,7 @@ class LiveLine:
 
     def __exit__(self, *_error: object) -> None:
         if self._live:
-            self._live.stop()
+            self._live.stop()  # leaves the last line where it is
 
     def show(self, status: Status) -> None:
         """Take the latest status."""
