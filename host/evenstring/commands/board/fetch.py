@@ -11,6 +11,7 @@ from rich.progress import BarColumn, DownloadColumn, Progress, TextColumn, TimeR
 
 from evenstring.board.fetch import Fetched, Segment, fetch_segment, list_segments, memory_notes, place_of
 from evenstring.board.talk import Talk
+from evenstring.commands.say import say
 from evenstring.io.assemble import ident_of
 from evenstring.io.files import make_folder
 from evenstring.io.port import open_port
@@ -37,13 +38,11 @@ def command(port: str, output: Path | None, erase: bool, only_list: bool, quiet:
     line = open_port(port)
     try:
         talk = Talk(line, port)
-        click.echo(
-            f"asking the board at {port} what it has recorded; a silent one is given up on within 20 s", err=True
-        )
+        say(f"asking the board at {port} what it has recorded; a silent one is given up on within 20 s", err=True)
         ident = ident_of(talk.ask("IDENTIFY", "IDENT"))
         segments = list_segments(talk)
         for note in memory_notes(talk):
-            click.echo(f"the board's own memory: {note}")
+            say(f"the board's own memory: {note}")
         if only_list or output is None:
             _show(segments, ident.memory_words)
             return
@@ -53,7 +52,7 @@ def command(port: str, output: Path | None, erase: bool, only_list: bool, quiet:
         line.close()
     new = sum(f.new_bytes for f in done)
     gone = sum(f.erased for f in done)
-    click.echo(
+    say(
         f"{output}: {len(done)} recordings verified, {new} bytes new"
         + (f", {gone} erased on the board, {len(done) - gone} left there" if erase else "")
     )
@@ -62,10 +61,10 @@ def command(port: str, output: Path | None, erase: bool, only_list: bool, quiet:
 def _show(segments: list[Segment], memory: str) -> None:
     for s in segments:
         notes = [text for flag, text in ((s.alarm, "holds an alarm"), (s.open, "being written")) if flag]
-        click.echo(f"{s.number:8d}  {s.size_bytes:8d} bytes  {', '.join(notes)}".rstrip())
-    click.echo(f"{len(segments)} segments, {sum(s.size_bytes for s in segments)} bytes")
+        say(f"{s.number:8d}  {s.size_bytes:8d} bytes  {', '.join(notes)}".rstrip())
+    say(f"{len(segments)} segments, {sum(s.size_bytes for s in segments)} bytes")
     if memory:
-        click.echo(f"the board's own memory: {memory}")
+        say(f"the board's own memory: {memory}")
 
 
 def _fetch_all(

@@ -10,6 +10,7 @@ import click
 
 from evenstring.board.play import trace_step_s
 from evenstring.board.virtual import VirtualBoard
+from evenstring.commands.say import say
 from evenstring.commands.scenarios import ScenarioName
 from evenstring.io.files import make_folder
 from evenstring.sim.scenario import load_scenario
@@ -50,9 +51,9 @@ def command(scenario: str, speed: int, flash: Path | None, seconds: float | None
             changes={"recorder": {"folder": str(memory.resolve()), "room_kb": 400}},
         )
         with board:
-            click.echo(f"{chosen.title} (invented), {trajectory.time_s[-1] / 3600:.1f} h of it")
-            click.echo(f"PORT is {board.port}")
-            click.echo(f"Try, in another terminal:  evenstring watch {board.port}\nCtrl-C ends the board.")
+            say(f"{chosen.title} (invented), {trajectory.time_s[-1] / 3600:.1f} h of it")
+            say(f"PORT is {board.port}")
+            say(f"Try, in another terminal:  evenstring watch {board.port}\nCtrl-C ends the board.")
             _until_the_end(board, seconds)
 
 
@@ -62,8 +63,8 @@ def _until_the_end(board: VirtualBoard, seconds: float | None) -> None:
         while board.is_running and (end_s is None or time.monotonic() < end_s):
             time.sleep(_LOOK_S)
     except KeyboardInterrupt:
-        click.echo("ended")
+        say("ended")
         return
     if not board.is_running:
         board.wait()
-        click.echo("the pack's story is over, so the board ends")
+        say("the pack's story is over, so the board ends")
