@@ -31,7 +31,6 @@ COMMANDS = {
     "demo", "record", "watch", "report", "export", "import", "simulate", "fetch", "deploy", "wiring", "calibrate",
     "budget", "logbook", "plan", "virtual", "pack",
 }  # fmt: skip
-)
 
 
 def load(path: Path) -> ModuleType:
