@@ -204,7 +204,7 @@ class LiveState:
         """Alarms first; then what the phase makes people wait for."""
         volts = self.volts_v
         if self.silent_s is not None:
-            return Matter("–", "", f"SILENT for {clock(self.silent_s)}: nothing is watched now", alarm=True)
+            return Matter("–", "", f"SILENT for {clock(self.silent_s)}: not watching", alarm=True)
         alarms = self.alarms
         if alarms:
             worst = alarms[0]
