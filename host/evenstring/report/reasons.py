@@ -41,6 +41,9 @@ def headline(verdict: Verdict) -> str:
     uneven = verdict.reasons and verdict.reasons[0].kind in ("leaves_with_light", "uneven_for_good", "ended_uneven")
     if verdict.action == "ride_weak_group" and uneven:
         return "Rideable, but it does not get even"
+    kinds = {r.kind for r in verdict.reasons}
+    if verdict.action == "ride_weak_group" and not kinds & {"low_capacity", "high_resistance"}:
+        return "Rideable, but it was ridden to its end"
     return ACTIONS[verdict.action]
 
 
@@ -164,8 +167,9 @@ def _nothing_found(c: Coverage) -> str:
     )
 
 
-def _full_and_even(_balancing: Balancing) -> str:
-    return "On the charger, at the end of the charge, the groups were even."
+def _full_and_even(b: Balancing) -> str:
+    far = b.target_percent is None and b.spread_mv is not None and b.spread_mv > b.target_mv
+    return f"After the charge the groups were even{', as far as this meter can tell' if far else ''}."
 
 
 def _temperature(text: str) -> Callable[[TemperatureVisit], str]:

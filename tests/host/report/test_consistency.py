@@ -14,7 +14,7 @@ import pytest
 from evenstring.io.load import load_session, profile_of
 from evenstring.profile import parse_profile
 from evenstring.report.material import Material, gather_material
-from evenstring.report.next_steps import next_step
+from evenstring.report.next_steps import next_step, record_next
 from evenstring.report.reasons import headline, sentence, sure_line
 from evenstring.report.sections.first import headline_figures, is_visit
 from evenstring.sim.meter import measure
@@ -36,6 +36,7 @@ class Screen:
         self.kinds = {r.kind for r in material.found.verdict.reasons}
         self.reasons = " ".join(sentence(r) for r in material.found.verdict.reasons)
         self.now = next_step(material)
+        self.after = record_next(material)
         self.figures = {label: (value, note) for label, value, note in headline_figures(material)}
         self.words = f"{headline(material.found.verdict)} {sure_line(material.found.verdict)} {self.reasons} {self.now}"
 
@@ -76,6 +77,8 @@ PAIRS: tuple[tuple[str, Callable[[Screen], bool], Callable[[Screen], bool]], ...
      lambda s: s.action in ("do_not_charge", "inspect"),
      lambda s: any(w in s.now for w in ("Use it as usual", "Charge it to the end", "plug in again", "Leave the charger",
                                         "On the next ride"))),
+    ("grave, and a recording asked for that means charging or riding",
+     lambda s: s.action in ("do_not_charge", "inspect"), lambda s: bool(s.after)),
     ("fine to ride, and a weak group",
      lambda s: s.action == "ride",
      lambda s: bool(s.kinds & {"low_capacity", "high_resistance", "cut_under_load", "stands_out", "uneven_for_good"})),
