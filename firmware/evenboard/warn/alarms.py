@@ -76,10 +76,10 @@ class Alarms:
         n = self.groups
         seen = 0
         for g in range(n):
-            seen += self._look_group(g + 1, readings[g], self._is_lead(readings, g, 0))
+            seen += self._look_group(g + 1, readings, g, 0)
         if passes == 2:
             for g in range(n - 1, -1, -1):
-                seen += self._look_group(g + 1, readings[n + g], self._is_lead(readings, n + g, n))
+                seen += self._look_group(g + 1, readings, n + g, n)
         for k in range(self.temps):
             self._look_temp(k + 1, temp[k], current)
         if seen:
@@ -126,12 +126,14 @@ class Alarms:
                 over += readings[k] == wire.OVER_POSITIVE
         return (beside and over == beside) or minus == self.groups > 1
 
-    def _look_group(self, place, r, lead):
+    def _look_group(self, place, readings, i, first):
+        r = readings[i]
         if r == wire.NO_READING:
             return 0
         if r == wire.LEAD_OPEN:
             self._see(wire.ALARM_LEAD_OPEN, place, r, True, False)
             return 0
+        lead = (r < _NOTHING or r == wire.OVER_POSITIVE) and self._is_lead(readings, i, first)
         self._see(wire.ALARM_LEAD_ORDER, place, r, lead, not lead)
         if lead:
             return 1
