@@ -21,6 +21,7 @@ __all__ = ["ROWS", "Mark", "judge"]
 
 CONFIDENT = 0.8
 _METER_WITHIN_MV = 4.0
+_DRAINS_V = 0.008  # a departure that grew by less at rest is nothing that anybody could see; our choice
 # Production scatter that the strings have (mV, %, %, %): a group truly 3.5 of it out is no healthy one.
 _SCATTER, _TRULY_OUT = np.array([1.5, 0.4, 1.0, 4.0]), 3.5
 _FAIR = {
@@ -73,9 +74,10 @@ def judge(session: Session, profile: PackProfile, truth: Truth, curve_known: boo
     """All marks of a session; unless `curve_known` the tool's curve of this very cell is taken out."""
     with _curve_taken_out(truth.paper, curve_known):
         found = analyse(session, profile)
-    marks = [*_causes(found, truth), *_named(found, truth), *_balancing(found, truth, session), *_end(found, truth)]
+    named = _named(found, truth) if _shows(session, truth) else []
+    marks = [*_causes(found, truth), *named, *_balancing(found, truth, session), *_end(found, truth)]
     marks += _reserve(found, truth)
-    if truth.danger:
+    if truth.danger and _shows(session, truth):
         ok = found.verdict.action in ("inspect", "do_not_charge")
         marks.append(Mark(DANGER, truth.faults[0][1], float(ok), f"{truth.faults[0]}: {found.verdict.action}"))
     if truth.sensor not in ("good", "none"):
@@ -83,6 +85,15 @@ def judge(session: Session, profile: PackProfile, truth: Truth, curve_known: boo
         lines = tuple(check.lines) if check else ()
         marks.append(Mark(SENSOR, truth.sensor, float(bool(lines)), f"{lines}"))
     return marks
+
+
+def _shows(session: Session, truth: Truth) -> bool:
+    """Whether a group that drains at rest has moved at all: on a flat curve it does not for hours."""
+    if not truth.faults or truth.faults[0][1] not in ("self_discharge", "stuck_bleeder"):
+        return True
+    away = session.volts_v[:, truth.faults[0][0] - 1] - np.median(session.volts_v, axis=1)
+    part = max(1, len(away) // 20)
+    return bool(abs(away[-part:].mean() - away[:part].mean()) >= _DRAINS_V)
 
 
 @contextmanager

@@ -23,7 +23,7 @@ __all__ = ["CAPACITY", "CHEMISTRY", "GROUPS", "GivenPack", "pack_options", "reco
 _TABLES = (".csv", ".tsv", ".txt", ".dat", ".asc", ".xlsx", ".xlsm")  # how the name of a table ends
 
 
-class _ChemistryName(click.ParamType[str]):
+class _ChemistryName(click.ParamType):  # type: ignore[type-arg]  # older versions of click have none
     """A chemistry in any of its spellings, turned into its key."""
 
     name = "chemistry"

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from evenstring.errors import InputError
 from evenstring.io.assemble import assemble
-from evenstring.plausibility import without_dropouts
+from evenstring.io.plausibility import without_dropouts
 from evenstring.profile import PackProfile, parse_profile
 from evenstring.session import LinkStats, Session
 from evenstring.wire.delta import DELTA_NAMES, decode_blocks

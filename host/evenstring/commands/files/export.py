@@ -10,6 +10,7 @@ from evenstring.io.battery_data import group_files
 from evenstring.io.export import WRITERS
 from evenstring.io.files import refuse_existing, write_new
 from evenstring.io.load import load_session
+from evenstring.report.words import counted
 
 __all__ = ["command"]
 
@@ -39,4 +40,4 @@ def command(files: tuple[Path, ...], kind: str, output: Path | None, force: bool
         return
     target = output or files[0].with_suffix("." + kind)
     write_new(target, b"".join(WRITERS[kind](session, list(files))), force)
-    click.echo(f"{target}: {session.scans} scans of {session.groups} groups")
+    click.echo(f"{target}: {counted(session.scans, 'scan')} of {session.groups} groups")

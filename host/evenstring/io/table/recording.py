@@ -15,12 +15,12 @@ from numpy.typing import NDArray
 
 from evenstring import __version__
 from evenstring.errors import InputError
+from evenstring.io.plausibility import Dropouts, Sign, Steps, mean_v
 from evenstring.io.table.convert import Converter
 from evenstring.io.table.guess.plan import Plan
 from evenstring.io.table.spool import NONE, Spool
 from evenstring.io.table.text import TableText
 from evenstring.io.table.timeline import Timeline, zone_of
-from evenstring.plausibility import Dropouts, Sign, Steps, mean_v
 from evenstring.profile import PackProfile, to_toml
 from evenstring.text import plain
 from evenstring.wire.encode import Counter, ScanValues, identity, message, scan_frames
@@ -31,6 +31,7 @@ __all__ = ["Imported", "write_recording"]
 I16 = NDArray[np.int16]
 F64 = NDArray[np.float64]
 _UNKNOWN_U = 65535
+_NOTES = 20  # of an import that a recording keeps; our choice
 _COARSE_UV = 2000.0  # a finer step does not matter beside the offset; our choice
 
 
@@ -77,9 +78,11 @@ def write_recording(
             raise InputError(f"{plan.where}: has no rows with a time below its names; give a table with one row a time")
         checked = _check(spool, plan)
         start_s, notes = _start(plan, spool, line)
-        _write(spool, line, start_s, plan, profile, checked, out)
+        said = (*converter.notes, *line.notes, *notes, *checked.notes)
+        marks = Counter()
+        out.write(_head(plan, profile, (*plan.notes, *said), marks))
+        _write(spool, line, start_s, plan, checked, marks, out)
     start = None if start_s is None else datetime.fromtimestamp(start_s, UTC)
-    said = (*converter.notes, *line.notes, *notes, *checked.notes)
     return Imported(len(line.time_s), float(line.time_s[-1] - line.time_s[0]), start, said)
 
 
@@ -126,11 +129,16 @@ def _check(spool: Spool, plan: Plan) -> _Checked:
     turn = False
     if spool.current is not None and not plan.sign_given:
         positive, name = sign.charging_is_positive(), plan.of("current")[0].name
-        turn = positive is False
+        turn = positive is False and name != "current_a"  # our own name says the sign
         if positive is None:
             notes.append(
                 f"column {name}: charging is taken as positive; the cells do not show it. Overrule with"
                 f' --map "{name}=-current"'
+            )
+        elif positive is False and not turn:
+            notes.append(
+                f"column {name}: charging is positive by this name, but the cells fall when it rises. If discharge is"
+                f' positive, say --map "{name}=-current"'
             )
         elif turn:
             notes.append(
@@ -175,20 +183,27 @@ def _start(plan: Plan, spool: Spool, line: Timeline) -> tuple[float | None, list
     ]
 
 
+def _head(plan: Plan, profile: PackProfile, notes: tuple[str, ...], marks: Counter) -> bytes:
+    """Where the numbers came from, the pack, and what was guessed or done: a report shows it."""
+    origin = plain(plan.where.replace("\\", "/").rsplit("/", 1)[-1], 120)
+    zone = f", times in {plan.wishes.zone}" if plan.wishes.zone else ""
+    head = message("MARK_SOURCE", marks.next(), 0, text=f"evenstring {__version__} import of {origin}{zone}")
+    head += message("MARK_PACK", marks.next(), 0, toml=to_toml(profile))
+    for note in notes[:_NOTES]:
+        head += message("MARK_NOTE", marks.next(), 0, text=f"import: {plain(note, 300)}")
+    return head
+
+
 def _write(
     spool: Spool,
     line: Timeline,
     start_s: float | None,
     plan: Plan,
-    profile: PackProfile,
     checked: _Checked,
+    marks: Counter,
     out: IO[bytes],
 ) -> None:
-    board, marks = Counter(), Counter()
-    origin = plain(plan.where.replace("\\", "/").rsplit("/", 1)[-1], 120)
-    zone = f", times in {plan.wishes.zone}" if plan.wishes.zone else ""
-    out.write(message("MARK_SOURCE", marks.next(), 0, text=f"evenstring {__version__} import of {origin}{zone}"))
-    out.write(message("MARK_PACK", marks.next(), 0, toml=to_toml(profile)))
+    board = Counter()
     edges = [*line.runs, len(line.time_s)]
     begins = np.array(edges[:-1])
     run_of = np.searchsorted(begins, np.arange(len(line.time_s)), side="right") - 1

@@ -29,7 +29,7 @@ _ELAPSED = (
     ("h", ("Time / h",)), ("h:m:s", ("Time",)), ("h:m:s.f", ("Elapsed time",)), ("clock", ("Clock",)),
     ("clock over midnight", ("Uhrzeit",)), ("mm:ss", ("Time",)),
 )  # fmt: skip
-_CURRENTS = ("", "current_a", "Current (A)", "Strom [A]", "I", "Pack current", "I_bat", "Current", "amps")
+_CURRENTS = ("", "current_A", "Current (A)", "Strom [A]", "I", "Pack current", "I_bat", "Current", "amps")
 _TEMPS = ((), ("temp1_c",), ("Temp 1", "Temp 2"), ("T1 (°C)",), ("Temperature",), ("NTC1", "NTC2"))
 _PACKS = ("", "", "Pack (V)", "Total voltage", "pack_v", "Gesamtspannung", "Battery voltage")
 _EXTRAS = ((), (), ("SoC",), ("SoC %", "Status"), ("Cycles",), ("Ah", "Wh"), ("Remark state",))

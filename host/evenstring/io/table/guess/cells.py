@@ -39,7 +39,7 @@ def kind_of(cell: str) -> str:
         return "missing"
     if _PLAIN.fullmatch(bare) or _COMMA.fullmatch(bare) or _POINT_THOUSANDS.fullmatch(bare):
         return "number"
-    return "time" if any(c.isdigit() for c in bare[:12]) and _TIME.fullmatch(bare) else "text"
+    return "time" if any(c.isdecimal() for c in bare[:12]) and _TIME.fullmatch(bare) else "text"
 
 
 def has_unit(cell: str) -> bool:

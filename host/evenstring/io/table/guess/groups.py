@@ -222,7 +222,7 @@ def id_numbers(cells: Iterable[str]) -> set[int]:
 def id_number(cell: str) -> int:
     """The number of a group in a cell; -1 where there is none."""
     bare = cell.strip().removesuffix(".0")
-    digits = "".join(c if c.isdigit() else " " for c in bare).split()
+    digits = "".join(c if c.isdecimal() else " " for c in bare).split()
     return int(digits[-1]) if digits and len(digits[-1]) < 6 and "." not in bare and ":" not in bare else -1
 
 

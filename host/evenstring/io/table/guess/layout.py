@@ -115,8 +115,8 @@ def _refuse_units(rows: Sequence[list[str]], where: str) -> None:
         if k and len(with_unit) > 2 and 2 * len(with_unit) > len(row):
             said = with_unit[-1].strip()
             raise InputError(
-                f"{where}: line {k + 1}: cells carry their unit ({said!r}); take it out of the cells, and put it into the"
-                " names of the columns or say --unit"
+                f"{where}: line {k + 1}: cells carry their unit ({said!r}); take it out of the cells, and put it into"
+                " the names of the columns or say --unit"
             )
 
 

@@ -96,7 +96,7 @@ def parse_name(text: str, units_row: str = "") -> Name:
     unit = canonical_unit(units_row) if units_row else None
     for found in _BRACKETED.finditer(folded):
         inner = found.group(1)
-        if not inner.isdigit():  # cell[3] names a group, not a unit
+        if not inner.isdecimal():  # cell[3] names a group, not a unit
             unit = unit or canonical_unit(inner)
             if canonical_unit(inner) or not inner:
                 folded = folded.replace(found.group(0), " ", 1)
@@ -107,11 +107,11 @@ def parse_name(text: str, units_row: str = "") -> Name:
     tokens = _TOKEN.findall(folded)
     if len(tokens) > 1 and tokens[-1] in _SUFFIXES and not _one_letter_name(tokens):
         unit, tokens = unit or canonical_unit(tokens[-1]), tokens[:-1]
-    elif len(tokens) > 2 and tokens[-1].isdigit() and tokens[-2] in ("mv", "ma", "ms"):  # cell_mv_3
+    elif len(tokens) > 2 and tokens[-1].isdecimal() and tokens[-2] in ("mv", "ma", "ms"):  # cell_mv_3
         unit, tokens = unit or canonical_unit(tokens[-2]), [*tokens[:-2], tokens[-1]]
-    numbers = [token for token in tokens if token.isdigit()]
+    numbers = [token for token in tokens if token.isdecimal()]
     number = int(numbers[-1]) if numbers and len(numbers[-1]) <= 4 else None
-    words = [token for token in tokens if not token.isdigit()]
+    words = [token for token in tokens if not token.isdecimal()]
     stem = " ".join(words + numbers[:-1])
     if unit is None and not numbers and words in _BARE_UNITS:
         unit = _UNITS.get(words[0])
@@ -120,7 +120,7 @@ def parse_name(text: str, units_row: str = "") -> Name:
 
 def _one_letter_name(tokens: list[str]) -> bool:
     """`3 v` is a numbered name without a stem; so a letter behind a number alone is none of a unit."""
-    return len(tokens) == 2 and tokens[0].isdigit() and len(tokens[1]) == 1
+    return len(tokens) == 2 and tokens[0].isdecimal() and len(tokens[1]) == 1
 
 
 def _fold(text: str) -> str:

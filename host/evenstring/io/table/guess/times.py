@@ -85,7 +85,7 @@ def _day_first(sample: Sample, wishes: Wishes) -> bool | None:
     cells = [cell for column in sample.cells for cell in column[:20]]
     if any(cell.strip().lower().endswith((" am", " pm")) for cell in cells):
         return False
-    return True if any("," in cell and cell.replace(",", "").strip("+- ").isdigit() for cell in cells) else None
+    return True if any("," in cell and cell.replace(",", "").strip("+- ").isdecimal() for cell in cells) else None
 
 
 def _judge(
@@ -99,7 +99,7 @@ def _judge(
     unit = wishes.units.get("t", name.unit)
     if sample.is_numeric(k):
         return _judge_numbers(sample, k, unit, named)
-    digits = [cell for cell in cells if any(c.isdigit() for c in cell)]
+    digits = [cell for cell in cells if any(c.isdecimal() for c in cell)]
     text = guess_text_form(digits, now, day_first)
     if text is None or len(digits) < 0.9 * len(cells):
         return None
@@ -180,10 +180,11 @@ def _elapsed_beside_stamp(sample: Sample, found: list[_Candidate]) -> TimeFound 
 def _result(sample: Sample, columns: list[int], chosen: _Candidate, wishes: Wishes, where: str) -> TimeFound:
     shown = sample.shown[columns[-1]]
     if chosen.form is None:
-        step = np.diff(sample.finite(columns[-1]))
+        step = np.abs(np.diff(sample.finite(columns[-1])))
+        apart = f"rows {np.median(step):g} apart" if len(step) else "one row"
         raise InputError(
-            f"{where}: line 1, column {shown}: the unit of the time is open (rows {np.median(np.abs(step)):g} apart"
-            " could be seconds, milliseconds or minutes); say --unit t=s, t=ms or t=min"
+            f"{where}: line 1, column {shown}: the unit of the time is open ({apart} could be seconds, milliseconds"
+            " or minutes); say --unit t=s, t=ms or t=min"
         )
     roles = ["time"] if len(columns) == 1 else ["date", "time"]
     taken = tuple(Column(k, sample.shown[k], role) for k, role in zip(columns, roles, strict=True))

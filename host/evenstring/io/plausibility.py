@@ -20,6 +20,7 @@ __all__ = ["Doubt", "Dropouts", "Sign", "Steps", "mean_v", "without_dropouts"]
 F64 = NDArray[np.float64]
 
 _ZERO_V = 0.005  # as 0; our choice
+_SURE = 3.0  # standard deviations of a likeness of nothing; common practice
 _CELL_V = 1.5  # a group that reads this or more is one; our choice
 _BACK_V = 0.3  # comes back to within this of where it was; our choice
 _END_SCANS = 10  # so short a stretch at the end is as one within; our choice
@@ -218,7 +219,7 @@ class Sign:
         """None: the cells do not tell."""
         if self._steps >= 3 and self._ii > 0 and self._vv > 0:
             likeness = self._iv / np.sqrt(self._ii * self._vv)
-            if abs(likeness) > 0.3:
+            if abs(likeness) > 0.3 and abs(likeness) * np.sqrt(self._steps) > _SURE:
                 return bool(likeness > 0)
         if len(self._slow) >= 2:
             slow = np.array(self._slow)

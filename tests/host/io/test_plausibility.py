@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from evenstring.plausibility import Dropouts, Sign, Steps, mean_v, without_dropouts
+from evenstring.io.plausibility import Dropouts, Sign, Steps, mean_v, without_dropouts
 from evenstring.session import Quality, Session
 
 
