@@ -113,7 +113,9 @@ def play(
 
 # With 64 bits it holds less than 128 kB as well, but loading takes more: every pointer is twice a board's.
 HEAP_KB = {32: 128, 64: 160}
-FILES_KB = 192  # with 64 bits, all in files too, nothing collected while loading: what the bars of `test_fit` count with
+FILES_KB = (
+    192  # with 64 bits, all in files too, nothing collected while loading: what the bars of `test_fit` count with
+)
 
 
 @pytest.mark.parametrize(("groups", "more_kb"), [(24, 0), (40, 8)])
