@@ -10,6 +10,7 @@ from typing import Any
 
 import click
 
+from evenstring.commands.say import say
 from evenstring.errors import UsageError
 from evenstring.io.table import Imported, Plan, Wishes
 from evenstring.io.table.timeline import zone_of
@@ -61,15 +62,15 @@ def table_options(command: Callable[..., Any]) -> Callable[..., Any]:
 
 def show_plan(plan: Plan, *, err: bool = False) -> None:
     """Print what each column was taken for."""
-    click.echo(f"{plain(plan.where)}: taken as", err=err)
+    say(f"{plain(plan.where)}: taken as", err=err)
     for line in plan.lines():
-        click.echo(f"  {plain(line, 300)}", err=err)
+        say(f"  {plain(line, 300)}", err=err)
 
 
 def show_notes(made: Imported, *, err: bool = False) -> None:
     """Print what was found while the whole table was read."""
     for note in made.notes:
-        click.echo(f"  note: {plain(note, 300)}", err=err)
+        say(f"  note: {plain(note, 300)}", err=err)
 
 
 def wishes_of(

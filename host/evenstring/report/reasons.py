@@ -19,9 +19,9 @@ from evenstring.analysis.results import (
 )
 from evenstring.report.drawing.axis import clock
 from evenstring.report.sections.section import brief
-from evenstring.report.words import EVENTS, counted, listed, surely
+from evenstring.report.words import ACTIONS, EVENTS, counted, listed, surely
 
-__all__ = ["sentence", "sure_line"]
+__all__ = ["headline", "sentence", "sure_line"]
 
 
 def sentence(reason: Reason) -> str:
@@ -33,8 +33,15 @@ def sure_line(verdict: Verdict) -> str:
     """How sure the headline is, in words."""
     if verdict.action == "too_little_data":
         return "What is missing is said below; nothing more is claimed."
-    words = surely(verdict.confidence)
-    return f"{words[0].upper()}{words[1:]}."
+    return f"How sure: {surely(verdict.confidence)}."
+
+
+def headline(verdict: Verdict) -> str:
+    """The action in words; where no one group is weak but the string uneven, it says that."""
+    uneven = verdict.reasons and verdict.reasons[0].kind in ("leaves_with_light", "uneven_for_good", "ended_uneven")
+    if verdict.action == "ride_weak_group" and uneven:
+        return "Rideable, but it does not get even"
+    return ACTIONS[verdict.action]
 
 
 def _visit(e: Event) -> str:

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from evenstring.commands.pack_options import GivenPack, pack_options
+from evenstring.commands.say import say
 from evenstring.commands.table_options import show_notes, show_plan, table_options
 from evenstring.errors import UsageError
 from evenstring.io.files import new_file, refuse_existing
@@ -37,7 +38,7 @@ def command(table: Path, given: GivenPack, output: Path | None, force: bool, dry
         plan, rows = preview(table, profile, wishes)
         show_plan(plan)
         for row in rows:
-            click.echo("  " + plain(" | ".join(row), 160))
+            say("  " + plain(" | ".join(row), 160))
         return
     if output is None:
         raise UsageError("say with -o which recording to make, or --dry-run to see what the table is taken for")
@@ -48,4 +49,4 @@ def command(table: Path, given: GivenPack, output: Path | None, force: bool, dry
     show_notes(made)
     start = "" if made.start is None else f", from {made.start:%Y-%m-%d %H:%M:%S} UTC"
     shape = f"{made.scans:,} scans of {profile.groups} groups, {made.duration_s / 60:,.1f} min"
-    click.echo(f"{plain(output)}: {shape}{start}")
+    say(f"{plain(output)}: {shape}{start}")

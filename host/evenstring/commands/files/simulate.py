@@ -10,6 +10,7 @@ from rich.table import Table
 
 from evenstring.board.play import play, play_direct, write_truth
 from evenstring.commands.board.record import LiveLine
+from evenstring.commands.say import say
 from evenstring.commands.scenarios import ScenarioName
 from evenstring.errors import UsageError
 from evenstring.io.files import refuse_existing
@@ -46,7 +47,7 @@ def command(scenario: str | None, output: Path | None, direct: bool, show_list: 
         with LiveLine(output, quiet) as line:
             play(chosen, trajectory, output, line.show, force=force)
     truth = write_truth(chosen, trajectory, output)
-    click.echo(f"{output}: {chosen.title}; the truth is in {truth}")
+    say(f"{output}: {chosen.title}; the truth is in {truth}")
 
 
 def _list() -> None:

@@ -11,6 +11,7 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
 from evenstring.board.play import play, play_direct, write_truth
 from evenstring.commands.rider.report import refuse_old_report, summary_lines, write_report
+from evenstring.commands.say import say
 from evenstring.commands.scenarios import ScenarioName
 from evenstring.io.capture import Status
 from evenstring.io.files import refuse_existing
@@ -43,7 +44,7 @@ def command(output: Path, scenario: str, direct: bool, force: bool) -> None:
     """
     began_s = time.monotonic()
     chosen = load_scenario(scenario)
-    click.echo(f"{chosen.title} (invented)\n{chosen.story}".rstrip())
+    say(f"{chosen.title} (invented)\n{chosen.story}".rstrip())
     recording = output / f"{chosen.name}.frames"
     refuse_existing(recording, force)
     refuse_old_report(output, force)
@@ -56,9 +57,9 @@ def command(output: Path, scenario: str, direct: bool, force: bool) -> None:
     session = load_session([recording])
     material = gather_material(session, profile_of(session))
     write_report(material, (recording,), output, force=True)
-    click.echo("\n".join(_summary(material)))
-    click.echo(f"\nDone in {time.monotonic() - began_s:.0f} s. Look at {output / 'report.html'}")
-    click.echo(f"Also there: {recording.name}, report.json, {truth.name}")
+    say("\n".join(_summary(material)))
+    say(f"\nDone in {time.monotonic() - began_s:.0f} s. Look at {output / 'report.html'}")
+    say(f"Also there: {recording.name}, report.json, {truth.name}")
 
 
 def _play(scenario: Scenario, trajectory: Trajectory, recording: Path) -> None:
@@ -72,7 +73,7 @@ def _play(scenario: Scenario, trajectory: Trajectory, recording: Path) -> None:
     )
     console = Console(stderr=True)
     if not console.is_terminal:
-        click.echo(f"recording {total_s / 3600:.1f} h of its time through the firmware; this takes a minute or two")
+        say(f"recording {total_s / 3600:.1f} h of its time through the firmware; this takes a minute or two")
     with Progress(*columns, console=console, disable=not console.is_terminal) as bar:
         task = bar.add_task("recording", total=total_s, scans=0)
 

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import replace
 from pathlib import Path
 
 import click
 
 from evenstring.commands.pack_options import GivenPack, pack_options, recordings_of
+from evenstring.commands.say import say, say_json
 from evenstring.commands.table_options import table_options
 from evenstring.io.files import make_folder, refuse_existing, write_new
 from evenstring.io.load import load_recordings, profile_of
@@ -17,12 +17,11 @@ from evenstring.profile import PackProfile
 from evenstring.report.material import Material, gather_material
 from evenstring.report.next_steps import next_step, record_next
 from evenstring.report.page import render
-from evenstring.report.reasons import sentence, sure_line
+from evenstring.report.reasons import headline, sentence, sure_line
 from evenstring.report.report_json import report_json
 from evenstring.report.sections.since_before import lines_of
-from evenstring.report.words import ACTIONS
 from evenstring.session import Session
-from evenstring.text import plain
+from evenstring.text import json_text, plain
 
 __all__ = ["command", "refuse_old_report", "summary_lines", "write_report"]
 
@@ -40,7 +39,7 @@ def summary_lines(material: Material) -> list[str]:
     """The verdict, how sure it is, its reasons, and what to do now."""
     verdict = material.found.verdict
     after = record_next(material)
-    lines = [f"{ACTIONS[verdict.action]}. {sure_line(verdict)}", *(f"  - {sentence(r)}" for r in verdict.reasons)]
+    lines = [f"{headline(verdict)}. {sure_line(verdict)}", *(f"  - {sentence(r)}" for r in verdict.reasons)]
     lines.append(f"Now: {next_step(material)}")
     return [*lines, *([f"After that, to know more, record: {after}."] if after else [])]
 
@@ -52,7 +51,7 @@ def write_report(material: Material, files: tuple[Path, ...], output: Path, forc
         InputError: one is there already, without `force`, or cannot be written.
     """
     make_folder(output)
-    numbers = json.dumps(report_json(material), indent=1, ensure_ascii=False) + "\n"
+    numbers = json_text(report_json(material)) + "\n"
     page = render(material, ", ".join(f.name for f in files))
     write_new(output / "report.json", numbers.encode(), force)
     write_new(output / "report.html", page.encode(), force)
@@ -101,12 +100,12 @@ def command(  # noqa: PLR0913, PLR0917  # one argument an option, all named by c
         session, parts = load_recordings(recordings)
     material = gather_material(session, _profile(session, given, load_a), parts)
     if as_json:
-        click.echo(json.dumps(report_json(material), indent=1, ensure_ascii=False))
+        say_json(report_json(material))
     else:
         write_report(material, files, folder, force)
-        click.echo("\n".join(plain(line, 2000) for line in summary_lines(material)))
+        say("\n".join(plain(line, 2000) for line in summary_lines(material)))
         for line in lines_of(material.second) if material.second else ():
-            click.echo(line)
-        click.echo(f"\nThe page: {folder / 'report.html'}\nThe numbers: {folder / 'report.json'}")
+            say(line)
+        say(f"\nThe page: {folder / 'report.html'}\nThe numbers: {folder / 'report.json'}")
     if exit_verdict and material.found.verdict.action in ("do_not_charge", "inspect"):
         ctx.exit(3)

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections import Counter
+
 from evenstring.analysis.results import Event
 from evenstring.report.drawing.axis import clock
 from evenstring.report.material import Material
 from evenstring.report.sections.balancing import interval, remaining_time
 from evenstring.report.sections.section import Figure, both, claimed, millivolts
-from evenstring.report.words import PHASES, counted
+from evenstring.report.words import EVENTS, PHASES, counted
 
 __all__ = ["headline_figures", "is_visit"]
 
@@ -60,11 +62,12 @@ def _balanced(material: Material) -> Figure:
     b = material.found.balancing
     when = "" if b.at_s is None else f"on the charger, at {clock(b.at_s)}"
     goal = f"within {b.target_percent:.0f} % of charge" if b.target_percent is not None else f"to {b.target_mv:g} mV"
-    if b.state == "balanced":
+    over = b.target_percent is None and b.spread_mv is not None and b.spread_mv > b.target_mv
+    if b.state == "balanced" and not over:
         return "time to balanced", "reached", both(goal, when)
     if b.state == "not_reached":
         return "time to balanced", "not known", "no hour at constant voltage to tell it from" * (b.at_s is None)
-    if b.remaining_low_s == 0.0:
+    if b.state == "balanced" or b.remaining_low_s == 0.0:
         return "time to balanced", "about reached", both("as near as this meter can tell", when)
     return "time to balanced", remaining_time(b), both(interval(b), goal if b.state == "converging" else "")
 
@@ -73,7 +76,8 @@ def _visits(material: Material) -> Figure:
     events = material.found.events
     counts = [e for e in events if is_visit(e)]
     unsure = sum(e.certainty != "yes" for e in counts)
-    notes = [f"{unsure} within the meter's uncertainty"] if unsure else []
+    notes = [f"{n} {EVENTS[kind]}" for kind, n in Counter(e.kind for e in counts).most_common()]
+    notes += [f"{unsure} of them within the meter's uncertainty"] if unsure else []
     if len(events) > len(counts):
         notes.append(f"besides {counted(len(events) - len(counts), 'time')} just above full while charging")
     return "visits beyond a limit", str(len(counts)), "; ".join(notes)
