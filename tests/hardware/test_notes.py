@@ -229,7 +229,7 @@ def circuit_results() -> dict[str, dict[str, float]]:
 
 @pytest.mark.parametrize("name", ["relay_24", "relay_36", "relay_40"])
 def test_an_earth_that_moves_does_not_move_a_reading_by_a_millivolt(name: str) -> None:
-    """50 Hz and 162 V peak, 100 kHz and 5 V peak, at the stated capacitance of the barrier; and the limit is beyond it."""
+    """50 Hz and 162 V peak, 100 kHz and 5 V peak, at the stated capacitance of the barrier; the limit is beyond it."""
     results = circuit_results()
     design = load(NOTES / "circuits" / "run.py").design_of(name)
     assert abs(results[f"{name}.earth_50"]["moved_v"]) < 1e-3

@@ -153,9 +153,9 @@ def _check_rest(data):
 def _check_watch(data):
     limits = data.get("alarms")
     if isinstance(limits, dict):
-        from evenboard.warn import alarms  # noqa: PLC0415 -- RAM only where needed
+        from evenboard.warn import alarm_limits  # noqa: PLC0415 -- RAM only where needed
 
-        problem = alarms.check(limits)
+        problem = alarm_limits.check(limits)
         if problem:
             return problem
     elif limits not in (None, False):

@@ -7,6 +7,7 @@
 
 from array import array
 
+from evenboard import load, unload
 from evenstring_protocol import wire
 
 KINDS = 11
@@ -35,42 +36,10 @@ MUTE_MS = 600000
 MUTE_SHORT_MS = 30000  # a driven-in or overfull group cannot be silenced for longer
 
 
-# Limits in mV, degC x 100 and looks. Defaults are common practice for 4.2 V chemistries.
-DEFAULTS = {
-    "empty_mv": 3000,
-    "discard_mv": 2500,
-    "ceiling_mv": 4250,
-    "reversed_mv": -50,
-    "hysteresis_mv": 50,
-    "hot_cdeg": 6000,
-    "cold_cdeg": 0,
-    "temp_hysteresis_cdeg": 300,
-    "charging_10ma": 20,
-    "debounce": 2,
-}
-
-
-# A sentence that says what is wrong with the limits of a board description, or "".
-def check(limits):
-    for key in limits:
-        value = limits[key]
-        if key not in DEFAULTS or not isinstance(value, int) or isinstance(value, bool):
-            return "alarms." + str(key) + " is not known or no whole number"
-    v = dict(DEFAULTS)
-    v.update(limits)
-    if not -1000 <= v["reversed_mv"] < v["discard_mv"] <= v["empty_mv"] < v["ceiling_mv"] <= 5000:
-        return "alarms: limits must rise from reversed_mv to ceiling_mv"
-    if not 1 <= v["debounce"] <= 20 or not 0 <= v["hysteresis_mv"] <= 500:
-        return "alarms: debounce 1 to 20 looks, hysteresis_mv 0 to 500"
-    if not -4000 <= v["cold_cdeg"] < v["hot_cdeg"] <= 12000:
-        return "alarms: cold_cdeg must lie below hot_cdeg"
-    return ""
-
-
 class Alarms:
     def __init__(self, groups, temps=0, limits=None):
-        v = dict(DEFAULTS)
-        v.update(limits or {})
+        v = load("warn.alarm_limits").merged(limits or {})
+        unload("warn.alarm_limits")
         self.groups = groups
         self.temps = temps
         self._empty = 5 * v["empty_mv"]
@@ -107,10 +76,10 @@ class Alarms:
         n = self.groups
         seen = 0
         for g in range(n):
-            seen += self._look_group(g + 1, readings[g], self._is_lead(readings, g, 0))
+            seen += self._look_group(g + 1, readings, g, 0)
         if passes == 2:
             for g in range(n - 1, -1, -1):
-                seen += self._look_group(g + 1, readings[n + g], self._is_lead(readings, n + g, n))
+                seen += self._look_group(g + 1, readings, n + g, n)
         for k in range(self.temps):
             self._look_temp(k + 1, temp[k], current)
         if seen:
@@ -157,12 +126,14 @@ class Alarms:
                 over += readings[k] == wire.OVER_POSITIVE
         return (beside and over == beside) or minus == self.groups > 1
 
-    def _look_group(self, place, r, lead):
+    def _look_group(self, place, readings, i, first):
+        r = readings[i]
         if r == wire.NO_READING:
             return 0
         if r == wire.LEAD_OPEN:
             self._see(wire.ALARM_LEAD_OPEN, place, r, True, False)
             return 0
+        lead = (r < _NOTHING or r == wire.OVER_POSITIVE) and self._is_lead(readings, i, first)
         self._see(wire.ALARM_LEAD_ORDER, place, r, lead, not lead)
         if lead:
             return 1

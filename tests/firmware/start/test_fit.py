@@ -31,7 +31,7 @@ import main
 main.unload("base.description")
 main.unload("flash.segments")
 main.unload("front.relay_test")
-main.unload("front.lead_test")
+main.unload("warn.alarm_limits")
 gc.collect()
 firmware = gc.mem_alloc() - before
 

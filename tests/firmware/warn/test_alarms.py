@@ -16,6 +16,7 @@ from tests.mp import FIRMWARE, Unix64, Wasm32
 sys.path.insert(0, str(FIRMWARE))  # the same files that a board runs
 
 from evenboard.flash.latch import SIZE, Latch
+from evenboard.warn import alarm_limits
 from evenboard.warn import alarms as board_alarms
 from evenboard.warn.alarms import Alarms
 from evenboard.warn.patterns import LIGHT, SOUND, Signals, is_on
@@ -220,11 +221,11 @@ def test_the_latch_survives_a_reset_and_is_told_again() -> None:
     ],
 )
 def test_limits_that_make_no_sense_are_refused_in_words(limits: dict[str, object]) -> None:
-    assert board_alarms.check(limits).startswith("alarms")
+    assert alarm_limits.check(limits).startswith("alarms")
 
 
 def test_the_limits_of_another_chemistry_are_taken() -> None:
-    assert board_alarms.check({"empty_mv": 2500, "discard_mv": 2000, "ceiling_mv": 3650}) == ""
+    assert alarm_limits.check({"empty_mv": 2500, "discard_mv": 2000, "ceiling_mv": 3650}) == ""
 
 
 def test_every_alarm_has_its_own_sound_and_light() -> None:

@@ -25,7 +25,8 @@ Before you go on:
   - Unplug the harness from the pack. While files are written nothing watches the string, and pins change unasked.
   - A pack above 60 V DC can kill, and any lithium-ion pack can burn. Work by your local rules; leave what needs a
     licence to those who have one. Follow the pack maker's instructions.
-  - Never connect a mains-powered computer to a build that hangs on a pack; use one on battery or a USB isolator.
+  - Never connect a mains-powered computer to a build that hangs on a pack; use one on battery, unplugged,
+    until the barrier of the build has been tested.
   - The monitor is no substitute for the pack's protection board."""
 
 
