@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tests.firmware.run import run as run_script
+from tests.firmware.rig.run import run as run_script
 from tests.mp import Unix64
 
 GROUPS = 24

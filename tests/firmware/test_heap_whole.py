@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.firmware.run import STARTING, compiled, run
+from tests.firmware.rig.run import STARTING, compiled, run
 from tests.mp import Unix64, Wasm32
 
 # Readings move; 80 scans before the end group 4 falls below discard: told, recorded, its segment kept, latched.

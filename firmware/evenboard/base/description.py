@@ -54,8 +54,14 @@ _OPTIONAL = {
 }
 
 
-def safe_defaults():
-    return {"name": "unconfigured", "board_id": "", "string_name": "", "groups": 0, "front_end": "none"}
+# data: a description that cannot be used as a whole. How to tell its owner so is kept of it, where that makes sense.
+def safe_defaults(data=None):
+    safe = {"name": "unconfigured", "board_id": "", "string_name": "", "groups": 0, "front_end": "none"}
+    if isinstance(data, dict):
+        for key in ("buzzer_pin", "led_pin", "button_pin"):
+            if _whole(data.get(key), 0, 48):
+                safe[key] = data[key]
+    return safe
 
 
 def load(path):
@@ -70,7 +76,7 @@ def load(path):
         return safe_defaults(), "board description is not JSON"
     problem = check(data)
     if problem:
-        return safe_defaults(), problem
+        return safe_defaults(data), problem
     return data, ""
 
 

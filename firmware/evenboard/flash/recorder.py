@@ -11,6 +11,7 @@ from array import array
 from struct import pack_into
 
 from evenboard.flash.store import left
+from evenboard.line import messages
 from evenstring_protocol import best as framing
 from evenstring_protocol import wire
 from micropython import const
@@ -99,18 +100,7 @@ class Recorder:
         at = self._events_n
         if at + _EVENT <= _EVENT_ROOM:
             pack_into(wire.HEADER_FORMAT, self._events, at, wire.ALARM, 0, self._clock.low, self._clock.high)
-            pack_into(
-                wire.ALARM_FORMAT,
-                self._events,
-                at + wire.HEADER_SIZE,
-                event[0],
-                event[1],
-                event[2],
-                event[3],
-                event[4],
-                active,
-                latched,
-            )
+            messages.put_alarm(self._events, at + wire.HEADER_SIZE, event, active, latched)
             self._events_n += _EVENT
         if event[1] != wire.ALARM_CHANGE_CLEARED:
             self._urgent = True
@@ -198,13 +188,7 @@ class Recorder:
         for fill in self._heads:
             if not self._frame(fill()):
                 return False
-        clock = self._clock
-        wall = clock.wall
-        source = wire.CLOCK_SOURCE_HOST if clock.wall_set else wire.CLOCK_SOURCE_NONE
-        body = self._link.body
-        pack_into(wire.HEADER_FORMAT, body, 0, wire.CLOCK, 0, clock.low, clock.high)
-        pack_into(wire.CLOCK_FORMAT, body, wire.HEADER_SIZE, source, wall[0], wall[1], wall[2], wall[3])
-        done = self._frame(wire.HEADER_SIZE + wire.CLOCK_SIZE)
+        done = self._frame(messages.fill_clock(self._link, self._clock))
         self._seq = after
         self._head_n = self.store.size
         return done

@@ -8,9 +8,9 @@ from machine import Pin
 
 
 def make_watch(app, data, memory=None):
-    front = app.front
-    alarms = Alarms(front.groups, front.sensors.temps, data.get("alarms"))
-    recorder = memory.make_recorder(app) if memory else None
+    front = app.front  # None: nothing is measured, and that is what the alarms will say
+    alarms = Alarms(front.groups if front else 0, front.sensors.temps if front else 0, data.get("alarms"))
+    recorder = memory.make_recorder(app) if memory and front else None
     latch = memory.latch if memory else None
     if latch:
         alarms.restore(latch.latched, latch.visited)

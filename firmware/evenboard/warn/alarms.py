@@ -12,7 +12,8 @@ from evenstring_protocol import wire
 KINDS = 10
 _LATCHED = (1 << wire.ALARM_BELOW_DISCARD) | (1 << wire.ALARM_REVERSED) | (1 << wire.ALARM_ABOVE_CEILING)
 _EVENTS = 64  # waiting for link and recorder; emptied after every scan
-_BAD_SCANS = 5  # scans without one believable reading before "not watching"
+_NOTHING = 2500  # steps: 0.5 V, as the front ends take for an open lead. Our choice
+_BLIND_MS = 5000  # without one believable reading: "not watching". Our choice: said within 10 s in any case
 
 # Most urgent first: what sounds when several are active.
 PRIORITY = bytes(
@@ -22,8 +23,8 @@ PRIORITY = bytes(
         wire.ALARM_BELOW_DISCARD,
         wire.ALARM_HOT,
         wire.ALARM_COLD_CHARGE,
-        wire.ALARM_LEAD_OPEN,
         wire.ALARM_NOT_WATCHING,
+        wire.ALARM_LEAD_OPEN,
         wire.ALARM_NTC_OPEN,
         wire.ALARM_BAD_CONTACT,
         wire.ALARM_BELOW_EMPTY,
@@ -94,7 +95,11 @@ class Alarms:
         self.latched = 0
         self.visited = bytearray(8)  # bit group-1: it was below discard (40 bits used)
         self.latch_dirty = False  # latched or visited changed: to be written to flash
-        self._blind = 0  # scans in a row without a believable reading
+        self._calm_low = self._empty + self._hyst
+        self._calm_high = self._ceiling - self._hyst
+        self._busy = bytearray(max(groups, 1))  # groups at which an alarm is active or pending
+        self.nothing = False  # the latest scan had no believable reading
+        self._blind_ms = 0  # for so long nothing was measured that should be
         self._room = _EVENTS
         self._queue = array("h", bytes(2 * 5 * self._room))
         self._head = 0
@@ -104,26 +109,48 @@ class Alarms:
     def look(self, readings, passes, current=-32768, temp=None):
         n = self.groups
         seen = 0
-        for g in range(n):
-            seen += self._look_group(g + 1, readings[g])
-        if passes == 2:
-            for g in range(n - 1, -1, -1):
-                seen += self._look_group(g + 1, readings[n + g])
+        if not self._unplugged(readings, n * passes):
+            seen = self._look_pass(readings, 0, n)
+            if passes == 2:
+                seen += self._look_pass(readings, n, n)
         for k in range(self.temps):
             self._look_temp(k + 1, temp[k], current)
-        if seen:
-            self._blind = 0
+        self.nothing = seen == 0
+
+    # Nearly every reading stands well between the limits, with nothing pending at its group: one comparison.
+    def _look_pass(self, readings, first, n):
+        low = self._calm_low
+        high = self._calm_high
+        busy = self._busy
+        seen = 0
+        for g in range(n):
+            r = readings[first + g]
+            if low <= r <= high and not busy[g]:
+                seen += 1
+            else:
+                seen += self._look_group(g + 1, r)
+        return seen
+
+    # Every group at about nothing, at once: no string does that, a pulled harness does. It must not be taken for a visit
+    # below discard.
+    def _unplugged(self, readings, n):
+        for i in range(n):
+            r = readings[i]
+            if (r >= _NOTHING or r <= -_NOTHING) and r != wire.LEAD_OPEN:
+                return False
+        return n > 2
+
+    # Time goes on. blind: the board knows that it does not measure what it should.
+    def watch_over(self, ms, blind):
+        if blind or self.nothing:
+            if self._blind_ms < _BLIND_MS:
+                self._blind_ms += ms
+                if self._blind_ms >= _BLIND_MS:
+                    self._raise(wire.ALARM_NOT_WATCHING, 0, wire.NO_READING)
+        elif self._blind_ms:
+            self._blind_ms = 0
             if self.active >> wire.ALARM_NOT_WATCHING & 1:
                 self._clear(wire.ALARM_NOT_WATCHING, 0, 0)
-        else:
-            self.no_scan()
-
-    # A scan that failed altogether, or gave nothing to believe.
-    def no_scan(self):
-        if self._blind < _BAD_SCANS:
-            self._blind += 1
-            if self._blind == _BAD_SCANS:
-                self._raise(wire.ALARM_NOT_WATCHING, 0, wire.NO_READING)
 
     # What the self-test found of sense lead 0..N: hundreds of ohms too much.
     def contact(self, lead, hundreds, bad):
@@ -139,6 +166,7 @@ class Alarms:
             return 0
         if r == wire.LEAD_OPEN:
             self._see(wire.ALARM_LEAD_OPEN, place, r, True, False)
+            self._busy[place - 1] = 1
             return 0
         h = self._hyst
         self._see(wire.ALARM_LEAD_OPEN, place, r, False, True)
@@ -146,7 +174,17 @@ class Alarms:
         self._see(wire.ALARM_BELOW_DISCARD, place, r, r < self._discard, r >= self._discard + h)
         self._see(wire.ALARM_REVERSED, place, r, r < self._reversed, r >= self._reversed + h)
         self._see(wire.ALARM_ABOVE_CEILING, place, r, r > self._ceiling, r <= self._ceiling - h)
+        self._busy[place - 1] = self._pending(place)
         return 1
+
+    # Whether any alarm of the group is active or about to be.
+    def _pending(self, place):
+        i = place  # a range with a step would be made on the heap
+        for _ in range(KINDS):
+            if self._on[i] or self._bad[i]:
+                return 1
+            i += self._places
+        return 0
 
     def _look_temp(self, place, t, current):
         if t == -32768:

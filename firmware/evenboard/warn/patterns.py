@@ -13,7 +13,7 @@ SOUND = (
     (250, 250),  # hot: even
     (60, 120, 250, 1500),  # cold_charge: short, long
     (60, 5940),  # ntc_open
-    (500, 4500),  # not_watching: one long every 5 s
+    (700, 150, 700, 1450),  # not_watching: two long, all the time
     (60, 200, 60, 7680),  # bad_contact: two ticks every 8 s
 )
 LIGHT = (

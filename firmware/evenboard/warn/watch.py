@@ -9,6 +9,7 @@ from array import array
 
 from evenboard.flash.record_hours import RecordHours
 from evenboard.front.lead_test import BAD_OHM
+from evenboard.line import messages
 from evenboard.warn.patterns import Signals
 from evenstring_protocol import wire
 from micropython import const
@@ -72,9 +73,6 @@ class Watch:
             ohm = found.lead_ohm[lead]
             self.alarms.contact(lead, min(ohm // 100, 32766), ohm >= BAD_OHM)
 
-    def no_scan(self):
-        self.alarms.no_scan()
-
     # Outputs and silence follow the clock; call it often.
     def poll(self, app):
         clock = app.clock
@@ -82,6 +80,7 @@ class Watch:
         self._low = clock.low
         self._high = clock.high
         self.alarms.pass_time(step)
+        self.alarms.watch_over(step, app.blind)
         if self.button:
             pressed = not self.button.value()
             if pressed and not self._pressed:
@@ -120,49 +119,14 @@ class Watch:
             self.latch_failed += 1
 
     def _send(self, link, event):
-        alarms = self.alarms
         link.head(wire.ALARM)
-        struct.pack_into(
-            wire.ALARM_FORMAT,
-            link.body,
-            wire.HEADER_SIZE,
-            event[0],
-            event[1],
-            event[2],
-            event[3],
-            event[4],
-            alarms.active,
-            alarms.latched,
-        )
+        messages.put_alarm(link.body, wire.HEADER_SIZE, event, self.alarms.active, self.alarms.latched)
         link.send(wire.HEADER_SIZE + wire.ALARM_SIZE)
 
     def send_recorder(self, app):
         self._report_low = app.clock.low
         self._report_high = app.clock.high
-        recorder = self.recorder
-        store = recorder.store
-        link = app.link
-        link.head(wire.RECORDER)
-        kept = store.kept + (1 if store.alarm and store.is_open else 0)
-        struct.pack_into(
-            wire.RECORDER_FORMAT,
-            link.body,
-            wire.HEADER_SIZE,
-            recorder.mode,
-            recorder.state,
-            recorder.memory,
-            store.segments & 0xFFFF,
-            kept & 0xFFFF,
-            (store.used + store.size) >> 10,
-            store.room >> 10,
-            recorder.blocks & 0xFFFF,
-            recorder.blocks >> 16,
-            recorder.blocks_lost,
-            recorder.scans_lost,
-            store.deleted & 0xFFFF,
-            recorder.worst_stall_ms,
-        )
-        link.send(wire.HEADER_SIZE + wire.RECORDER_SIZE)
+        app.link.send(messages.fill_recorder(app.link, self.recorder))
 
     def _acknowledge(self, app, rx, size):
         if size < wire.HEADER_SIZE + wire.ACKNOWLEDGE_SIZE:

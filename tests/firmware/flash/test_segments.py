@@ -10,8 +10,8 @@ import pytest
 from evenstring.wire.stream import StreamDecoder
 from evenstring_protocol import wire
 
-from tests.firmware.run import run
-from tests.firmware.test_app import CASES
+from tests.firmware.rig.cases import CASES
+from tests.firmware.rig.run import run
 from tests.mp import Unix64
 
 # The whole firmware with its recorder on a folder that already holds 40 segments of 2,000 bytes; every call of the
@@ -46,7 +46,7 @@ def ask(code, seq, payload):
     for name in calls:
         calls[name] = 0
     rig.command(code, seq, payload)
-    return [app._last_status, dict(calls)]
+    return [app.commands.last_status, dict(calls)]
 """
 )
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from evenstring.board.compiled import written_out
 
-from tests.firmware.run import STARTING, compiled, run
+from tests.firmware.rig.run import STARTING, compiled, run
 from tests.firmware.warn.test_watch import PRELUDE
 from tests.mp import FIRMWARE, Unix64, Wasm32
 

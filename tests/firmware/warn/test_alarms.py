@@ -10,7 +10,7 @@ from array import array
 
 import pytest
 
-from tests.firmware.run import FOLDERS
+from tests.firmware.rig.run import FOLDERS
 from tests.mp import FIRMWARE, Unix64, Wasm32
 
 sys.path.insert(0, str(FIRMWARE))  # the same files that a board runs
@@ -128,15 +128,26 @@ def test_an_open_lead_is_told_and_freezes_the_other_looks() -> None:
 
 def test_no_believable_reading_means_not_watching() -> None:
     alarms = Alarms(GROUPS)
+    alarms.look([wire.NO_READING] * 2 * GROUPS, 2)
     for _ in range(4):
-        alarms.no_scan()
+        alarms.watch_over(1000, False)
     assert taken(alarms) == []
 
-    alarms.look([wire.NO_READING] * 2 * GROUPS, 2)
+    alarms.watch_over(1000, False)
 
     assert [e[:2] for e in taken(alarms)] == [(wire.ALARM_NOT_WATCHING, wire.ALARM_CHANGE_RAISED)]
     alarms.look(EVEN * 2, 2)
+    alarms.watch_over(100, False)
     assert alarms.active == 0
+
+
+def test_a_board_that_knows_that_it_is_blind_warns_whatever_it_read_last() -> None:
+    alarms = Alarms(GROUPS)
+    alarms.look(EVEN * 2, 2)
+
+    alarms.watch_over(5000, True)
+
+    assert [e[:2] for e in taken(alarms)] == [(wire.ALARM_NOT_WATCHING, wire.ALARM_CHANGE_RAISED)]
 
 
 @pytest.mark.parametrize(
