@@ -20,6 +20,8 @@ _HEARD = 64  # bytes of the host in one turn of the main loop: a line full of ga
 _CTRL_C = 3
 STARTING = (
     "base.description",
+    "base.limits",
+    "line.config",
     "start.begin",
     "start.build",
     "start.build_alarms",

@@ -57,6 +57,7 @@ class App:
         self.commands = Commands(self)
         self.handlers = self.commands.handlers
         self.hear = None  # function(): takes a few waiting bytes of the host, True if more wait (main.py)
+        self.config = None  # path of the description, and bytes of a new one so far (evenboard.line.config)
         self.boots = None  # counts boots and ends the count of fast ones (evenboard.flash.boots)
         self.heard = False  # a host has spoken since the start
         self.leaving = False  # the main loop is to restart the board (evenboard.start.maintenance)

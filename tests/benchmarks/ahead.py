@@ -155,8 +155,7 @@ def table(marks: list[Mark]) -> Iterator[str]:
         share = 100 * np.mean([lead >= 20 for lead in leads]) if leads else float("nan")
         median = float(np.median(leads)) if leads else float("nan")
         yield (
-            f"{kind:<20} {len(leads):>5} {share:>10.1f} % {median:>5.0f} s"
-            f" {len(clear):>6} {hours:>6.0f} {said:>9.2f}"
+            f"{kind:<20} {len(leads):>5} {share:>10.1f} % {median:>5.0f} s {len(clear):>6} {hours:>6.0f} {said:>9.2f}"
         )
 
 

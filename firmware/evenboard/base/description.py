@@ -157,15 +157,16 @@ def _check_rest(data):
 
 # Alarm limits and the recorder's folder; the alarms themselves are loaded only where limits are given.
 def _check_watch(data):
-    limits = data.get("alarms")
-    if isinstance(limits, dict):
-        from evenboard.warn import alarms  # noqa: PLC0415 -- RAM only where needed
+    from evenboard.base import limits  # noqa: PLC0415 -- RAM only where needed
 
-        problem = alarms.check(limits)
-        if problem:
-            return problem
-    elif limits not in (None, False):
-        return "alarms is not an object of limits, or false"
+    for section, check in (("alarms", limits.check_alarms), ("ahead", limits.check_ahead)):
+        own = data.get(section)
+        if isinstance(own, dict):
+            problem = check(own)
+            if problem:
+                return problem
+        elif own not in (None, False):
+            return section + " is not an object of limits, or false"
     where = data.get("recorder")
     if where is None:
         return ""

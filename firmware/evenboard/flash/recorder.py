@@ -23,6 +23,7 @@ _STALL_MS = const(20)
 _POST_SCANS = const(50)
 _EVENT_ROOM = const(512)  # bytes of ALARM frames waiting for flash
 _EVENT = wire.HEADER_SIZE + wire.ALARM_SIZE  # of one, not yet stuffed
+_PRESS = wire.HEADER_SIZE + wire.PRESS_SIZE
 _LEAST = const(512)  # bytes: a shorter rest of a piece of flash is filled up; holds a block of one scan in any case
 _RETRY_SCANS = const(50)  # after a failed write
 
@@ -102,11 +103,21 @@ class Recorder:
             pack_into(wire.HEADER_FORMAT, self._events, at, wire.ALARM, 0, self._clock.low, self._clock.high)
             messages.put_alarm(self._events, at + wire.HEADER_SIZE, event, active, latched)
             self._events_n += _EVENT
+        if event[0] >= wire.ALARM_EASE_OFF:
+            return  # what is only foretold goes into the recording, and is no reason to keep it
         if event[1] != wire.ALARM_CHANGE_CLEARED:
             self._urgent = True
             self._post = _POST_SCANS
             if self.state == wire.RECORDER_STATE_WAITING and self.mode != wire.RECORD_MODE_OFF:
                 self._start()
+
+    # A press of the button, its frame as it goes over the line; like an alarm it reaches flash at the next service.
+    def press(self, frame, size):
+        at = self._events_n
+        if at + size <= _EVENT_ROOM and self.state == wire.RECORDER_STATE_RECORDING:
+            for i in range(size):
+                self._events[at + i] = frame[i]
+            self._events_n += size
 
     # Between scans. True: flash was written.
     def service(self):
@@ -206,10 +217,11 @@ class Recorder:
         body = self._link.body
         at = 0
         while at < self._events_n:
-            for i in range(_EVENT):
+            size = _EVENT if self._events[at] == wire.ALARM else _PRESS
+            for i in range(size):
                 body[i] = self._events[at + i]
-            at += _EVENT
-            if not self._frame(_EVENT, True):
+            at += size
+            if not self._frame(size, True):
                 self.store.recover()
                 return False
         self._events_n = 0

@@ -135,6 +135,12 @@ def put_alarm(body, at, event, active, latched):
     struct.pack_into(wire.ALARM_FORMAT, body, at, event[0], event[1], event[2], event[3], event[4], active, latched)
 
 
+def fill_press(link, what, count):
+    link.head(wire.PRESS)
+    struct.pack_into(wire.PRESS_FORMAT, link.body, wire.HEADER_SIZE, what, count)
+    return wire.HEADER_SIZE + wire.PRESS_SIZE
+
+
 def fill_clock(link, clock):
     wall = clock.wall
     source = wire.CLOCK_SOURCE_HOST if clock.wall_set else wire.CLOCK_SOURCE_NONE

@@ -25,6 +25,6 @@ def start(path, write, feed):
     if boots.agree(app.boot_count) and app.watch and app.watch.recorder:
         app.watch.recorder.memory |= wire.MEMORY_BOOTS_RESTORED
     maintenance.register(app)
-    config.Service(app, path, boots)
+    config.register(app, path)
     feed()
     return app, data.get("sleep")

@@ -16,6 +16,10 @@ def make_watch(app, data, memory=None):
         alarms.restore(latch.latched, latch.visited)
     outputs = make_outputs(data)
     watch = Watch(app, alarms, recorder, latch, outputs.sound, outputs.light)
+    if front and data.get("ahead") is not False:
+        from evenboard.warn import ahead  # noqa: PLC0415 -- RAM only where fitted
+
+        watch.ahead = ahead.Ahead(front.groups, alarms.empty, alarms.ceiling, data.get("ahead"))
     if data.get("button_pin") is not None:
         watch.button = Pin(data["button_pin"], Pin.IN, Pin.PULL_UP)
     return watch

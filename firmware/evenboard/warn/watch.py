@@ -33,8 +33,12 @@ class Watch:
         self._report_low = 0
         self._report_high = 0
         self.latch_failed = 0
-        self.button = None  # a pin that reads 0 while pressed: acknowledges what is active
+        self.ahead = None  # what foretells, where it is wanted (evenboard.warn.ahead)
+        self._since_ms = 0  # since the latest scan
+        self.button = None  # a pin that reads 0 while pressed: silences what sounds, else it marks the moment
         self._pressed = False
+        self.presses = 0  # marks since boot
+        self._press = -1  # what the latest press did, until it is told
         app.handlers[wire.ACKNOWLEDGE] = self._acknowledge
         app.handlers[wire.CLEAR_LATCH] = self._clear_latch
 
@@ -44,6 +48,11 @@ class Watch:
         current = _mean(front.currents, len(front.currents)) if front.currents else _NONE
         self.alarms.look(front.readings, front.passes, current, sensors.temp)
         self.poll(app)
+        ahead = self.ahead
+        if ahead:
+            if not self.alarms.nothing and ahead.look(front.readings, front.passes, current, self._since_ms):
+                self.alarms.foretell(ahead)
+            self._since_ms = 0
         recorder = self.recorder
         if recorder:
             now = self._now
@@ -79,14 +88,24 @@ class Watch:
         step = clock.since(self._low, self._high)
         self._low = clock.low
         self._high = clock.high
+        self._since_ms += step
         self.alarms.pass_time(step)
         self.alarms.watch_over(step, app.blind)
         if self.button:
             pressed = not self.button.value()
             if pressed and not self._pressed:
-                self.alarms.acknowledge(0xFFFF)
+                self._pushed()
             self._pressed = pressed
         self.signals.service(step, app.state == wire.STATE_SCANNING)
+
+    def _pushed(self):
+        if self.alarms.sounding() >= 0:
+            self.alarms.acknowledge(0xFFFF)
+            self._press = wire.PRESS_SILENCE
+        else:
+            self.presses = (self.presses + 1) & 0xFFFF
+            self._press = wire.PRESS_MARK
+            self.signals.confirm()
 
     # Between scans: tell the link and the flash. Nothing is allocated unless a segment or the latch changes.
     def service(self, app):
@@ -96,6 +115,12 @@ class Watch:
             self._send(app.link, event)
             if self.recorder:
                 self.recorder.alarm(event, alarms.active, alarms.latched)
+        if self._press >= 0:
+            size = messages.fill_press(app.link, self._press, self.presses)
+            if self.recorder:
+                self.recorder.press(app.link.body, size)
+            app.link.send(size)
+            self._press = -1
         if alarms.latch_dirty:
             self._save_latch()
         recorder = self.recorder

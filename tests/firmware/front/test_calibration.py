@@ -235,7 +235,7 @@ def test_flash_that_takes_nothing_leaves_the_one_before_in_force(case):
 
 
 CUTS = """
-class Cut(Exception):
+class Cut(BaseException):
     pass
 left = [0]
 def cut_at(n):

@@ -3,20 +3,17 @@
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
-from pathlib import Path
 
 import pytest
 
 from tests.firmware.rig.cases import CASES
-from tests.firmware.rig.run import FOLDERS, run
+from tests.firmware.rig.run import run
 from tests.mp import Unix64
 
 SERVICE = """
 import os
 from evenboard.flash.boots import Boots
-from evenboard.line.config import Service, restore
+from evenboard.line.config import register, restore
 FOLDER = {folder!r}
 PATH = FOLDER + "/board.json"
 def text(data):
@@ -29,7 +26,8 @@ def get(path):
         return f.read()
 def serve(boots=None):
     rig = Rig(keep=True)
-    Service(rig.app, PATH, boots)
+    rig.app.boots = boots
+    register(rig.app, PATH)
     return rig
 def write(rig, data, seq=10, piece=200):
     for at in range(0, len(data), piece):

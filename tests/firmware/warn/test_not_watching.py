@@ -1,4 +1,4 @@
-"""A board that stops measuring says so, loudly, within 10 s: each way of losing the measurement, through the main loop."""
+"""A board that stops measuring says so loudly within 10 s: each way of losing it, through the main loop."""
 
 from __future__ import annotations
 
@@ -61,7 +61,7 @@ WAYS = {
     "a part holds the bus low and no clock frees it": "rig.board.hung_low = True",
     "a relay conducts": "rig.break_it([{'kind': 'stuck_relay', 'tap': 7}])",
     "the converter never finishes": "front._adc.read = lambda: None",
-    "the converter reads the lines as shorted to its supply": "rig.break_it([{'kind': 'converter_offset', 'uv': 90000}])",
+    "the converter is far off": "rig.break_it([{'kind': 'converter_offset', 'uv': 90000}])",
     "the harness is unplugged": "rig.break_it([{'kind': 'lead_open', 'tap': t} for t in range(9)])",
     "the firmware meets an error in every scan": "front._whole_scan = broken",
     "the firmware meets an error in the self-test too": "front._whole_scan = front._test = broken",

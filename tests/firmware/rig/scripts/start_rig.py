@@ -26,9 +26,8 @@ class Micropython:
 
 
 sys.modules["micropython"] = Micropython()
-from rig import RP2040_24, Still, VirtualBoard, World  # noqa: E402 -- after what it shall import was replaced
-
 import machine  # noqa: E402 -- as above
+from rig import RP2040_24, Still, VirtualBoard, World  # noqa: E402 -- after what it shall import was replaced
 
 
 class End(BaseException):
