@@ -14,12 +14,13 @@ _ONE = 4096  # a group that sags as the mean does
 _MOVED = 150  # 15 mV off its slow mean: the string is under a changing load. Tuned on ahead's seeds 1 to 40
 _STEADY = 40000  # keeps a small move from teaching much; tuned as before
 _SLOW_MS = 30000  # of what counts as slow in a group; tuned as before
-_HOLD_MS = 60000  # without a moving load for so long there is no ride; our choice
+_HOLD_MS = 180000  # without a moving load for so long there is no ride: a long climb is steady too; our choice
+_LOAD = 100  # 1 A
 _HARD_MS = 1200000  # hard load that did not come back fades; tuned as before
 _FALL_MS = 300  # the unloaded level falls 0.1 mV in that time at most under load, 20 mV a minute; tuned as before
 _QUICK_MS = 2000  # what rises with the load is followed so; tuned as before
 _SMOOTH_MS = 4000  # the forecast is smoothed; tuned as before
-_RISE_MS = 600000  # downwards quickly, upwards slowly: an easy stretch is no reason for hope; tuned as before
+_RISE_MS = 2400000  # downwards quickly, upwards slowly: an easy stretch is no reason for hope; tuned as before
 _PAST_MS = 40000  # and its trend taken against that
 _AHEAD = 3  # of four: 27 s ahead of smoothed and past (36 s apart); tuned as before
 _MOST_DROP = 2500  # 0.25 V: the trend foretells no more
@@ -151,11 +152,13 @@ class Ahead:
         if current == _NONE:
             return
         amps = -current
+        if amps > _LOAD:
+            self._ride_ms = _HOLD_MS
         quick = amps - (self._amps_slow >> 4)
         self._amps_slow += (amps * 16 - self._amps_slow) * _part(ms, _SLOW_MS) >> 8
         self._amps = _envelope(self._amps, amps, ms)
         quick = max(-8000, min(8000, quick))
-        if quick > 100 or quick < -100:  # 1 A
+        if quick > _LOAD or quick < -_LOAD:
             error = -moved - (self._drop * quick >> 10)
             self._drop += error * ((quick << 14) // (quick * quick + 10000)) >> 9
 
@@ -166,7 +169,7 @@ class Ahead:
         more = (self._amps >> 4) + current
         by_volts = self._free - (self._hard >> 4)
         by_amps = self._mean - (self._drop * more >> 10) if more > 0 else self._mean
-        return (by_volts + by_amps) >> 1
+        return (3 * by_volts + by_amps) >> 2
 
     def _weakest(self, ms, hard):
         more = self._mean - hard

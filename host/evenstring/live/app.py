@@ -149,6 +149,8 @@ class WatchApp(App[None]):
     def _foot(self) -> str:
         link, alarms = self.state.link, self.state.alarms
         quality = f"{link.scans_per_s:.1f} scans/s, {link.damaged} damaged, {link.lost} lost"
+        if self.state.trouble:
+            return f"! {self.state.trouble} · {quality}"
         if not alarms:
             return f"no alarm · {quality} · {plain(self.source.recording, 60)}"
         said = "; ".join(a.words for a in alarms[:3])

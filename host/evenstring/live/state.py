@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from evenstring.analysis.results import PhaseKind
 from evenstring.analysis.series.rest import REST_S, rest_current_a
+from evenstring.board_words import alarm_words
 from evenstring.live.history import History
 from evenstring.profile import PackProfile
 from evenstring.report.drawing.axis import clock
@@ -42,10 +43,9 @@ class Alarm:
     @property
     def words(self) -> str:
         """Where and what, for a reader."""
-        if self.kind == "bad_contact":
-            return f"sense lead {self.group} has a bad contact: groups at it read low"
-        what = _ALARMS.get(self.kind, self.kind.replace("_", " "))
-        return f"group {self.group} {what}" if self.group else what
+        if self.kind not in _ALARMS:
+            return alarm_words(self.kind, self.group)
+        return f"group {self.group} {_ALARMS[self.kind]}" if self.group else _ALARMS[self.kind]
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,12 +78,14 @@ class LiveState:
         self.history: History | None = None
         self.link = Link()
         self.current_a: float | None = None
+        self.trouble = ""  # the board does not measure: fault, place, what to do
         self._board_alarms: dict[tuple[str, int], Alarm] = {}
         self._quiet_since_s: float | None = None
 
     def forget(self) -> None:
         """Drop all scans and alarms: another board, or a jump in a replay."""
         self.history, self.current_a, self._quiet_since_s = None, None, None
+        self.trouble = ""
         self._board_alarms.clear()
 
     def take(self, time_s: F64, volts_v: F32, current_a: F32 | None = None) -> None:
@@ -147,7 +149,9 @@ class LiveState:
             )  # fmt: skip
             if kind and (kind, g) not in told:
                 out.append(Alarm(kind, g, v))
-        order = ["reversed", "below_discard", "above_ceiling", "below_empty"]
+        order = [
+            "not_watching", "reversed", "below_discard", "above_ceiling", "ease_off_now", "below_empty", "ease_off",
+        ]  # fmt: skip
         return sorted(out, key=lambda a: order.index(a.kind) if a.kind in order else len(order))
 
     @property
@@ -212,15 +216,20 @@ class LiveState:
         slope_u = noise / (np.std(time_s) * np.sqrt(len(time_s))) if len(time_s) > 2 else np.inf
         return float((now - self.target_mv) / -rate) if rate < -3 * slope_u and rate < 0 else None
 
+    def _alarming(self, alarms: list[Alarm]) -> Matter:
+        if self.trouble:
+            return Matter("–", "", self.trouble, alarm=True)
+        worst = alarms[0]
+        shown = "–" if worst.volts_v is None else f"{worst.volts_v:.2f}"
+        return Matter(shown, "" if worst.volts_v is None else "V", worst.words, alarm=True)
+
     @property
     def matter(self) -> Matter:
         """Alarms first; then what the phase makes people wait for."""
         volts = self.volts_v
         alarms = self.alarms
-        if alarms:
-            worst = alarms[0]
-            shown = "–" if worst.volts_v is None else f"{worst.volts_v:.2f}"
-            return Matter(shown, "" if worst.volts_v is None else "V", worst.words, alarm=True)
+        if self.trouble or alarms:
+            return self._alarming(alarms)
         if not len(volts) or self.spread_mv is None:
             return Matter("–", "", "waiting for the first scan")
         if self.phase == "charge_cc":
