@@ -16,7 +16,7 @@ _STEADY = 40000  # keeps a small move from teaching much; tuned as before
 _SLOW_MS = 30000  # of what counts as slow in a group; tuned as before
 _HOLD_MS = 180000  # without a moving load for so long there is no ride: a long climb is steady too; our choice
 _LOAD = 100  # 1 A
-_HARD_MS = 1200000  # hard load that did not come back fades; tuned as before
+_HARD_MS = 2400000  # hard load that did not come back fades; tuned as before
 _FALL_MS = 300  # the unloaded level falls 0.1 mV in that time at most under load, 20 mV a minute; tuned as before
 _QUICK_MS = 2000  # what rises with the load is followed so; tuned as before
 _SMOOTH_MS = 4000  # the forecast is smoothed; tuned as before
@@ -169,7 +169,7 @@ class Ahead:
         more = (self._amps >> 4) + current
         by_volts = self._free - (self._hard >> 4)
         by_amps = self._mean - (self._drop * more >> 10) if more > 0 else self._mean
-        return (3 * by_volts + by_amps) >> 2
+        return (7 * by_volts + by_amps) >> 3
 
     def _weakest(self, ms, hard):
         more = self._mean - hard
