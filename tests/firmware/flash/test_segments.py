@@ -108,7 +108,7 @@ def test_every_message_is_as_long_as_its_table_says(memory: Any) -> None:
     assert sizes["SEGMENT_DATA"] == {wire.SEGMENT_DATA_SIZE + 2 + 512}
 
 
-# A flash that is slow: 12 ms to open a file, 4 ms a piece of 512 bytes (invented, worse than was seen on an RP2040), and
+# A flash that is slow: 12 ms to open a file, 4 ms a piece of 512 bytes (invented, worse than seen on an RP2040), and
 # full segments of 32 kB; the main loop runs as main.py runs it, and the longest times without scan or food are kept.
 SLOW = """
 import binascii

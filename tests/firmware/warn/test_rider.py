@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from itertools import groupby
+from itertools import groupby, pairwise
 from pathlib import Path
 from typing import Any
 
@@ -66,8 +66,8 @@ def lengths(trace: list[list[int]], column: int) -> list[tuple[int, int]]:
     """(level, ms) of each stretch of a pin's trace, the first and the last left out."""
     out = []
     for level, rows in groupby(trace, key=lambda row: row[column]):
-        out.append((level, [r[0] for r in rows][0]))
-    return [(level, b - at) for (level, at), (_, b) in zip(out, out[1:], strict=False)][1:]
+        out.append((level, next(r[0] for r in rows)))
+    return [(level, b - at) for (level, at), (_, b) in pairwise(out)][1:]
 
 
 def test_power_alone_starts_it_and_a_sound_and_a_light_say_that_both_work(board: Any) -> None:
