@@ -16,8 +16,8 @@ ALARMS = {
 }
 
 # mV: ease off so far above empty, ease off now, clear so far above that; so far below the ceiling when charging; what
-# braking adds near full (our choice). Tuned on rides 1 to 80 of tests/benchmarks/ahead.py.
-AHEAD = {"soon_mv": 50, "now_mv": 10, "clear_mv": 150, "ceiling_mv": 15, "brake_mv": 60}
+# braking adds near full (our choice). Tuned on rides 1 to 100 of tests/benchmarks/ahead.py.
+AHEAD = {"soon_mv": 65, "now_mv": 10, "clear_mv": 150, "ceiling_mv": 15, "brake_mv": 60}
 
 
 def alarms(limits):

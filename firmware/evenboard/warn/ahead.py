@@ -11,7 +11,7 @@ from evenstring_protocol import wire
 
 _PACE_MS = 250
 _ONE = 4096  # a group that sags as the mean does
-_MOVED = 150  # 15 mV off its slow mean: the string is under a changing load. Tuned on ahead's seeds 1 to 40
+_MOVED = 150  # 15 mV off its slow mean: the string is under a changing load. tuned on rides 1 to 100
 _STEADY = 40000  # keeps a small move from teaching much; tuned as before
 _SLOW_MS = 30000  # of what counts as slow in a group; tuned as before
 _HOLD_MS = 180000  # without a moving load for so long there is no ride: a long climb is steady too; our choice
