@@ -13,6 +13,8 @@ help:
 	@echo "  make test      all tests (sets up .venv by itself)"
 	@echo "  make test-quick  host and protocol in a minute: no browser, no 32-bit interpreter, no physics cells"
 	@echo "  make coverage  all tests, with what they leave out"
+	@echo "  make lowest    quick tests with the lowest versions of all dependencies that pyproject.toml allows"
+	@echo "  make sbom      what this environment is made of, as CycloneDX in out/sbom.json"
 	@echo "  make lint      format check, lint, types, generated files"
 	@echo "  make format    put the code into the house format"
 	@echo "  make generate  write what follows from protocol/messages.toml"
@@ -41,7 +43,8 @@ $(TEST_STAMP): pyproject.toml $(STAMP)
 	@touch $@
 
 demo: $(STAMP)
-	$(BIN)/evenstring demo -o out/demo
+	$(BIN)/evenstring demo -o out/demo --force
+	@echo "To type evenstring by itself in this shell:  source $(BIN)/activate"
 
 test: $(TEST_STAMP)
 	$(BIN)/python -m pytest -n 2 -m "not soak"
@@ -50,6 +53,14 @@ QUICK := tests/host tests/protocol tests/hardware $(wildcard tests/test_*.py)
 
 test-quick: $(QUICK_STAMP)
 	$(BIN)/python -m pytest -n 2 -m "not (soak or slow or needs_test_extra)" $(QUICK)
+
+lowest: $(TEST_STAMP)
+	$(BIN)/uv venv -q --clear --python $(PYTHON) $(VENV)/lowest
+	$(BIN)/uv pip install -q --python $(VENV)/lowest/bin/python --resolution lowest-direct -e '.[quick]'
+	$(VENV)/lowest/bin/python -m pytest -n 2 -m "not (soak or slow or needs_test_extra)" $(QUICK)
+
+sbom: $(TEST_STAMP)
+	$(BIN)/cyclonedx-py environment --pyproject pyproject.toml --of JSON -o out/sbom.json $(BIN)/python
 
 coverage: $(TEST_STAMP)
 	$(BIN)/python -m pytest -n 2 -m "not soak" --cov --cov-report=term:skip-covered
@@ -70,6 +81,7 @@ generate: $(STAMP)
 
 notes: $(TEST_STAMP)
 	$(BIN)/python hardware_notes/circuits/run.py --write >/dev/null
+	cd hardware_notes && ../$(BIN)/python -m stress.run --write >/dev/null && ../$(BIN)/python -m schematic
 	$(BIN)/python hardware_notes/drawings/draw.py
 	$(BIN)/python hardware_notes/fill.py
 
@@ -85,5 +97,5 @@ gallery: $(TEST_STAMP)
 clean:
 	rm -rf $(VENV) out
 
-.PHONY: help demo test test-quick coverage lint format generate notes bench soak gallery clean
+.PHONY: help demo test test-quick lowest sbom coverage lint format generate notes bench soak gallery clean
 .DEFAULT_GOAL := help

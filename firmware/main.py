@@ -41,16 +41,13 @@ class Console:
     def __init__(self):
         self._poll = select.poll()
         self._poll.register(sys.stdin, select.POLLIN)
-        self._in = sys.stdin.buffer
+        self.readinto = sys.stdin.buffer.readinto
         self.write = sys.stdout.buffer.write
 
     def waits(self):
         for _ in self._poll.ipoll(0):
             return True
         return False
-
-    def readinto(self, one):
-        return self._in.readinto(one)
 
 
 # What App.step calls first.

@@ -6,7 +6,9 @@
 In a source page: `{{design.key}}` a figure of a budget with three digits, `{{design.key:.0f}}` with a format,
 `{{design.key*1e-3}}` times a factor, `{{design/part.key}}` a value of a part in that design,
 `{{spice.design.circuit.name}}` a result of a circuit, `{{table design}}` a whole budget,
-`{{failures}}` the table of failure modes, `{{pins board}}` a pin map, `{{board name.key.key}}` a value of a board.
+`{{failures}}` the table of failure modes, `{{pins board}}` a pin map, `{{board name.key.key}}` a value of a board,
+`{{stress groups.case.key}}` what a fault does to the board, `{{number name}}` a figure of worked.py,
+`{{procedure name}}` a test as a table to fill in (24 groups), `{{made name}}` a table of tables.py.
 """
 
 from __future__ import annotations
@@ -20,6 +22,10 @@ from typing import Any
 
 from evenstring.hardware.budget import Budget, budget_of
 from evenstring.hardware.front_end import DividerBank, RelayScan, parse_front_end
+
+sys.path.insert(0, str(Path(__file__).parent))
+import tables  # beside this file
+from worked import NUMBERS  # beside this file
 
 HERE = Path(__file__).parent
 BOARDS = HERE.parent / "firmware" / "boards"
@@ -61,7 +67,9 @@ def _value(field: str, known: dict[str, Budget]) -> str:
     if kind == "table":
         return _budget_table(known[rest])
     if kind == "failures":
-        return _failures()
+        return fill(_failures())
+    if kind in ("procedure", "made"):
+        return tables.procedure_table(rest) if kind == "procedure" else tables.TABLES[rest]()
     if kind == "pins":
         return _pins(rest)
     if kind == "board":
@@ -72,6 +80,11 @@ def _value(field: str, known: dict[str, Budget]) -> str:
 
 
 def _figure(name: str, known: dict[str, Budget]) -> float:
+    if name.startswith("number "):
+        return NUMBERS[name.removeprefix("number ")]()
+    if name.startswith("stress "):
+        size, case, key = name.removeprefix("stress ").split(".")
+        return float(json.loads((HERE / "stress" / "results.json").read_text(encoding="utf-8"))[size][case][key])
     if name.startswith("spice."):
         _, design, circuit, result = name.split(".")
         results = json.loads((HERE / "circuits" / "results.json").read_text(encoding="utf-8"))

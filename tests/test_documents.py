@@ -79,10 +79,10 @@ def test_a_name_that_is_nowhere_is_noticed() -> None:
 
 
 def test_the_map_fits_two_screens_and_one_scan_takes_under_twenty_stops() -> None:
-    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").split("## Dependencies and why")[0]
     stops = re.findall(r"^\d+\. .*$", text, re.M)
 
-    assert len(text.splitlines()) <= 100
+    assert len(text.splitlines()) <= 85
     assert 10 <= len(stops) < 20
     assert re.findall(r"\*\*(\w+)\*\*", "\n".join(stops)) == ["bytes", "rows", "session", "results", "page"]
 

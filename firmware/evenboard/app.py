@@ -241,8 +241,8 @@ class App:
 
     def _self_test(self):
         ok = self._front.self_test()
-        if ok and self.watch and self._front.lead_test:
-            self.watch.leads(self._front.lead_test)
+        if ok and self.watch and self._front.leads:
+            self.watch.leads(self._front.leads)
         return ok
 
     def retry(self):

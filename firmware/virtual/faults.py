@@ -3,7 +3,10 @@
 
 import vtime
 
-_WIRING = ("lead_open", "lead_intermittent", "stuck_relay", "swapped_leads", "lead_ohm")
+_WIRING = (
+    "lead_open", "lead_intermittent", "stuck_relay", "swapped_leads", "lead_ohm", "zero_stuck", "one_shot_stuck",
+    "bridge", "decoder_many",
+)  # fmt: skip
 
 
 class Faults:
@@ -84,29 +87,69 @@ class Faults:
         for fault in self._wiring:
             if fault["kind"] == "stuck_relay" and fault["tap"] & 1 == parity:
                 taps.add(fault["tap"])
+            elif fault["kind"] == "decoder_many" and commanded >= 0:
+                taps.update(t for t in fault["taps"] if t & 1 == parity)
         return [self._wired_to(t) for t in taps if not self.is_open(t)]
 
+    def _has(self, kind):
+        for fault in self._wiring:
+            if fault["kind"] == kind:
+                return True
+        return False
+
+    def zero_sticks(self):
+        self._update()
+        return self._has("zero_stuck")
+
+    def one_shot_sticks(self):
+        self._update()
+        return self._has("one_shot_stuck")
+
+    # A pin's voltage: its tap's, or what a bridge (a pinch, a film of water) between two leads makes of both.
+    def _pin_uv(self, tap):
+        uv = self._world.tap_uv(tap)
+        for fault in self._wiring:
+            if fault["kind"] == "bridge" and tap in (fault["tap"], fault["other_tap"]):
+                other = self._world.tap_uv(fault["tap"] + fault["other_tap"] - tap)
+                loop = self._world.loop_ohm
+                uv += (other - uv) // 1000 * (loop // 2) // (loop + fault["ohm"]) * 1000
+        return uv
+
+    # Mean of the taps that a line is joined to; None: it hangs free.
+    def line_uv(self, parity):
+        taps = self._joined_to(self._world.odd if parity else self._world.even, parity)
+        return sum(self._pin_uv(t) for t in taps) // len(taps) if taps else None
+
     def joined(self):
-        world = self._world
-        return bool(self._joined_to(world.even, 0) and self._joined_to(world.odd, 1))
+        return self.line_uv(0) is not None and self.line_uv(1) is not None
 
     # What contacts add to the resistance of the closed loop.
     def loop_ohm(self):
         more = 0
         for fault in self._wiring:
-            if fault["kind"] == "lead_ohm" and fault["tap"] in (self._world.even, self._world.odd):
+            closed = (self._world.even, self._world.odd)
+            if fault["kind"] == "lead_ohm" and fault["tap"] in closed:
                 more += fault["ohm"]
+            elif fault["kind"] == "bridge":
+                more += self._bridged_ohm(fault, closed)
         return more
+
+    # What a bridge takes from the resistance behind the closed relays: it stands beside it.
+    def _bridged_ohm(self, fault, closed):
+        one = self._world.loop_ohm // 2
+        both = fault["tap"] in closed and fault["other_tap"] in closed
+        if not both and fault["tap"] not in closed and fault["other_tap"] not in closed:
+            return 0
+        own, beside = (2 * one, fault["ohm"]) if both else (one, one + fault["ohm"])
+        return own // 10 * (beside // 10) // ((own + beside) // 100) - own if beside else -own
 
     # Where the lines go, even minus odd: the mean of the taps of each line, or nothing when one line floats.
     def aim(self):
-        world = self._world
-        even = self._joined_to(world.even, 0)
-        odd = self._joined_to(world.odd, 1)
-        if not even or not odd:
+        even = self.line_uv(0)
+        odd = self.line_uv(1)
+        if even is None or odd is None:
             return 0
-        uv = sum(world.tap_uv(t) for t in even) // len(even) - sum(world.tap_uv(t) for t in odd) // len(odd)
-        return world.divided_uv(uv, self.loop_ohm())
+        return self._world.divided_uv(even - odd, self.loop_ohm())
 
     # Errors of the converter itself.
     def error_uv(self, uv):

@@ -2,7 +2,9 @@
 #
 # Physics: a line joined to taps takes their mean voltage (equal series resistors) with the time constant of both series
 # resistors and the bus capacitance; with one line alone, or none, what the converter sees drains through its bias
-# resistors; the zero relay shorts the lines through a resistor.
+# resistors; the zero relay shorts the lines through a resistor. The clamps let no more than `CLAMP_UV` stand between
+# them. A line that hangs free is held back by its open relays (`FREE_SHARE`) when the other one goes to a tap far
+# away, unless the zero resistor joined them on the way: hardware_notes/circuits/alone.cir.
 # The watch: relays take up to `OFF_US` to open and are taken to close at once. Any moment when two relays of one line,
 # two that are not neighbours, or one that closes while the zero relay still opens or the other way about, is written
 # down in `crimes`. On purpose the zero resistor may be closed across one group: it is small against the leads.
@@ -17,8 +19,10 @@ from micropython import const
 
 RS_OHM = 10000
 BUS_PF = 3000
-BIAS_OHM = 2000000
+BIAS_OHM = 2235000  # half of what loads the lines: bias, and the converter's inputs
 ZERO_OHM = 1000
+CLAMP_UV = const(5900000)
+FREE_SHARE = const(53)  # of 256: open relays and lead of a line, 1.3 nF, against its 5 nF to the other line
 ALIVE_US = const(50000)
 OFF_US = const(1000)
 NONE = const(-1)
@@ -38,6 +42,10 @@ def noise_table(seed, length=1021):
             total += r
         table[i] = (total - 131072) * 1000 // 37838
     return table
+
+
+def clamped(uv):
+    return max(-CLAMP_UV, min(CLAMP_UV, uv))
 
 
 class World:
@@ -60,11 +68,15 @@ class World:
         self._volts = 0
         self._since_ms = vtime.ms
         self._since_us = vtime.us
+        self._held_even = self._held_odd = NONE - 1  # relays that closed while the zero resistor joined the lines
+        self._pair_even = 0  # even tap of the last pair that was looked at; NONE: a single line since
+        self._at_line = 0  # that single line, even or odd, and where it stood
+        self._at_uv = 0
         self._noise = noise_table(seed)
         self._noise_at = 0
-        self._loop_ohm = 2 * series_ohm
+        self.loop_ohm = 2 * series_ohm
         self.pair_tau_us = max(1, 2 * (series_ohm // 10) * (bus_pf // 10) // 10000)
-        self.bias_tau_us = BIAS_OHM // 1000 * bus_pf // 1000
+        self.bias_tau_us = 2 * BIAS_OHM // 1000 * bus_pf // 1000
         self.zero_tau_us = max(1, ZERO_OHM * bus_pf // 1000000)
 
     def over(self):
@@ -82,12 +94,16 @@ class World:
             self._conduct(self._asked_even, self._asked_odd, self._asked_zero)
 
     def _alive(self):
+        if self.faults and self.faults.one_shot_sticks():
+            return True
         return vtime.since_us(self._kick_ms, self._kick_us) < ALIVE_US
 
-    # A one-shot that ran out opens everything; when it did so does not matter to the watch, being long ago or now.
+    # A one-shot that ran out opened everything.
     def _lapse(self):
         if not self._alive() and (self.even != NONE or self.odd != NONE or self.zero):
             self._conduct(NONE, NONE, False)
+            self._since_ms = self._kick_ms + ALIVE_US // 1000  # from then on the lines were free
+            self._since_us = self._kick_us
 
     # What the decoders' inputs say: taps or NONE.
     def command(self, even, odd, zero):
@@ -110,6 +126,11 @@ class World:
         self.even = even
         self.odd = odd
         self.zero = zero
+        if zero:
+            self._held_even = even
+            self._held_odd = odd
+        elif even != self._held_even or odd != self._held_odd:
+            self._held_even = NONE - 1
         if even != NONE or odd != NONE or zero:
             self.closings += 1
             self._watch(tap_closes)
@@ -169,19 +190,52 @@ class World:
             return self.divided_uv(uv, 0)
         return 0
 
+    # Whether a line is joined to a tap, and where that tap stands.
+    def _is_joined(self, parity):
+        if self.faults and self.faults.wiring():
+            return self.faults.line_uv(parity) is not None
+        return (self.odd if parity else self.even) != NONE
+
+    def _joined_uv(self, parity):
+        if self.faults and self.faults.wiring():
+            return self.faults.line_uv(parity)
+        return self.tap_uv(self.odd if parity else self.even)
+
+    # One line alone went to a tap: the free one lags behind, and the converter sees by how much.
+    def _hop(self):
+        even = self._is_joined(0)
+        if even == self._is_joined(1):
+            if even:
+                self._pair_even = self.even
+            return
+        line = 0 if even else 1
+        uv = self._joined_uv(line)
+        if self._pair_even != NONE:
+            self._at_line = 0
+            self._at_uv = self.tap_uv(self._pair_even)
+            self._pair_even = NONE
+        old = self._at_uv
+        if line != self._at_line:
+            old += -self._volts if line else self._volts
+        if not self.zero and (self._held_even != self.even or self._held_odd != self.odd):
+            lag = ((uv - old) >> 8) * FREE_SHARE
+            self._volts = clamped(self._volts - lag if line else self._volts + lag)
+        self._at_line = line
+        self._at_uv = uv
+
     # What is left of a group's voltage: the zero resistor against the loop, or bias against what contacts add to it
     # (what the series resistors themselves lose is left out, as calibration takes it out).
     def divided_uv(self, uv, more_ohm):
-        if self.zero:
-            parts = (self._loop_ohm + more_ohm) * 64 // ZERO_OHM + 64  # of 1/64; no product above 2^30
+        if self.zero or (self.faults and self.faults.zero_sticks()):
+            parts = (self.loop_ohm + more_ohm) * 64 // ZERO_OHM + 64  # of 1/64; no product above 2^30
             return uv // parts * 64 + uv % parts * 64 // parts
         return uv // 1000 * (2 * BIAS_OHM // (2 * BIAS_OHM // 1000 + more_ohm // 1000)) if more_ohm else uv
 
     def _tau_us(self):
-        if self.zero:
+        if self.zero or (self.faults and self.faults.zero_sticks()):
             return self.zero_tau_us
         if self.faults and self.faults.joined():
-            return self.pair_tau_us + self.pair_tau_us * (self.faults.loop_ohm() // 100) // (self._loop_ohm // 100)
+            return self.pair_tau_us + self.pair_tau_us * (self.faults.loop_ohm() // 100) // (self.loop_ohm // 100)
         if not self.faults and self.even != NONE and self.odd != NONE:
             return self.pair_tau_us
         return self.bias_tau_us
@@ -197,7 +251,11 @@ class World:
     def line_uv(self, noise_uv):
         self._lapse()
         self._settle()
-        uv = self._volts
+        if self.faults or self.even == NONE or self.odd == NONE:
+            self._hop()
+        else:
+            self._pair_even = self.even
+        uv = clamped(self._volts)
         if self.faults:
             uv += self.faults.error_uv(uv)
             noise_uv += self.faults.noise_uv()

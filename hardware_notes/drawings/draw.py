@@ -18,11 +18,19 @@ import schemdraw.elements as elm
 from evenstring.hardware.front_end import Bus
 
 HERE = Path(__file__).parent
+sys.path.insert(0, str(HERE.parent))
+from schematic.reference import board  # noqa: E402  # beside this folder
+
+from drawings.harness import harness  # noqa: E402  # beside this folder
+from drawings.placement import placement  # noqa: E402  # beside this folder
+from drawings.sheets import sheet  # noqa: E402  # beside this folder
+
 BOARD = json.loads((HERE.parent.parent / "firmware" / "boards" / "rp2040.json").read_text(encoding="utf-8"))
 OHM = f"{BOARD['mux']['series_ohm'] / 1000:g} kΩ"
 _BUS_OF = Bus()
 BIAS = f"{_BUS_OF.bias_ohm / 1e6:g} MΩ"
-BUS = f"2 x {_BUS_OF.line_pf / 1000:g} nF"
+LINE = f"{_BUS_OF.line_pf / 1000:g} nF"
+HALF = f"{BOARD['mux']['series_ohm'] / 2000:g} kΩ"
 
 
 def _sheet() -> schemdraw.Drawing:
@@ -57,67 +65,90 @@ def _cell(d: schemdraw.Drawing, bottom: tuple[float, float], length: float, text
 def _lead(d: schemdraw.Drawing, at: tuple[float, float], tap: str, line: str) -> tuple[float, float]:
     """One sense lead from a tap to its bus line; gives the end's place."""
     d += elm.Dot().at(at).label(tap, "left")
-    d += elm.Fuse().at(at).right().label("fuse at the\ncell end", fontsize=10)
-    d += elm.ResistorIEC().right().label(f"{OHM}\nin two", fontsize=10)
-    d += (relay := elm.Switch().right().label("photo-relay", fontsize=10))
+    d += elm.Fuse().at(at).right().label("F\n0.25 A", fontsize=10)
+    d += elm.ResistorIEC().right().label(f"RA\n{HALF}", fontsize=10)
+    d += elm.ResistorIEC().right().label(f"RB\n{HALF}", fontsize=10)
+    d += elm.Line().right().length(2.6).label("lead", fontsize=10)
+    d += elm.Terminal().label("J1", "top", fontsize=10)
+    d += (relay := elm.Switch().right().label(f"K{tap.strip()[3:]}", fontsize=10))
     d += elm.Line().right().length(0.6).label(line, "top", fontsize=10)
     return float(relay.end[0]) + 0.6, at[1]
+
+
+def _to_rails(d: schemdraw.Drawing, x: float, y: float, name: str, up: bool) -> None:
+    """A clamp pair of one line: a diode up to the island's 5 V, one from its ground."""
+    side = 1.0 if up else -1.0
+    d += elm.Line().at((x, y)).to((x, y + 1.0 * side))
+    d += elm.Dot().at((x, y + 1.0 * side))
+    d += elm.Diode().at((x, y + 1.0 * side)).to((x + 1.9, y + 1.0 * side))
+    _text(d, x + 2.6, y + 1.0 * side, "I5V", 10)
+    d += elm.Diode().at((x - 1.9, y + 1.0 * side)).to((x, y + 1.0 * side))
+    _text(d, x - 2.6, y + 1.0 * side, "IGND", 10)
+    _text(d, x, y + 1.7 * side, f"{name}, 5 nA or less", 10)
 
 
 def relay_scan() -> schemdraw.Drawing:
     """One group's path from the cell to the converter."""
     d = _sheet()
-    _cell(d, (0, 0), 4.2, "group k")
-    _, top = end = _lead(d, (0, 4.2), "tap k  ", "line A")
-    x, _ = end
-    _lead(d, (0, 0), "tap k-1  ", "line B")
-    for y in (top, 0):
-        d += elm.Line().at((x, y)).right().length(7.2)
-        d += elm.ResistorIEC().right().length(2.2).label("1 kΩ", fontsize=10)
-    d += elm.Switch().at((x + 0.6, top)).down().length(2.1).label("zero\nrelay", "bottom", fontsize=10)
-    d += elm.ResistorIEC().down().length(2.1).label("1 kΩ", "bottom", fontsize=10)
-    d += elm.Capacitor().at((x + 2.6, top)).down().length(4.2).label(BUS, "bottom", fontsize=10)
-    d += elm.Zener().at((x + 4.4, top)).down().length(2.1)
-    d += elm.Zener().down().reverse().length(2.1).label("clamps", "bottom", fontsize=10)
-    d += elm.ResistorIEC().at((x + 6.6, top)).down().length(2.1).label(BIAS, "bottom", fontsize=10)
-    d += elm.Dot().label(f"{_BUS_OF.bias_v:g} V", "left", fontsize=10)
-    d += elm.ResistorIEC().down().length(2.1).label(BIAS, "bottom", fontsize=10)
-    _box(d, (x + 9.4, -0.6), (3.0, 5.4), "16-bit\nconverter\non the\nisland")
-    d += elm.Line().at((x + 12.4, 2.1)).right().length(1.0)
-    _box(d, (x + 13.4, 0.9), (2.0, 2.4), "I2C\nisolator")
-    d += elm.Line().at((x + 15.4, 2.1)).right().length(0.8).label("to the\nprocessor", "right", fontsize=10)
+    _cell(d, (0, 0), 4.6, "group k")
+    x, top = _lead(d, (0, 4.6), "tap k  ", "LINE_A")
+    _lead(d, (0, 0), "tap k-1  ", "LINE_B")
+    _text(d, 3.8, 2.3, "all this at the cell end:\na pinch behind it is 5 mA", 10)
+    for y, name in ((top, "R103"), (0, "R104")):
+        d += elm.Line().at((x, y)).right().length(7.6)
+        d += elm.ResistorIEC().right().length(2.2).label(f"{name} 1 kΩ", fontsize=10)
+    d += elm.Switch().at((x + 0.6, top)).down().length(2.3).label("KZ\nzero", "bottom", fontsize=10)
+    d += elm.ResistorIEC().down().length(2.3).label("RZ 1 kΩ", "bottom", fontsize=10)
+    d += elm.Capacitor().at((x + 3.0, top)).down().length(2.3).label(f"C1 {LINE}", "bottom", fontsize=10)
+    d += elm.Dot().label("IGND", "left", fontsize=10)
+    d += elm.Capacitor().down().length(2.3).label(f"C2 {LINE}", "bottom", fontsize=10)
+    d += elm.ResistorIEC().at((x + 6.6, top)).down().length(2.3).label(f"R101 {BIAS}", "bottom", fontsize=10)
+    d += elm.Dot().label(f"IBIAS {_BUS_OF.bias_v:.2f} V", "left", fontsize=10)
+    d += elm.ResistorIEC().down().length(2.3).label(f"R102 {BIAS}", "bottom", fontsize=10)
+    _to_rails(d, x + 4.8, top, "D1", True)
+    _to_rails(d, x + 4.8, 0, "D2", False)
+    _box(d, (x + 9.8, -0.6), (3.0, 5.8), "U2\n16-bit\nconverter\non the\nisland")
+    _box(d, (x + 9.8, 5.8), (3.0, 1.3), "U5 shunt\n5.24 V on I5V")
+    d += elm.Line().at((x + 12.8, 2.3)).right().length(0.8)
+    _box(d, (x + 13.6, 1.1), (2.0, 2.4), "U3\nI2C\nisolator")
+    d += elm.Line().at((x + 15.6, 2.3)).right().length(0.8).label("to the\nprocessor", "right", fontsize=10)
     return d
+
+
+# Pack side, what stands across, touchable side.
+_ACROSS = (
+    ("relay outputs: taps and lines", "K0 to K24, KZ\nphoto-relays", "LEDs, decoders, one-shot"),
+    ("first island: group converter", "U3 I2C isolator", "processor, USB, button"),
+    ("first island: 9 V, 5 V, shunt", "PS1 isolated converter", "5 V of the touchable side"),
+    (
+        "second island, tied to pack negative\nby F90, R90A, R90B: pack volts, current",
+        "U8 I2C isolator",
+        "same I2C bus",
+    ),
+    ("second island: 9 V, 5 V, 3.3 V", "PS2 isolated converter", "5 V of the touchable side"),
+    ("option: F81, R82, D8, C81 at the pack", "PS3 pack-fed supply", "5 V input"),
+    ("thermistors on cells, their leads", "nothing: they end on the\nsecond island", ""),
+    ("main conductor", "current sensor's own insulation", "its signal goes to the second island"),
+    ("everything live", "screws, heat sinks, ties, housing:\n8 mm, or nylon", "everything touched"),
+)
 
 
 def barrier() -> schemdraw.Drawing:
     """The barrier and all that crosses it."""
     d = _sheet()
-    rows = (
-        ("taps, series resistors,\nrelay outputs", "photo-relays", "decoders, one-shot,\nexpander"),
-        ("converter on its bus", "I2C isolator", "processor, USB,\nbuzzer, button"),
-        ("island supply, 5 V,\nregulator and shunt", "isolated DC-DC", "touchable-side supply"),
-        (
-            "second island, tied to\npack negative: pack volts,\nthermistors",
-            "second I2C isolator\nand DC-DC",
-            "same I2C bus",
-        ),
-        ("main conductor", "Hall sensor's own\ninsulation", "nothing: its signal goes\nto the second island"),
-    )
-    for k, (pack, cross, touch) in enumerate(rows):
-        y = -2.0 * k
-        _box(d, (0, y), (5.2, 1.5), pack)
-        d += elm.Line().at((5.2, y + 0.75)).right().length(1.0)
-        _box(d, (6.2, y), (4.4, 1.5), cross)
-        d += elm.Line().at((10.6, y + 0.75)).right().length(1.0)
-        _box(d, (11.6, y), (5.2, 1.5), touch)
-    bottom = -2.0 * (len(rows) - 1) - 0.4
-    d += elm.Line().at((8.4, 2.5)).to((8.4, 1.6)).linestyle("--").color("firebrick")
-    d += elm.Line().at((8.4, bottom + 0.3)).to((8.4, bottom - 0.6)).linestyle("--").color("firebrick")
-    for k in range(len(rows) - 1):
-        d += elm.Line().at((8.4, -2.0 * k)).to((8.4, -2.0 * k - 0.5)).linestyle("--").color("firebrick")
-    _text(d, 2.6, 2.2, "pack side: live, floating", 12)
-    _text(d, 8.4, 2.9, "barrier", 12, "firebrick")
-    _text(d, 14.2, 2.2, "touchable side", 12)
+    for k, (pack, cross, touch) in enumerate(_ACROSS):
+        y = -1.8 * k
+        _box(d, (0, y), (7.0, 1.3), pack)
+        d += elm.Line().at((7.0, y + 0.65)).right().length(0.7)
+        _box(d, (7.7, y), (5.6, 1.3), cross)
+        if touch:
+            d += elm.Line().at((13.3, y + 0.65)).right().length(0.7)
+            _box(d, (14.0, y), (6.2, 1.3), touch)
+        d += elm.Line().at((10.5, y)).to((10.5, y - 0.5)).linestyle("--").color("firebrick")
+    d += elm.Line().at((10.5, 2.0)).to((10.5, 1.3)).linestyle("--").color("firebrick")
+    _text(d, 3.5, 1.9, "pack side: live, floating", 12)
+    _text(d, 10.5, 2.4, "barrier: reinforced, 8 mm", 12, "firebrick")
+    _text(d, 17.1, 1.9, "touchable side", 12)
     return d
 
 
@@ -139,31 +170,30 @@ def divider_bank() -> schemdraw.Drawing:
     return d
 
 
-def harness() -> schemdraw.Drawing:
-    """Where the fuse sits, and which lead is whose."""
-    d = _sheet()
-    for k in range(4):
-        y = 2.2 * k
-        if k:
-            _cell(d, (0, y - 2.2), 2.2, f"group {k}")
-        d += elm.Dot().at((0, y))
-        d += elm.Fuse().at((0, y)).right().length(1.8)
-        d += elm.Line().right().length(4.0).label(f"own sense lead, tap {k}", fontsize=10)
-        d += elm.Terminal().label(f"pin {k + 1}", "right", fontsize=10)
-    _text(d, 0.9, 7.5, "fuse at the\ncell end", 10)
-    return d
-
-
 DRAWINGS: dict[str, Callable[[], schemdraw.Drawing]] = {
     "relay_scan": relay_scan,
     "barrier": barrier,
     "divider_bank": divider_bank,
-    "harness": harness,
 }
+BOARD_24 = board(24)
+# Drawings that come from the board's description: name -> sheets of it.
+SHEETS = {
+    "sheet_relays": ("relays",),
+    "sheet_island_1": ("island 1",),
+    "sheet_island_2": ("island 2",),
+    "sheet_drive": ("drive",),
+    "sheet_processor": ("processor",),
+    "sheet_supply": ("supply", "pack-fed supply"),
+}
+NAMES = (*DRAWINGS, *SHEETS, "placement", "harness")
 
 
 def svg(name: str) -> bytes:
     """The drawing `name` as SVG; the same bytes on every call."""
+    if name in SHEETS:
+        return sheet(BOARD_24, SHEETS[name])
+    if name in ("placement", "harness"):
+        return (placement if name == "placement" else harness)(BOARD_24)
     schemdraw.use("svg")
     data: bytes = DRAWINGS[name]().get_imagedata("svg")
     return data.rstrip() + b"\n"
@@ -172,7 +202,7 @@ def svg(name: str) -> bytes:
 def main(arguments: list[str]) -> int:
     """Write or check; 1 when a check finds a stale drawing."""
     bad = 0
-    for name in DRAWINGS:
+    for name in NAMES:
         file, data = HERE / f"{name}.svg", svg(name)
         if file.exists() and file.read_bytes() == data:
             continue

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from schematic.net import Circuit
 
-__all__ = ["LEAD_OHMS", "harness", "island1", "lead_part", "relays", "tap_ways"]
+__all__ = ["LEAD_OHMS", "harness", "island1", "isolator", "lead_part", "relays", "tap_ways"]
 
 # Highest number of groups -> each of the two resistors in a lead (IEC 60063 E96), as front_ends/relay_*.toml.
 LEAD_OHMS = {24: "6.04k", 36: "8.06k", 40: "9.09k"}
@@ -66,7 +66,7 @@ def island1(c: Circuit) -> None:
     c.add("U2", "converter", "ADS1115", s, "1:ADDR=IGND 2:ALERT=- 3:GND=IGND 4:AIN0=IN_A 5:AIN1=IN_B 6:AIN2=- 7:AIN3=-"
         " 8:VDD=I5V 9:SDA=ISDA 10:SCL=ISCL")  # fmt: skip
     c.add("C4", "capacitor", "100nF", s, "1=I5V 2=IGND")
-    _isolator(c, "U3", "C5", s, ("ISDA", "ISCL", "I5V", "IGND"))
+    isolator(c, "U3", ("C5", "C9"), s, ("ISDA", "ISCL", "I5V", "IGND"))
     for k, net in ((107, "ISDA"), (108, "ISCL")):
         c.add(f"R{k}", "resistor", "4.70k", s, f"1={net} 2=I5V")
     c.nets("touch", "VISL", "GND")
@@ -82,14 +82,11 @@ def island1(c: Circuit) -> None:
     c.add("TP4", "test pad", "island 5 V", s, "1=I5V")
 
 
-def _isolator(c: Circuit, ref: str, capacitor: str, sheet: str, far: tuple[str, str, str, str]) -> None:
+def isolator(c: Circuit, ref: str, capacitors: tuple[str, str], sheet: str, far: tuple[str, str, str, str]) -> None:
     """An I2C isolator between the processor's bus and an island; each side has its 100 nF."""
     sda, scl, supply, ground = far
     c.nets("touch", "SDA", "SCL", "3V3", "GND")
     c.add(ref, "i2c isolator", "I2C", sheet, f"VCC1=3V3 SDA1=SDA SCL1=SCL GND1=GND VCC2={supply} SDA2={sda}"
         f" SCL2={scl} GND2={ground}")  # fmt: skip
-    c.add(capacitor, "capacitor", "100nF", sheet, f"1={supply} 2={ground}")
-    c.add(f"{capacitor}T", "capacitor", "100nF", sheet, "1=3V3 2=GND")
-
-
-isolator = _isolator
+    c.add(capacitors[0], "capacitor", "100nF", sheet, f"1={supply} 2={ground}")
+    c.add(capacitors[1], "capacitor", "100nF", sheet, "1=3V3 2=GND")

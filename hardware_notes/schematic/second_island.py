@@ -47,7 +47,7 @@ def _converters(c: Circuit) -> None:
         " 7:AIN3=NTC4 8:VDD=J3V3 9:SDA=JSDA 10:SCL=JSCL")  # fmt: skip
     c.add("C21", "capacitor", "100nF", s, "1=J3V3 2=JGND")
     c.add("C22", "capacitor", "100nF", s, "1=J3V3 2=JGND")
-    isolator(c, "U8", "C23", s, ("JSDA", "JSCL", "J3V3", "JGND"))
+    isolator(c, "U8", ("C23", "C29"), s, ("JSDA", "JSCL", "J3V3", "JGND"))
     for k, net in ((93, "JSDA"), (94, "JSCL")):
         c.add(f"R{k}", "resistor", "4.70k", s, f"1={net} 2=J3V3")
 

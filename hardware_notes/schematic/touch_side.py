@@ -22,7 +22,7 @@ def drive(c: Circuit) -> None:
     c.add("C36", "capacitor", "100nF", s, "1=3V3 2=GND")
     # One resistor a line: a decoder that drives several relays shares its current out between them.
     for k, net in enumerate(("LED_E", "LED_O", "LED_Z")):
-        c.add(f"R{30 + k}R", "resistor", "330", s, f"1=3V3 2={net}")
+        c.add(f"R{216 + k}", "resistor", "330", s, f"1=3V3 2={net}")
 
 
 def _expander(c: Circuit, s: str) -> None:
@@ -59,14 +59,14 @@ def _decoders(c: Circuit, s: str, line: str, first: int) -> None:
         enable = f"{line}4" if part == 0 else high
         if part:
             c.nets("touch", high)
-            c.add(f"U{first + 9}N", "inverter", "NOT", s, f"1:nc=- 2:A={line}4 3:GND=GND 4:Y={high} 5:VCC=3V3")
-            c.add(f"C{first + 29}N", "capacitor", "100nF", s, "1=3V3 2=GND")
+            c.add(f"U{first + 11}", "inverter", "NOT", s, f"1:nc=- 2:A={line}4 3:GND=GND 4:Y={high} 5:VCC=3V3")
+            c.add(f"C{first + 51}", "capacitor", "100nF", s, "1=3V3 2=GND")
         mine = taps[16 * part : 16 * part + 16]
         nets = [f"Y{tap}" for tap in mine] + ["-"] * (16 - len(mine))
         outputs = " ".join(f"{pin}:Y{i}={net}" for i, (pin, net) in enumerate(zip(_HC154, nets, strict=True)))
-        c.add(f"U{first + 9 + part}D", "decoder", "74HC154", s, f"{outputs} 12:GND=GND 18:E0={enable} 19:E1=OFF"
+        c.add(f"U{first + 9 + part}", "decoder", "74HC154", s, f"{outputs} 12:GND=GND 18:E0={enable} 19:E1=OFF"
             f" 20:A3={line}3 21:A2={line}2 22:A1={line}1 23:A0={line}0 24:VCC=3V3")  # fmt: skip
-        c.add(f"C{first + 29 + part}D", "capacitor", "100nF", s, "1=3V3 2=GND")
+        c.add(f"C{first + 49 + part}", "capacitor", "100nF", s, "1=3V3 2=GND")
 
 
 def processor(c: Circuit) -> None:

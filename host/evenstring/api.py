@@ -7,7 +7,6 @@ All errors are those of `evenstring.errors`, and say what to do.
 
 from __future__ import annotations
 
-import json
 import os
 from collections.abc import Iterable
 from dataclasses import replace
@@ -29,6 +28,7 @@ from evenstring.report.material import gather_material
 from evenstring.report.page import render
 from evenstring.report.report_json import report_json
 from evenstring.session import Session
+from evenstring.text import json_text
 
 __all__ = [
     "EvenstringError", "Findings", "PackProfile", "Session", "analyse", "departures_mv", "events_table", "group_table",
@@ -147,6 +147,6 @@ def _profile(session: Session, pack: Pack, load_a: float | None) -> PackProfile:
 
 def _write(folder: Path, made: dict[str, Any], page: str) -> None:
     make_folder(folder)
-    numbers = json.dumps(made, indent=1, ensure_ascii=False) + "\n"
+    numbers = json_text(made) + "\n"
     write_new(folder / "report.json", numbers.encode(), force=True)
     write_new(folder / "report.html", page.encode(), force=True)

@@ -25,6 +25,7 @@ class ValueRule:
     """What a value may be: one of `choices`, a number if `kind` is float, `kind` otherwise.
 
     A number lies from `low` to `high`, above `above`, and is whole if `whole`. `hint` is said where it does not.
+    A text has at most `longest` characters.
     """
 
     kind: type = float
@@ -34,6 +35,7 @@ class ValueRule:
     choices: tuple[str, ...] = ()
     above: float = -math.inf
     hint: str = ""
+    longest: int = 1 << 20  # characters of a text
 
 
 class Checked:
@@ -129,6 +131,8 @@ def shown(value: Any) -> str:
     """A value as a message shows it: as it is written in TOML, cut where it is long."""
     if isinstance(value, bool):
         return str(value).lower()
+    if isinstance(value, int) and abs(value) >= 1 << 64:
+        return "a whole number of 20 digits or more"  # Python may refuse to write it out
     text = f'"{value}"' if isinstance(value, str) else repr(value)
     return text if len(text) <= _SHOWN else f"{text[:_SHOWN]}..."
 
@@ -139,6 +143,8 @@ def _complaint(value: Any, rule: ValueRule) -> str:
     if rule.kind is float:
         why = _not_this_number(value, rule)
         return f"{why} ({rule.hint})" if why and rule.hint and isinstance(value, (int, float)) else why
+    if isinstance(value, str) and rule.kind is str and len(value) > rule.longest:
+        return f"must have at most {rule.longest} characters, and has {len(value):,}"
     words = {str: "text in quotes", bool: "true or false", list: "a list in brackets"}
     return "" if isinstance(value, rule.kind) else f"must be {words[rule.kind]}"
 

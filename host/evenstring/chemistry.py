@@ -24,6 +24,8 @@ class Chemistry:
         curves: columns of curves.csv that are this chemistry's; the first is assumed where nothing better is known.
         spellings: how people write it besides its key; case, blanks, hyphens and a trailing mix (811) do not matter.
         curve_family: chemistries of one family have curves so alike that each may stand for another's.
+        guessed: False where it is so rare in vehicles that a recording which looks like it is more likely another one's
+            (a charger set low, a charge stopped at 80 %): then only who says so in pack.toml gets it.
         judged_by_charge: the curve is so flat that millivolts of spread say next to nothing about balance.
         about: its name in words.
         source: where limits come from.
@@ -40,6 +42,7 @@ class Chemistry:
     about: str
     source: str
     judged_by_charge: bool = False
+    guessed: bool = True
 
     @property
     def limits(self) -> dict[str, float]:
@@ -72,6 +75,25 @@ CHEMISTRIES: dict[str, Chemistry] = {
         curves=("a123_lfp",), curve_family="iron phosphate", judged_by_charge=True,
         spellings=("lifepo4", "lifepo", "lithium iron phosphate", "iron phosphate", "lithium ferro phosphate"),
         about="iron phosphate", source="common practice, from memory",
+    ),
+    "na_ion": Chemistry(
+        full_v=3.95, ceiling_v=4.00, empty_v=2.00, discard_v=1.50, threshold_v=3.90,
+        curves=("memory_na_ion",), curve_family="sodium layered oxide", guessed=False,
+        spellings=("sodium ion", "sodium", "sib", "nfm", "sodium layered oxide"),
+        about="sodium-ion, layered oxide against hard carbon", source="from memory, as the curve is",
+    ),
+    "nvpf": Chemistry(
+        full_v=4.20, ceiling_v=4.25, empty_v=2.00, discard_v=1.50, threshold_v=4.18,
+        curves=("chayambuka_nvpf",), curve_family="sodium fluorophosphate", guessed=False,
+        spellings=("navpo4f", "sodium vanadium fluorophosphate"),
+        about="sodium-ion, vanadium fluorophosphate against hard carbon",
+        source="full and empty as in Chayambuka et al. 2022; ceiling, discard and bleed threshold from memory",
+    ),
+    "lto": Chemistry(
+        full_v=2.70, ceiling_v=2.80, empty_v=1.80, discard_v=1.50, threshold_v=2.65,
+        curves=("mohtat_lto",), curve_family="titanate", guessed=False,
+        spellings=("lithium titanate", "titanate", "li4ti5o12", "lithium titanium oxide"),
+        about="lithium titanate against layered oxide", source="from memory",
     ),
 }  # fmt: skip
 

@@ -11,7 +11,7 @@ import click
 
 from evenstring import __version__
 from evenstring.errors import EvenstringError
-from evenstring.text import plain
+from evenstring.text import plain, shown_lines
 
 __all__ = ["cli", "main"]
 
@@ -33,6 +33,7 @@ _COMMANDS = {
     "wiring": "bench.wiring",
     "fetch": "board.fetch",
     "deploy": "board.deploy",
+    "virtual": "board.virtual",
 }
 
 
@@ -67,7 +68,8 @@ def main(argv: list[str] | None = None) -> Any:
         sys.stderr.write("evenstring: stopped\n")
         sys.exit(1)
     except click.ClickException as error:
-        error.show()
+        usage = f"{error.ctx.get_usage()}\n" if isinstance(error, click.UsageError) and error.ctx else ""
+        sys.stderr.write(f"{shown_lines(usage + error.format_message(), 1000)}\n")  # it repeats what was typed
         sys.exit(2)
     except EvenstringError as error:
         sys.stderr.write(f"evenstring: {plain(error, 1000)}\n")  # a file's name may hold anything

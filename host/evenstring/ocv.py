@@ -9,6 +9,9 @@ The tables (curves/curves.csv, made by curves/make_curves.py) come from paramete
     kim_nca     G.-H. Kim et al., J. Electrochem. Soc. 158 (2011) A955 (NCA against graphite)
     kokam_nmc   M. Ecker et al., J. Electrochem. Soc. 162 (2015) A1836 (Ni-Co oxide against graphite, 7.5 Ah class)
     a123_lfp    E. Prada et al., J. Electrochem. Soc. 160 (2013) A616 (LFP against graphite, 2.3 Ah class)
+    chayambuka_nvpf  K. Chayambuka et al., Electrochimica Acta 404 (2022) 139764 (sodium: NVPF against hard carbon)
+    mohtat_lto       the positive electrode of umich_nmc against lithium titanate; the titanate's 1.55 V from memory
+    memory_na_ion    layered sodium oxide against hard carbon: from memory, neither published nor measured
 
 Outside 0..1 a curve goes on in a straight line: steeply down below empty (to reversal, -0.8 V at the lowest), and up
 above full.
@@ -142,11 +145,16 @@ def slipped(of: OcvCurve, by: float) -> OcvCurve:
 
 
 def _monotone_cubic(x: F64, nodes: F64, values: F64) -> F64:
-    """Cubic through rising nodes that stays rising (Fritsch and Carlson, SIAM J. Numer. Anal. 17 (1980) 238)."""
+    """Cubic through rising nodes that stays rising: the curve that scipy calls PCHIP, without needing scipy to run.
+
+    Slopes inside are weighted harmonic means (F. N. Fritsch and J. Butland, SIAM J. Sci. Stat. Comput. 5 (1984) 300);
+    at the ends three points (C. Moler, Numerical Computing with MATLAB, 2004). Both cited from memory.
+    """
     width, rise = np.diff(nodes), np.diff(values) / np.diff(nodes)
     w1, w2 = 2 * width[1:] + width[:-1], width[1:] + 2 * width[:-1]
-    inner = (w1 + w2) / (w1 / rise[:-1] + w2 / rise[1:])  # harmonic mean: no overshoot
-    slope = np.concatenate([rise[:1], inner, rise[-1:]])
+    inner = (w1 + w2) / (w1 / rise[:-1] + w2 / rise[1:])
+    first, last = _end_slope(width[:2], rise[:2]), _end_slope(width[:-3:-1], rise[:-3:-1])
+    slope = np.concatenate([[first], inner, [last]])
     k = np.clip(np.searchsorted(nodes, x, side="right") - 1, 0, len(width) - 1)
     h, t = width[k], (x - nodes[k]) / width[k]
     return np.asarray(
@@ -155,3 +163,9 @@ def _monotone_cubic(x: F64, nodes: F64, values: F64) -> F64:
         + values[k + 1] * t * t * (3 - 2 * t)
         + h * slope[k + 1] * t * t * (t - 1)
     )
+
+
+def _end_slope(width: F64, rise: F64) -> float:
+    """Slope at the end of a rising curve, from its last two intervals, the outer one first."""
+    slope = ((2 * width[0] + width[1]) * rise[0] - width[0] * rise[1]) / (width[0] + width[1])
+    return float(np.maximum(slope, 0.0))

@@ -46,13 +46,14 @@ class PackProfile:
 # same, odd and even groups taking turns.
 BLEED_RULES = ("threshold", "above_lowest", "odd_even")
 
+_NAME = 200  # characters: the profile must fit into a frame of a recording (our choice)
 _GROUP_V = ValueRule(low=0.1, high=5.5)  # a group's limit in V: wider than any chemistry (our choice)
 
 # (table, key) in pack.toml -> what it may be. Bounds are far outside any vehicle's pack: they catch a slip of the unit,
 # mAh for Ah, mV for V (our choice).
 RULES: dict[str, dict[str, ValueRule]] = {
     "pack": {
-        "name": ValueRule(str),
+        "name": ValueRule(str, longest=_NAME),
         "groups": ValueRule(low=1, high=40, whole=True),
         "chemistry": ValueRule(str),
         "capacity_ah": ValueRule(low=0.05, high=2000, hint="ampere-hours; a cell's label may give mAh"),
@@ -149,7 +150,7 @@ def _chemistry(doc: Checked, written: str) -> str:
 
 def to_toml(profile: PackProfile) -> str:
     """The profile as the text of a pack.toml: what was given and no more, so that defaults stay defaults."""
-    lines = ["[pack]", f"name = {json.dumps(profile.name, ensure_ascii=False)}", f"groups = {profile.groups}"]
+    lines = ["[pack]", f"name = {_quoted(profile.name)}", f"groups = {profile.groups}"]
     if "pack.chemistry" not in profile.defaults:
         lines.append(f'chemistry = "{profile.chemistry}"')
     if profile.parallel_strings != 1:
@@ -167,6 +168,11 @@ def to_toml(profile: PackProfile) -> str:
     if profile.bleed_rule:
         _add(lines, "balancer", f'rule = "{profile.bleed_rule}"')
     return "\n".join(lines) + "\n"
+
+
+def _quoted(text: str) -> str:
+    """A TOML basic string; JSON escapes all that TOML wants escaped but DEL."""
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
 def _add(lines: list[str], table: str, line: str) -> None:

@@ -151,7 +151,7 @@ class Gap:
     why: str
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Session:
     """Arrays of one recording.
 
@@ -191,6 +191,13 @@ class Session:
     health: tuple[Health, ...] = ()  # in order of time; one that repeats the one before is left out
     said: tuple[Said, ...] = ()  # warnings of the board, in order of time
     corrections: tuple[Correction, ...] = ()  # in order of time; one that repeats the one before is left out
+
+    def __repr__(self) -> str:
+        """One short line: a notebook shows it, and thousands of numbers say less."""
+        when = "" if self.start is None else f", from {self.start:%Y-%m-%d %H:%M} UTC"
+        current = "with current" if self.has_current else "without current"
+        hours = self.duration_s / 3600.0
+        return f"<Session: {self.scans} scans of {self.groups} groups over {hours:.2f} h, {current}{when}>"
 
     @property
     def scans(self) -> int:

@@ -31,6 +31,7 @@ from numpy.typing import NDArray
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "firmware"))  # the same files that a board runs
 sys.path.insert(1, str(Path(__file__).parents[2] / "protocol"))
+sys.path.insert(2, str(Path(__file__).parents[2] / "firmware" / "virtual" / "cpython"))
 
 from evenboard.warn.ahead import Ahead  # type: ignore[import-not-found]  # firmware, not typed
 

@@ -16,8 +16,7 @@ from typing import Any
 import construct as cs
 import numpy as np
 from cobs import cobs
-from evenstring.io.table_csv import identity
-from evenstring.wire.encode import Counter, ScanValues, message, scan_frames
+from evenstring.wire.encode import Counter, ScanValues, identity, message, scan_frames
 from evenstring.wire.stream import StreamDecoder
 
 GROUPS = 24

@@ -9,18 +9,19 @@ from dataclasses import dataclass
 import numpy as np
 from evenstring.analysis.balancing import charge_curve
 from evenstring.analysis.causes.catalogue import CAUSES
-from evenstring.analysis.results import Findings, Weakness
+from evenstring.analysis.results import Balancing, Findings, Weakness
 from evenstring.analysis.run import analyse
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
-from tests.worlds.physics.papers import PAPERS
+from tests.worlds.physics.papers import paper_of
 from tests.worlds.physics.truth import Truth
 
 __all__ = ["ROWS", "Mark", "judge"]
 
 CONFIDENT = 0.8
 _METER_WITHIN_MV = 4.0
+_DRAINS_V = 0.008  # a departure that grew by less at rest is nothing that anybody could see; our choice
 # Production scatter that the strings have (mV, %, %, %): a group truly 3.5 of it out is no healthy one.
 _SCATTER, _TRULY_OUT = np.array([1.5, 0.4, 1.0, 4.0]), 3.5
 _FAIR = {
@@ -73,9 +74,10 @@ def judge(session: Session, profile: PackProfile, truth: Truth, curve_known: boo
     """All marks of a session; unless `curve_known` the tool's curve of this very cell is taken out."""
     with _curve_taken_out(truth.paper, curve_known):
         found = analyse(session, profile)
-    marks = [*_causes(found, truth), *_named(found, truth), *_balancing(found, truth, session), *_end(found, truth)]
+    named = _named(found, truth) if _shows(session, truth) else []
+    marks = [*_causes(found, truth), *named, *_balancing(found, truth, session), *_end(found, truth)]
     marks += _reserve(found, truth)
-    if truth.danger:
+    if truth.danger and _shows(session, truth):
         ok = found.verdict.action in ("inspect", "do_not_charge")
         marks.append(Mark(DANGER, truth.faults[0][1], float(ok), f"{truth.faults[0]}: {found.verdict.action}"))
     if truth.sensor not in ("good", "none"):
@@ -85,12 +87,21 @@ def judge(session: Session, profile: PackProfile, truth: Truth, curve_known: boo
     return marks
 
 
+def _shows(session: Session, truth: Truth) -> bool:
+    """Whether a group that drains at rest has moved at all: on a flat curve it does not for hours."""
+    if not truth.faults or truth.faults[0][1] not in ("self_discharge", "stuck_bleeder"):
+        return True
+    away = session.volts_v[:, truth.faults[0][0] - 1] - np.median(session.volts_v, axis=1)
+    part = max(1, len(away) // 20)
+    return bool(abs(away[-part:].mean() - away[:part].mean()) >= _DRAINS_V)
+
+
 @contextmanager
 def _curve_taken_out(paper: str, known: bool) -> Iterator[None]:
     kept = charge_curve.CURVES
     # Of iron phosphate the tool has one curve only: it stays.
-    if not known and PAPERS[paper].chemistry != "lfp":
-        charge_curve.CURVES = tuple(name for name in kept if name != PAPERS[paper].curve)
+    if not known and paper_of(paper).chemistry != "lfp":
+        charge_curve.CURVES = tuple(name for name in kept if name != paper_of(paper).curve)
     try:
         yield
     finally:
@@ -143,7 +154,7 @@ def _causes(found: Findings, truth: Truth) -> list[Mark]:
         if w.cause == "meter_offset":
             off = abs(w.size - truth.departures[w.group - 1][0])
             row = METER if not truth.ride and truth.ended != "none" else METER_RIDE
-            marks.append(Mark(row, truth.family, float(off <= _METER_WITHIN_MV), _said(w, truth)))
+            marks.append(Mark(row, truth.sensor, float(off <= _METER_WITHIN_MV), _said(w, truth)))
             accused += [w] if off > _METER_WITHIN_MV else []
         else:
             marks.append(Mark(OTHER, w.cause, float(right), _said(w, truth)))
@@ -156,6 +167,8 @@ def _causes(found: Findings, truth: Truth) -> list[Mark]:
 def _named(found: Findings, truth: Truth) -> list[Mark]:
     marks = []
     for group, cause, size in truth.faults:
+        if cause in CAUSES and abs(size) < _TRULY_OUT * _SCATTER[CAUSES.index(cause)]:
+            continue  # within what production may do
         of = [w for w in found.weakness if w.group == group]
         named = any(w.cause in _FAIR[cause] and not w.within_scatter for w in of)
         said = "; ".join(_said(w, truth) for w in of) or "nothing"
@@ -167,27 +180,31 @@ def _balancing(found: Findings, truth: Truth, session: Session) -> list[Mark]:
     b, rule = found.balancing, truth.rule + (", shared leads" if truth.shared_leads else "")
     said = f"{b.answer} {_hours(b.remaining_s)} [{_hours(b.remaining_low_s)}, {_hours(b.remaining_high_s)}] h"
     said += f", true {truth.answer} {_hours(truth.remaining_s)} h, spread {truth.spread_end_mv} mV"
-    if truth.answer == "none":
-        gone = truth.ended in ("full", "ended_uneven", "charger_low") and truth.light_off
-        return [Mark(AFTER_LIGHT, rule, float(b.answer != "time" or not b.remaining_s), said)] if gone else []
+    marks = []
+    if truth.answer == "none" and truth.light_off and truth.ended in ("full", "ended_uneven", "charger_low"):
+        marks.append(Mark(AFTER_LIGHT, rule, float(b.answer != "time" or not b.remaining_s), said))
     if truth.answer == "even":
         asks = b.answer != "none" and (b.remaining_s or (np.inf if b.answer != "time" else 0.0)) > 1800.0
-        return [Mark(EVEN, rule, float(not asks), said)]
-    if truth.answer != "time":
-        return [Mark(NEVER, rule, float(b.answer in ("never", "over_24_h")), said)] if b.answer != "none" else []
-    told = b.answer != "none" and b.state != "not_reached"
-    marks = [Mark(SILENT, rule, float(not told), said)]
-    if not told or truth.remaining_s is None:
-        return marks
-    later_s = session.duration_s - b.at_s if b.at_s is not None else 0.0  # said of an instant before the last scan
-    true_s = truth.remaining_s + later_s
+        marks.append(Mark(EVEN, rule, float(not asks), said))
+    if truth.answer in ("never", "over_24_h") and b.answer != "none":
+        marks.append(Mark(NEVER, rule, float(b.answer in ("never", "over_24_h")), said))
+    if truth.answer == "time" and truth.remaining_s is not None:
+        told = b.answer != "none" and b.state != "not_reached"
+        marks.append(Mark(SILENT, rule, float(not told), said))
+        # Said of an instant before the last scan.
+        later_s = session.duration_s - b.at_s if b.at_s is not None else 0.0
+        marks += _time(b, rule, truth.remaining_s + later_s, said) if told else []
+    return marks
+
+
+def _time(b: Balancing, rule: str, true_s: float, said: str) -> list[Mark]:
+    if b.answer == "never":
+        return [Mark(TIME, rule, 0.0, said)]
     low = -np.inf if b.remaining_low_s is None else b.remaining_low_s
     high = np.inf if b.remaining_high_s is None else b.remaining_high_s
-    if b.answer == "never":
-        return [*marks, Mark(TIME, rule, 0.0, said)]
     bounded = b.remaining_low_s is not None or b.remaining_high_s is not None
     inside = (low <= true_s <= high) if bounded else b.answer == "over_24_h" and true_s > 0.75 * 86400.0
-    marks.append(Mark(TIME, rule, float(inside), said))
+    marks = [Mark(TIME, rule, float(inside), said)]
     if b.remaining_s and true_s > 600.0:
         marks.append(Mark(LOG, rule, float(abs(np.log(b.remaining_s / true_s))), said))
     if b.remaining_low_s and b.remaining_high_s:

@@ -2,7 +2,8 @@
 
 `--papers tuned` is for whoever changes the analysis, `checked` for a look at other cells, `withheld` for the end.
 `--cache FOLDER` keeps the simulated sessions, so that the analysis can be run on them again within seconds. `--list`
-prints what was wrong, with paper and seed; `--only PAPER:SEED` runs one session and prints all of its marks.
+prints what was wrong, with paper and seed; `--only PAPER:SEED` runs one session and prints all of its marks. With
+`--family balancers` all sessions are of that family (and are other sessions than those of the same seeds without it).
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ import argparse
 import sys
 import time
 from collections import Counter, defaultdict
+from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
 from functools import partial
 from pathlib import Path
@@ -31,7 +33,8 @@ from tests.benchmarks.physics_judge import (
     Mark,
     judge,
 )
-from tests.worlds.physics.papers import FIRST_SEED, SETS
+from tests.worlds.physics.families import FAMILIES
+from tests.worlds.physics.papers import FIRST_SEED, SETS, job_of
 from tests.worlds.physics.sessions import kept
 from tests.worlds.physics.truth import Truth
 
@@ -41,11 +44,11 @@ Job = tuple[int, str]
 Done = tuple[Job, Truth, list[Mark], float, float]  # and seconds of making and of analysis
 
 
-def run_one(job: Job, folder: Path | None, curve_known: bool) -> Done:
+def run_one(job: Job, folder: Path | None, curve_known: bool, family: str | None = None) -> Done:
     """The marks of one session, and how long it took."""
     seed, paper = job
     begun = time.process_time()
-    session, profile, truth = kept(seed, paper, folder)
+    session, profile, truth = kept(seed, paper, folder, family)
     made = time.process_time()
     marks = judge(session, profile, truth, curve_known)
     return job, truth, marks, made - begun, time.process_time() - made
@@ -112,9 +115,8 @@ def wrong(done: list[Done]) -> list[str]:
     ]
 
 
-def run(jobs: list[Job], folder: Path | None, curve_known: bool, processes: int) -> list[Done]:
+def run(jobs: list[Job], one: Callable[[Job], Done], processes: int) -> list[Done]:
     """All sessions, on so many processes."""
-    one = partial(run_one, folder=folder, curve_known=curve_known)
     if processes == 1:
         return [one(job) for job in jobs]
     with ProcessPoolExecutor(processes) as pool:
@@ -134,17 +136,18 @@ def main() -> None:
     options.add_argument("--cache", type=Path)
     options.add_argument("--jobs", type=int, default=2)
     options.add_argument("--curves-known", action="store_true", help="the tool keeps its curve of the very cell")
+    options.add_argument("--family", choices=FAMILIES, help="sessions of this family only")
     options.add_argument("--by", action="store_true", help="tables by family and kind too")
     options.add_argument("--list", action="store_true", help="what was wrong")
     options.add_argument("--only", help="PAPER:SEED")
     args = options.parse_args()
-    papers = SETS[args.papers]
     first = FIRST_SEED[args.papers] if args.seed is None else args.seed
-    jobs = [(first + k, papers[k % len(papers)]) for k in range(args.sessions)]
+    jobs = [(first + k, job_of(args.papers, k)) for k in range(args.sessions)]
     if args.only:
         paper, seed = args.only.split(":")
         jobs = [(int(seed), paper)]
-    done = run(jobs, args.cache, args.curves_known, 1 if args.only else args.jobs)
+    one = partial(run_one, folder=args.cache, curve_known=args.curves_known, family=args.family)
+    done = run(jobs, one, 1 if args.only else args.jobs)
     if args.only:
         print(done[0][1])
         print("\n".join(f"{m.row} | {m.value:g} | {m.said}" for m in done[0][2]))

@@ -111,7 +111,7 @@ def play(
     return outcome
 
 
-_SEEN = 0x3FF  # alarms of what is read; what is foretold depends on how long the scans before were
+_SEEN = 0x7FF  # alarms of what is read; what is foretold depends on how long the scans before were
 # With 64 bits it holds less than 128 kB as well, but loading takes more: every pointer is twice a board's.
 HEAP_KB = {32: 144, 64: 176}
 

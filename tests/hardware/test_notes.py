@@ -16,7 +16,8 @@ from types import ModuleType
 import click
 import pytest
 from evenstring.cli import cli
-from evenstring.hardware.bus import bus_pf
+from evenstring.hardware.bus import bus_pf, load_ohm
+from evenstring.hardware.procedures import procedure
 from evenstring.paths import protocol_dir
 
 from tests.hardware.firmware_source import BOARDS, board, constant, function
@@ -60,9 +61,11 @@ def test_no_figure_with_a_unit_is_typed_where_the_script_has_it() -> None:
     figures = load(NOTES / "fill.py").budgets()
     for source in (NOTES / "source").glob("*.md"):
         typed = re.sub(r"\{\{.+?\}\}", "", source.read_text(encoding="utf-8"))
-        for design in ("relay_24", "relay_36"):
+        for design in ("relay_24", "relay_36", "relay_40"):
             for key, unit in (("scan_ms", "ms"), ("settle_us", "us"), ("string_v", "V"), ("step_us", "us")):
                 assert f"{figures[design].value(key):.0f} {unit}" not in typed, source.name
+            for key, unit in (("fault_ma", "mA"), ("many_ma", "mA"), ("load_ppm", "ppm"), ("spread_u_mv", "mV")):
+                assert f"{figures[design].value(key):.3g} {unit}" not in typed, source.name
 
 
 @pytest.mark.needs_test_extra
@@ -216,3 +219,87 @@ def test_spelling() -> None:
         [sys.executable, "-m", "codespell_lib", *map(str, PAGES)], capture_output=True, text=True, check=False
     )
     assert (done.returncode, done.stdout) == (0, "")
+
+
+def circuit_results() -> dict[str, dict[str, float]]:
+    results: dict[str, dict[str, float]] = json.loads((NOTES / "circuits" / "results.json").read_text(encoding="utf-8"))
+    return results
+
+
+@pytest.mark.parametrize("name", ["relay_24", "relay_36", "relay_40"])
+def test_an_earth_that_moves_does_not_move_a_reading_by_a_millivolt(name: str) -> None:
+    """50 Hz and 162 V peak, 100 kHz and 5 V peak, at the stated capacitance of the barrier; the limit is beyond it."""
+    results = circuit_results()
+    design = load(NOTES / "circuits" / "run.py").design_of(name)
+    assert abs(results[f"{name}.earth_50"]["moved_v"]) < 1e-3
+    assert abs(results[f"{name}.earth_100k"]["moved_v"]) < 1e-3
+    assert results[f"{name}.earth_limit"]["barrier_pf"] > design.barrier.pf
+    budget = load(NOTES / "fill.py").budgets()[name]
+    assert results[f"{name}.earth_50"]["moved_v"] * 1e6 == pytest.approx(budget.value("earth_uv"), rel=0.05)
+    assert results[f"{name}.earth_50"]["common_v"] == pytest.approx(budget.value("earth_v"), rel=0.05)
+
+
+def test_the_circuit_as_it_was_shows_what_the_review_saw() -> None:
+    """Without capacitors to the island's ground, at 60 pF: an outside simulation saw -0.20 V, -0.94 V and 30 mV."""
+    results = circuit_results()
+    assert results["before.earth_100k_2"]["moved_v"] == pytest.approx(-0.20, rel=0.25)
+    assert results["before.earth_100k_5"]["moved_v"] == pytest.approx(-0.94, rel=0.05)
+    assert abs(results["before.earth_50"]["moved_v"]) == pytest.approx(0.030, rel=0.15)
+
+
+@pytest.mark.parametrize("name", ["relay_24", "relay_36", "relay_40"])
+def test_a_free_line_comes_along_only_where_the_zero_resistor_brings_it(name: str) -> None:
+    results = circuit_results()
+    limit_v = constant("front/relay_scan.py", "_STUCK_UV") * 1e-6
+    assert results[f"{name}.alone_unheld"]["seen_v"] > limit_v  # a good board would be accused
+    assert results[f"{name}.alone_held"]["seen_v"] < limit_v / 5
+
+
+def test_virtual_clamps_and_free_lines_are_those_of_the_simulated_board() -> None:
+    world = (ROOT / "firmware" / "virtual" / "world.py").read_text(encoding="utf-8")
+    stress = json.loads((NOTES / "stress" / "results.json").read_text(encoding="utf-8"))["24"]
+    clamp_v = int(re.findall(r"CLAMP_UV = const\((\d+)\)", world)[0]) * 1e-6
+    assert clamp_v == pytest.approx(abs(stress["swapped_below"]["seen_v"]), abs=0.4)
+    assert clamp_v > constant("front/relay_scan.py", "_OVER_UV") * 1e-6
+    share = int(re.findall(r"FREE_SHARE = const\((\d+)\)", world)[0]) / 256
+    assert share == pytest.approx(1.3 / (1.3 + 5.0), abs=0.005)  # 12 relays and a lead against both line capacitors
+    design = load(NOTES / "circuits" / "run.py").design_of("relay_24")
+    bias = int(re.findall(r"BIAS_OHM = (\d+)", world)[0])
+    assert 2 * bias == pytest.approx(load_ohm(design), rel=1e-3)
+
+
+@pytest.mark.parametrize("name", ["relay_24", "relay_36", "relay_40"])
+def test_the_pack_fed_supply_is_plugged_in_without_ringing(name: str) -> None:
+    results = circuit_results()
+    full = load(NOTES / "fill.py").budgets()[name].value("string_v")
+    assert results[f"{name}.plug_ringing"]["peak_v"] > 1.5 * full
+    assert results[f"{name}.plug_series"]["peak_v"] <= full
+    assert results[f"{name}.plug_series"]["peak_a"] == pytest.approx(full / 47, rel=0.02)
+
+
+def test_figures_of_the_review_are_reproduced_for_the_circuit_that_it_read() -> None:
+    sys.path.insert(0, str(NOTES))
+    rows = load(NOTES / "worked.py").review_rows()
+    assert len(rows) >= 40
+    assert [row.what for row in rows if row.verdict != "reproduced"] == []
+
+
+def test_pages_say_who_may_do_it_what_to_have_and_what_to_do_when_it_burns_on_the_first_screen() -> None:
+    first = "\n".join((NOTES / "README.md").read_text(encoding="utf-8").splitlines()[:28])
+    for words in ("Who may do it", "Have ready", "Never carry or move it", "fire", "hangs on it", "licensed practice"):
+        assert words in first, words
+    everything = " ".join(page.read_text(encoding="utf-8") for page in PAGES)
+    assert "pack into the" not in everything
+    assert "weld them" not in everything
+
+
+def test_the_divider_bank_is_not_for_building() -> None:
+    assert "**Not for building.**" in (NOTES / "divider_bank.md").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("name", ["barrier", "board", "chain", "first", "yearly"])
+def test_each_test_procedure_stands_as_a_table_to_fill_in(name: str) -> None:
+    page = (NOTES / "tests.md").read_text(encoding="utf-8")
+    for step in procedure(name, 24):
+        assert f"| {step.do}" in page
+        assert step.limits() in page

@@ -8,8 +8,7 @@ from typing import Any
 
 import numpy as np
 from cobs import cobs
-from evenstring.io.table_csv import identity
-from evenstring.wire.encode import Counter, ScanValues, scan_frames
+from evenstring.wire.encode import Counter, ScanValues, identity, scan_frames
 from evenstring.wire.stream import Batch, StreamDecoder
 
 Counts = tuple[int, int, int, int, int]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -9,7 +10,7 @@ from evenstring.chemistry import CHEMISTRIES, chemistry_named
 from evenstring.errors import InputError
 from evenstring.io.load import load_session, profile_of
 from evenstring.ocv import curve, default_curve
-from evenstring.profile import RULES, load_profile, parse_profile, to_toml
+from evenstring.profile import RULES, PackProfile, load_profile, parse_profile, to_toml
 from evenstring.sim.scenario.frames import session_frames
 
 from tests.host.looks import a_day
@@ -134,3 +135,21 @@ def test_a_key_of_a_later_version_in_a_recording_does_not_shut_it(tmp_path: Path
     path.write_bytes(session_frames(session, toml, "invented"))
 
     assert profile_of(load_session([path])).capacity_ah == 18
+
+
+@pytest.mark.parametrize("name", ["a\x7fb", 'quote " and \\ and tab \t', "\u202eturned", "Äußerer Strang"])
+def test_a_name_of_any_letters_reads_back_from_the_recording(name: str) -> None:
+    """DEL in a name once made a recording that `report` refused."""
+    profile = replace(PackProfile(groups=4), name=name)
+
+    assert parse_profile(to_toml(profile)).name == name
+
+
+def test_a_name_that_would_not_fit_into_a_frame_is_refused() -> None:
+    with pytest.raises(InputError, match="at most 200 characters, and has 4,200"):
+        parse_profile(f'[pack]\ngroups = 4\nname = "{"x" * 4200}"\n')
+
+
+def test_a_number_too_long_to_be_written_out_is_refused_in_one_line() -> None:
+    with pytest.raises(InputError, match="20 digits or more"):
+        parse_profile(f"[pack]\ngroups = 0x{'f' * 5000}\n")

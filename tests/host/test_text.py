@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import json
 import unicodedata
 
 import pytest
 from evenstring.cli import main
-from evenstring.text import plain
+from evenstring.text import json_text, plain, shown_lines, utf8_cut
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -52,3 +53,43 @@ def test_an_error_about_a_file_with_an_escape_in_its_name_sends_no_escape(capsys
     said = capsys.readouterr().err
     assert "␛[2Jnot[U+202E]there" in said
     assert "\x1b" not in said
+
+
+HOSTILE = [
+    "\x1b]0;title\x07",
+    "\x9b31m",
+    "\x7f",
+    "\u202egnp",
+    "\u2066x\u2069",
+    "\ufeff",
+    "\ud800",
+    "\U000e0041",
+    "a\u200bb",
+]
+
+
+@pytest.mark.parametrize("text", HOSTILE)
+def test_json_holds_nothing_that_acts_on_a_screen_and_reads_back_as_it_was(text: str) -> None:
+    written = json_text({"name": text, "of": ["Äpfel", "車", 1.5, None]})
+
+    assert json.loads(written)["name"] == text
+    assert all(ord(c) >= 0x20 or c == "\n" for c in written)
+    assert not any(unicodedata.category(c) in ("Cc", "Cf", "Cs") for c in written if c != "\n")
+    assert "Äpfel" in written
+    assert "車" in written
+
+
+@pytest.mark.parametrize("text", HOSTILE)
+def test_lines_stay_lines_and_the_rest_is_shown_as_what_it_is(text: str) -> None:
+    shown = shown_lines(f"first {text}\nsecond")
+
+    assert shown.count("\n") == 1
+    assert not any(unicodedata.category(c) in ("Cc", "Cf", "Cs") for c in shown if c != "\n")
+
+
+@given(st.text(), st.integers(0, 40))
+def test_a_cut_text_is_whole_characters_and_no_longer_than_asked(text: str, most: int) -> None:
+    cut = utf8_cut(text, most)
+
+    assert len(cut.encode()) <= most
+    assert text.encode("utf-8", "replace").decode().startswith(cut)

@@ -12,7 +12,10 @@ import sys
 from pathlib import Path
 
 OUT = Path(__file__).parents[1] / "data" / "measured"
-LEAF = ("cell-discharge-bitrode-1c", "cell-low-current-hppc-25c", "cell-low-current-hppc-10c")
+LEAF = (
+    "cell-discharge-bitrode-1c", "cell-discharge-bitrode-2c", "cell-discharge-bitrode-3c",
+    "cell-low-current-hppc-10c", "cell-low-current-hppc-25c", "cell-low-current-hppc-40c",
+)  # fmt: skip
 
 
 def leaf(folder: Path, name: str) -> list[tuple[float, float, float]]:

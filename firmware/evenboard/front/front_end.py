@@ -34,7 +34,7 @@ class FrontEnd:
         self.settle_fails = 0
         self.bus_errors = 0
         self.island = None  # the switch of the island's supply, where one is fitted
-        self.lead_test = None  # resistance of the leads from the last self-test, where it can be measured
+        self.leads = None  # resistance of the leads from the last self-test, where it can be measured
         self._clear()
 
     # Another correction of each channel, between two scans.

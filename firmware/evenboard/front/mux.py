@@ -6,9 +6,9 @@
 # The decoders are enabled by a hardware pull and a retriggerable one-shot: `keep_alive` pulses it, and a board that
 # hangs or resets opens everything within its time (50 ms), whatever the outputs say.
 #
-# This class can only name a group (its two adjacent taps), the same with the zero resistor across it, one single tap,
-# the zero relay, or nothing; and it passes through "nothing" for the guard time before it closes anything (break
-# before make).
+# This class can only name a group (its two adjacent taps), the same with the zero resistor across it, one single tap
+# (with the zero resistor, which then may be let go), the zero relay, or nothing; and it passes through "nothing" for
+# the guard time before it closes anything (break before make).
 #
 # Two bytes leave here: [even address | ZERO_OFF], [odd address]. ZERO_OFF low closes the relay between the bus lines.
 
@@ -85,6 +85,8 @@ class Mux:
         self._off_us = off_us
         self._open = False
         self._opened_us = 0
+        self._even = _NONE
+        self._odd = _NONE
 
     def begin(self):
         self._port.begin()
@@ -125,13 +127,20 @@ class Mux:
     def close_loaded(self, group):
         self._close_pair(group, 0)
 
+    # One tap alone, with the zero resistor to the other line: that line comes along, however far away the tap is. Its
+    # own open relays would hold it back, and volts that are not there would be seen.
     def close_tap(self, tap):
         if not 0 <= tap <= self._groups:
             raise ValueError("tap")
         if tap & 1:
-            self._close(_NONE, tap >> 1, _ZERO_OFF)
+            self._close(_NONE, tap >> 1, 0)
         else:
-            self._close(tap >> 1, _NONE, _ZERO_OFF)
+            self._close(tap >> 1, _NONE, 0)
+
+    # The zero resistor lets go; the taps stay as they are.
+    def release_zero(self):
+        self.keep_alive()
+        self._port.put(self._even | _ZERO_OFF, self._odd)
 
     def close_zero(self):
         self._close(_NONE, _NONE, 0)
@@ -144,4 +153,6 @@ class Mux:
             time.sleep_us(self._off_us - waited)
         self.keep_alive()
         self._open = False  # before the write: if it fails half way, the next step opens first
+        self._even = even
+        self._odd = odd
         self._port.put(even | zero_off, odd)

@@ -7,6 +7,7 @@
 
 import time
 
+from evenboard import load, unload
 from evenboard.base.clock import MASK
 from evenboard.front.adc_ads111x import OVER
 from evenboard.front.front_end import NO_GROUP, FrontEnd
@@ -14,11 +15,14 @@ from evenstring_protocol import wire
 from micropython import const
 
 _DOUBT_UV = const(500000)  # a group this low is looked at again: dead, reversed, or a lead open
+_OVER_UV = const(4900000)  # no cell reads that: leads swapped or touching; clamps hold the lines to 5.1 V or more
 _STUCK_UV = const(150000)  # with one relay closed there is nothing to see unless one of the other line conducts
 _ZERO_LIMIT_UV = const(5000)  # a zero beyond this is not believable
+_FEW_GROUPS = const(8)  # two leads far apart, swapped, put four groups beyond the range
+_NOTHING_UV = const(50000)
 _SETTLE_LIMIT_UV = const(2000)
 _BUS_US = const(700)  # transfers and interpreter in one step
-_SLOW_LOOKS = const(8)
+_CHARGES = const(3)  # other groups to charge the lines from before a doubtful one is taken for dead
 _NEAR = (2, -2, 4, -4, 6, -6, 1, -1, 3, -3, 5, -5)
 _AGAIN_US = const(500)  # the same in each further conversion of a reading
 
@@ -32,11 +36,11 @@ class RelayScan(FrontEnd):
     def __init__(self, mux, adc, groups, times, sensors, clock, calibration=None, free_bus=None):
         FrontEnd.__init__(self, groups, 2, sensors, clock, calibration)
         self.conversions = 1
-        self._mux = mux
+        self.mux = mux
         self._free_bus = free_bus
-        self._adc = adc
+        self.adc = adc
         self._on_us, self._off_us, settle_us = times
-        self._wait_us = self._on_us + settle_us
+        self.wait_us = self._on_us + settle_us
         self._zero16 = None
         self._taken_us = 0
         self._test_tap = 0
@@ -44,14 +48,14 @@ class RelayScan(FrontEnd):
     # Time of one scan from the parts' own times, in ms: both passes, the zero and the two tests for stuck relays, which
     # alone take one conversion each.
     def scan_ms(self):
-        step = self._off_us + self._wait_us + self._adc.conversion_us + _BUS_US
-        again = (self.conversions - 1) * (self._adc.conversion_us + _AGAIN_US)
+        step = self._off_us + self.wait_us + self.adc.conversion_us + _BUS_US
+        again = (self.conversions - 1) * (self.adc.conversion_us + _AGAIN_US)
         packs_us = 3 * 1500 * (1 if self.sensors.packs else 0)
         return (step * (2 * self.groups + 4) + again * (2 * self.groups + 2) + packs_us) // 1000
 
     def begin(self):
-        self._mux.begin()
-        self._adc.begin()
+        self.mux.begin()
+        self.adc.begin()
         self.sensors.begin()
 
     # Command everything open. True when the parts took it.
@@ -59,42 +63,39 @@ class RelayScan(FrontEnd):
         if self.island and not self.island.is_on:
             return True  # was done before, and nothing there answers now
         try:
-            self._mux.open_all()
+            self.mux.open_all()
         except OSError:
             self._bus_fault()
             return False
         return True
 
-    # Parts answer, zero is near zero, no relay conducts unasked, contacts are good.
+    # What `self_test` asks is loaded for it alone.
     def _test(self):
         self._clear()
         try:
             if self._free_bus:
                 self._free_bus()
             self.begin()
-            if self._read_zero():
-                for tap in range(self.groups + 1):
-                    if not self._tap_is_dead(tap):
-                        self._stuck(tap)
-                        break
-                else:
-                    self._test_leads()
+            load("front.relay_test").run(self)
         except OSError:
             self._bus_fault()
+        unload("front.relay_test")
 
     def _whole_scan(self):
-        if not self._read_zero() or not self._no_stuck():
+        if not self.read_zero() or not self._no_stuck():
             return
         self.sensors.start_scan()
         if not self._passes():
             return
         self._settle_check()
         self.sensors.end_scan()
+        if self._amiss():
+            return
         for group in range(1, self.groups + 1):
             if self._doubtful(group):
                 self._look_again(group)
-        self._mux.open_all()
-        if not self._mux.is_open():
+        self.mux.open_all()
+        if not self.mux.is_open():
             self.fault = wire.FAULT_MUX
 
     def _passes(self):
@@ -122,37 +123,41 @@ class RelayScan(FrontEnd):
         return True
 
     # Voltage between the lines, even minus odd, uV; None when the converter does not finish (the fault is set).
-    def _convert(self):
-        self._mux.keep_alive()
+    def convert(self):
+        self.mux.keep_alive()
         self._taken_us = time.ticks_us() & MASK
-        self._adc.start()
-        uv = self._adc.read()
+        self.adc.start()
+        uv = self.adc.read()
         if uv is None:
             self.fault = wire.FAULT_ADC
+        elif uv > _OVER_UV:
+            return OVER
+        elif uv < -_OVER_UV:
+            return -OVER
         return uv
 
     # Mean of `conversions`, rounded; the sum is at most 16 x 6.2e6. One at an end of the range stands for all.
     def _average(self):
-        uv = self._convert()
+        uv = self.convert()
         more = self.conversions - 1
         if more == 0 or uv is None or uv >= OVER or uv <= -OVER:
             return uv
         taken_us = self._taken_us
         total = uv
         for _ in range(more):
-            uv = self._convert()
+            uv = self.convert()
             self._taken_us = taken_us  # the instant of the first: the same delay in all readings
             if uv is None or uv >= OVER or uv <= -OVER:
                 return uv
             total += uv
         return (total + (self.conversions >> 1)) // self.conversions
 
-    def _read_zero(self):
-        self._mux.close_zero()
-        if not self._mux.is_zero():
+    def read_zero(self):
+        self.mux.close_zero()
+        if not self.mux.is_zero():
             self.fault = wire.FAULT_MUX
             return False
-        time.sleep_us(self._wait_us)
+        time.sleep_us(self.wait_us)
         uv = self._average()
         if uv is None or uv > _ZERO_LIMIT_UV or uv < -_ZERO_LIMIT_UV:
             self.fault = wire.FAULT_ADC
@@ -164,8 +169,8 @@ class RelayScan(FrontEnd):
 
     # A group's voltage with its sign, zero subtracted. Even groups have their positive tap on the even line.
     def _read(self, group):
-        self._mux.close_group(group)
-        time.sleep_us(self._wait_us)
+        self.mux.close_group(group)
+        time.sleep_us(self.wait_us)
         return self._signed(group)
 
     def _signed(self, group):
@@ -220,72 +225,76 @@ class RelayScan(FrontEnd):
                 return True
         return False
 
-    # Dead, reversed, or a lead open? Read it once with the lines discharged and once charged from another group. A
-    # group that is there pulls the lines to its own voltage both times; an open lead leaves them as they were.
+    # Dead, reversed, or a lead open? Read it once with the lines discharged in their place and then charged from other
+    # groups. A group that is there pulls the lines to its own voltage each time; an open lead leaves them as they were.
+    # A line that hangs free comes along only in part (`Mux.close_tap`), so that one charge alone could look like none.
     def _look_again(self, group):
         n = self.groups
-        self._mux.close_zero()
-        time.sleep_us(self._wait_us)
-        empty = self._read(group)
-        other = self._healthy_near(group)
-        if other:
-            self._read(other)
-        charged = self._read(group)
-        if empty is None or charged is None:
+        self.mux.close_loaded(group)
+        time.sleep_us(self.wait_us)
+        self.mux.release_zero()
+        time.sleep_us(self.wait_us)
+        empty = self._signed(group)
+        if empty is None:
             return
-        if charged - empty > _DOUBT_UV or empty - charged > _DOUBT_UV:
-            value = wire.LEAD_OPEN
-        else:
-            value = self._steps(group, empty)
+        value = self._steps(group, empty)
+        other = self._healthy_near(group, 0)
+        if not other and -_NOTHING_UV < empty < _NOTHING_UV:
+            value = wire.LEAD_OPEN  # nothing anywhere: the plug is out rather than every group dead
+        for _ in range(_CHARGES):
+            if not other:
+                break
+            if self._read(other) is None:
+                return
+            charged = self._read(group)
+            if charged is None:
+                return
+            if charged - empty > _DOUBT_UV or empty - charged > _DOUBT_UV:
+                value = wire.LEAD_OPEN
+                break
+            other = self._healthy_near(group, other)
         self.readings[group - 1] = value
         self.readings[n + group - 1] = value
 
-    # Each group alone, then with the zero resistor across it. A bad contact is told, and is no fault.
-    def _test_leads(self):
-        leads = self.lead_test
-        if not leads:
-            return
-        for group in range(1, self.groups + 1):
-            uv = self._read_slowly(group)
-            if uv is None:
-                return
-            self._mux.close_loaded(group)
-            time.sleep_us(self._wait_us)
-            loaded_uv = self._once(group)
-            if loaded_uv is None:
-                return
-            leads.take(group, uv, loaded_uv)
-        leads.judge()
+    # The zero relay conducts unasked: a group reads a twentieth of itself, and nothing stays on the lines when it goes.
+    def zero_sticks(self, group):
+        uv = self._read(group)
+        if uv is None or -_NOTHING_UV < uv < _NOTHING_UV or uv >= OVER or uv <= -OVER:
+            return False
+        self.mux.open_all()
+        time.sleep_us(self.wait_us)
+        left = self._signed(group)
+        if left is None or not -1 < 3 * left // uv < 1:
+            return False
+        self.fault = wire.FAULT_STUCK_RELAY
+        self.fault_where = NO_GROUP
+        return True
 
-    # One conversion with the group's sign: a test must not take long.
-    def _once(self, group):
-        uv = self._convert()
-        if uv is None:
-            return None
-        return self.zero_uv - uv if group & 1 else uv - self.zero_uv
+    # No harness does that: most groups beyond the range (a decoder drives more than it is told), or the zero relay.
+    def _amiss(self):
+        over = 0
+        for group in range(self.groups):
+            r = self.readings[group]
+            over += r == wire.OVER_POSITIVE or r == wire.OVER_NEGATIVE
+        if 2 * over > self.groups >= _FEW_GROUPS:
+            self.fault = wire.FAULT_MUX
+        elif not self._healthy_near(1, 0):
+            for group in range(1, self.groups + 1):
+                if self.zero_sticks(group):
+                    break
+        return self.fault != wire.FAULT_NONE
 
-    # A bad contact makes the lines slow: waits until two readings agree, at most 16 ms.
-    def _read_slowly(self, group):
-        self._mux.close_group(group)
-        time.sleep_us(self._wait_us)
-        uv = self._once(group)
-        for _ in range(_SLOW_LOOKS):
-            if uv is None:
-                return None
-            before = uv
-            time.sleep_us(2000)
-            uv = self._once(group)
-            if uv is not None and -_SETTLE_LIMIT_UV < uv - before < _SETTLE_LIMIT_UV:
-                break
-        return uv
-
-    # The nearest group that has a voltage to charge the lines with, same polarity first; 0: there is none.
-    def _healthy_near(self, group):
+    # The nearest group with a voltage to charge the lines with, same polarity first, or the next one after `before`; 0:
+    # there is none.
+    def _healthy_near(self, group, before):
         limit = _DOUBT_UV // wire.READING_STEP_UV
         n = self.groups
         for step in _NEAR:
             other = group + step
-            if 1 <= other <= n and self.readings[other - 1] >= limit and self.readings[n + other - 1] >= limit:
+            if before:
+                if other == before:
+                    before = 0
+            elif 1 <= other <= n and self.readings[other - 1] >= limit and self.readings[n + other - 1] >= limit:
                 return other
         return 0
 
@@ -295,29 +304,29 @@ class RelayScan(FrontEnd):
         self._test_tap = tap + 1 if tap < self.groups else 0
         for k in range(2):
             alone = tap + k if tap + k <= self.groups else tap - 1
-            if not self._tap_is_dead(alone):
-                self._stuck(alone)
+            if not self.tap_is_dead(alone):
+                self.name_stuck(alone)
                 return False
         return self.fault == wire.FAULT_NONE
 
-    def _tap_is_dead(self, tap):
-        self._mux.close_zero()
-        time.sleep_us(self._wait_us)
-        self._mux.close_tap(tap)
-        time.sleep_us(self._wait_us)
-        uv = self._convert()
+    def tap_is_dead(self, tap):
+        uv = self._alone(tap)
         return uv is None or -_STUCK_UV < uv - self.zero_uv < _STUCK_UV
 
+    # Between the lines while one relay alone is closed and the other line hangs free.
+    def _alone(self, tap):
+        self.mux.close_tap(tap)
+        time.sleep_us(self.wait_us)
+        self.mux.release_zero()
+        time.sleep_us(self.wait_us)
+        return self.convert()
+
     # Some relay of the other line conducts. Its neighbours see one group across it: find it, then give up.
-    def _stuck(self, tap):
-        self._mux.open_all()
+    def name_stuck(self, tap):
+        self.mux.open_all()
         where = NO_GROUP
         for seen in range((tap & 1), self.groups + 1, 2):
-            self._mux.close_zero()
-            time.sleep_us(self._wait_us)
-            self._mux.close_tap(seen)
-            time.sleep_us(self._wait_us)
-            uv = self._convert()
+            uv = self._alone(seen)
             if uv is not None and -OVER < uv < OVER and (uv > _STUCK_UV or uv < -_STUCK_UV):
                 # even minus odd: positive means that the even one is the higher tap
                 where = seen + 1 if (uv < 0) == (seen & 1 == 0) else seen - 1

@@ -37,7 +37,10 @@ class Commands:
             if not self.job:
                 link.reply(code, seq, self.last_status, self.last_detail)
             return
-        answer = self._guarded(code, size)
+        try:
+            answer = self._do(code, size)
+        except Exception as e:
+            answer = _failed(e)
         self._last_code = code
         self._last_seq = seq
         if answer is None:
@@ -66,12 +69,6 @@ class Commands:
         if self._last_code == self._job_code and self._last_seq == self._job_seq:
             self.last_status, self.last_detail = answer
         self._app.link.reply(self._job_code, self._job_seq, answer[0], answer[1])
-
-    def _guarded(self, code, size):
-        try:
-            return self._do(code, size)
-        except Exception as e:
-            return _failed(e)
 
     def _do(self, code, size):
         app = self._app

@@ -116,8 +116,8 @@ def _self_test(app):
     app.retry()
     if app.state == wire.STATE_FAULT:
         return wire.STATUS_FAILED, "see HEALTH"
-    contacts = app.front.lead_test
-    return wire.STATUS_OK, contacts.words() if contacts else ""
+    leads = app.front.leads
+    return wire.STATUS_OK, leads.words if leads else ""
 
 
 def _restart(app):

@@ -6,7 +6,7 @@ from evenboard.base.clock import Clock
 from evenboard.front.adc_ads111x import ADS111x
 from evenboard.front.adc_ads122c04 import ADS122C04
 from evenboard.front.bus import Bus
-from evenboard.front.lead_test import LeadTest
+from evenboard.front.leads import Leads
 from evenboard.front.mux import Expander, Mux, ShiftRegister
 from evenboard.front.relay_scan import RelayScan
 from evenboard.front.sensors import Sensors
@@ -84,7 +84,7 @@ def make_front(data, clock):
     front = RelayScan(mux, adc, data["groups"], times, sensors, clock, data.get("calibration"), line.recover)
     front.island = island
     front.conversions = data["adc"].get("conversions", 1)
-    front.lead_test = LeadTest(data["groups"], m["series_ohm"], m.get("zero_ohm", 1000))
+    front.leads = Leads(data["groups"], m["series_ohm"], m.get("zero_ohm", 1000))
     return front
 
 

@@ -8,24 +8,27 @@
 from array import array
 
 from evenstring_protocol import wire
+from micropython import const
 
-_PACE_MS = 250
-_ONE = 4096  # a group that sags as the mean does
-_MOVED = 150  # 15 mV off its slow mean: the string is under a changing load. tuned on rides 1 to 100
-_STEADY = 40000  # keeps a small move from teaching much; tuned as before
-_SLOW_MS = 30000  # of what counts as slow in a group; tuned as before
-_HOLD_MS = 180000  # without a moving load for so long there is no ride: a long climb is steady too; our choice
-_LOAD = 100  # 1 A
-_HARD_MS = 2400000  # hard load that did not come back fades; tuned as before
-_FALL_MS = 300  # the unloaded level falls 0.1 mV in that time at most under load, 20 mV a minute; tuned as before
-_QUICK_MS = 2000  # what rises with the load is followed so; tuned as before
-_SMOOTH_MS = 4000  # the forecast is smoothed; tuned as before
-_RISE_MS = 2400000  # downwards quickly, upwards slowly: an easy stretch is no reason for hope; tuned as before
-_PAST_MS = 40000  # and its trend taken against that
-_AHEAD = 3  # of four: 27 s ahead of smoothed and past (36 s apart); tuned as before
-_MOST_DROP = 2500  # 0.25 V: the trend foretells no more
-_STAY_MS = 15000  # a warning stays at least that long; our choice
-_NONE = -32768
+_PACE_MS = const(250)
+_ONE = const(4096)  # a group that sags as the mean does
+_MOVED = const(150)  # 15 mV off its slow mean: the string is under a changing load. tuned on rides 1 to 100
+_STEADY = const(40000)  # keeps a small move from teaching much; tuned as before
+_SLOW_MS = const(30000)  # of what counts as slow in a group; tuned as before
+_HOLD_MS = const(180000)  # without a moving load for so long there is no ride: a long climb is steady too; our choice
+_LOAD = const(100)  # 1 A
+_HARD_MS = const(2400000)  # hard load that did not come back fades; tuned as before
+_FALL_MS = const(
+    300
+)  # the unloaded level falls 0.1 mV in that time at most under load, 20 mV a minute; tuned as before
+_QUICK_MS = const(2000)  # what rises with the load is followed so; tuned as before
+_SMOOTH_MS = const(4000)  # the forecast is smoothed; tuned as before
+_RISE_MS = const(2400000)  # downwards quickly, upwards slowly: an easy stretch is no reason for hope; tuned as before
+_PAST_MS = const(40000)  # and its trend taken against that
+_AHEAD = const(3)  # of four: 27 s ahead of smoothed and past (36 s apart); tuned as before
+_MOST_DROP = const(2500)  # 0.25 V: the trend foretells no more
+_STAY_MS = const(15000)  # a warning stays at least that long; our choice
+_NONE = const(-32768)
 
 
 # A filter's share of the way to go in `ms`, of 256.

@@ -8,13 +8,14 @@
 from array import array
 
 from evenstring_protocol import wire
+from micropython import const
 
-KINDS = 10  # that are looked at place by place
-_ALL = 14  # with those that `ahead` foretells
+KINDS = 11  # that are looked at place by place
+_ALL = const(15)  # with those that `ahead` foretells
 _LATCHED = (1 << wire.ALARM_BELOW_DISCARD) | (1 << wire.ALARM_REVERSED) | (1 << wire.ALARM_ABOVE_CEILING)
-_EVENTS = 64  # waiting for link and recorder; emptied after every scan
-_NOTHING = 2500  # steps: 0.5 V, as the front ends take for an open lead. Our choice
-_BLIND_MS = 5000  # without one believable reading: "not watching". Our choice: said within 10 s in any case
+_EVENTS = const(64)  # waiting for link and recorder; emptied after every scan
+_NOTHING = const(2500)  # steps, 0.5 V: no cell, between two groups over range or in all groups at once. Our choice
+_BLIND_MS = const(5000)  # without one believable reading: "not watching". Our choice: said within 10 s in any case
 
 # Most urgent first: what sounds when several are active.
 PRIORITY = bytes(
@@ -23,6 +24,7 @@ PRIORITY = bytes(
         wire.ALARM_ABOVE_CEILING,
         wire.ALARM_BELOW_DISCARD,
         wire.ALARM_HOT,
+        wire.ALARM_LEAD_ORDER,
         wire.ALARM_COLD_CHARGE,
         wire.ALARM_NOT_WATCHING,
         wire.ALARM_LEAD_OPEN,
@@ -102,7 +104,7 @@ class Alarms:
             if low <= r <= high and not busy[g]:
                 seen += 1
             else:
-                seen += self._look_group(g + 1, r)
+                seen += self._look_group(g + 1, readings, first + g, first)
         return seen
 
     # Every group at about nothing, at once: no string does that, a pulled harness does. It must not be taken for a
@@ -135,13 +137,40 @@ class Alarms:
         elif self._on[i]:
             self._clear(wire.ALARM_BAD_CONTACT, lead, hundreds)
 
-    def _look_group(self, place, r):
+    # Whether leads in the wrong place make reading i, and no cell does: swapped neighbours read minus one between two
+    # over range, leads that touch read nothing between two over range, a harness in reverse order minus everywhere.
+    def _is_lead(self, readings, i, first):
+        r = readings[i]
+        if r == wire.OVER_POSITIVE:
+            low = i > first and readings[i - 1] != r and self._is_lead(readings, i - 1, first)
+            return low or (
+                i < first + self.groups - 1 and readings[i + 1] != r and self._is_lead(readings, i + 1, first)
+            )
+        if r >= _NOTHING or r == wire.LEAD_OPEN or r == wire.NO_READING:
+            return False
+        if r == wire.OVER_NEGATIVE:
+            return True
+        over = beside = minus = 0
+        for k in range(first, first + self.groups):
+            minus += readings[k] < -_NOTHING
+            if k == i - 1 or k == i + 1:
+                beside += 1
+                over += readings[k] == wire.OVER_POSITIVE
+        return (beside and over == beside) or minus == self.groups > 1
+
+    def _look_group(self, place, readings, i, first):
+        r = readings[i]
         if r == wire.NO_READING:
             return 0
         if r == wire.LEAD_OPEN:
             self._see(wire.ALARM_LEAD_OPEN, place, r, True, False)
             self._busy[place - 1] = 1
             return 0
+        lead = (r < _NOTHING or r == wire.OVER_POSITIVE) and self._is_lead(readings, i, first)
+        self._see(wire.ALARM_LEAD_ORDER, place, r, lead, not lead)
+        if lead:
+            self._busy[place - 1] = 1
+            return 1
         h = self._hyst
         self._see(wire.ALARM_LEAD_OPEN, place, r, False, True)
         self._see(wire.ALARM_BELOW_EMPTY, place, r, r < self.empty, r >= self.empty + h)

@@ -15,6 +15,7 @@ SOUND = (
     (60, 5940),  # ntc_open
     (700, 150, 700, 1450),  # not_watching: two long, all the time
     (60, 200, 60, 7680),  # bad_contact: two ticks every 8 s
+    (300, 100, 60, 100, 300, 1640),  # lead_order: long, short, long
     (60, 120, 60, 120, 60, 2580),  # ease_off: three ticks every 3 s
     (60, 90, 60, 90, 60, 90, 60, 690),  # ease_off_now: four, hurried
     (300, 700),  # near_ceiling: slow and even
@@ -31,6 +32,7 @@ LIGHT = (
     (100, 1900),
     (400, 400, 400, 2800),
     (60, 200, 60, 2680),
+    (300, 100, 60, 100, 300, 640),
     (200, 200, 200, 1400),
     (120, 120, 120, 120, 120, 600),
     (600, 400),

@@ -8,7 +8,7 @@ import struct
 from array import array
 
 from evenboard.flash.record_hours import RecordHours
-from evenboard.front.lead_test import BAD_OHM
+from evenboard.front.leads import BAD_OHM
 from evenboard.line import messages
 from evenboard.warn.patterns import Signals
 from evenstring_protocol import wire
@@ -28,8 +28,8 @@ class Watch:
         self.signals = Signals(alarms, sound, light)
         self._event = array("h", bytes(10))
         self._now = array("i", bytes(4 * 8))
-        self._low = app.clock.low
-        self._high = app.clock.high
+        self._low = -1  # the sound of the start begins when the main loop does
+        self._high = 0
         self._report_low = 0
         self._report_high = 0
         self.latch_failed = 0
@@ -80,12 +80,12 @@ class Watch:
     def leads(self, found):
         for lead in range(found.groups + 1):
             ohm = found.lead_ohm[lead]
-            self.alarms.contact(lead, min(ohm // 100, 32766), ohm >= BAD_OHM)
+            self.alarms.contact(lead, max(-32766, min(ohm // 100, 32766)), abs(ohm) >= BAD_OHM)
 
     # Outputs and silence follow the clock; call it often.
     def poll(self, app):
         clock = app.clock
-        step = clock.since(self._low, self._high)
+        step = clock.since(self._low, self._high) if self._low >= 0 else 0
         self._low = clock.low
         self._high = clock.high
         self._since_ms += step

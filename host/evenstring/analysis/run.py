@@ -9,7 +9,7 @@ from evenstring.analysis.balancing.criterion import with_rest
 from evenstring.analysis.causes.bleeders import find_balancer_faults, without_consequences
 from evenstring.analysis.causes.diagnosis import diagnose
 from evenstring.analysis.charging.charge_end import find_charges, without_standstill
-from evenstring.analysis.charging.charger import find_charger
+from evenstring.analysis.charging.charger import find_charger, without_charger
 from evenstring.analysis.phases.segment import phases_of
 from evenstring.analysis.readings.limit_visits import find_events, not_excluded, shortest_visible_s
 from evenstring.analysis.readings.profile_check import check_profile
@@ -26,6 +26,7 @@ from evenstring.analysis.riding.usable import find_usable
 from evenstring.analysis.series.arrays import onward
 from evenstring.analysis.series.signals import Signals, make_signals
 from evenstring.analysis.series.uncertainty import MeterError, meter_error
+from evenstring.analysis.verdict.coverage import coverage_of, with_evidence
 from evenstring.analysis.verdict.decision import decide
 from evenstring.analysis.verdict.validity import own_current, own_readings, own_rest, with_profile_check
 from evenstring.profile import PackProfile
@@ -100,6 +101,8 @@ def _what_happened(look: _Look) -> tuple[Findings, Unknown | None]:
     balancing = doubted(find_balancing(look.level, profile, phases, charge, meter), look.shared)
     balancing = without_standstill(balancing, charge)
     balancing = with_rest(balancing, spread, profile, signals, phases)
+    charger = find_charger(signals, profile, phases, meter, balancing)
+    balancing = without_charger(balancing, charger)
     rides = find_rides(signals, profile, phases, events)
     found = Findings(
         phases=phases,
@@ -109,11 +112,12 @@ def _what_happened(look: _Look) -> tuple[Findings, Unknown | None]:
         verdict=_OPEN,
         charge=charge,
         charges=charges,
-        charger=find_charger(signals, profile, phases, meter, balancing),
+        charger=charger,
         balancing=balancing,
         rides=rides,
         assumed=meter.assumed,
         shared_leads=look.shared,
+        coverage=coverage_of(session, phases),
     )
     return found, no_rest
 
@@ -146,6 +150,7 @@ def _with_causes(
         usable=usable,
         bench=bench_hours(repair, profile),
         room=room,
+        coverage=with_evidence(found.coverage, diagnosis.evidence),
         unknown=tuple(u for u in missing if u),
     )
 

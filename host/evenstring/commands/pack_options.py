@@ -13,16 +13,17 @@ from typing import Any
 import click
 
 from evenstring.chemistry import chemistry_named
+from evenstring.commands.table_options import show_notes, show_plan
 from evenstring.errors import InputError, UsageError
-from evenstring.io.table_csv import read_table, table_frames
+from evenstring.io.table import Wishes, import_table
 from evenstring.profile import RULES, PackProfile, load_profile, parse_profile
 
 __all__ = ["CAPACITY", "CHEMISTRY", "GROUPS", "GivenPack", "pack_options", "recordings_of"]
 
-_TABLES = (".csv", ".tsv", ".txt")  # how the name of a table ends
+_TABLES = (".csv", ".tsv", ".txt", ".dat", ".asc", ".xlsx", ".xlsm")  # how the name of a table ends
 
 
-class _ChemistryName(click.ParamType[str]):
+class _ChemistryName(click.ParamType):  # type: ignore[type-arg]  # older versions of click have none
     """A chemistry in any of its spellings, turned into its key."""
 
     name = "chemistry"
@@ -88,8 +89,12 @@ def pack_options(command: Callable[..., Any]) -> Callable[..., Any]:
 
 
 @contextmanager
-def recordings_of(files: tuple[Path, ...], given: GivenPack) -> Iterator[tuple[Path, ...]]:
+def recordings_of(
+    files: tuple[Path, ...], given: GivenPack, wishes: Wishes | None = None
+) -> Iterator[tuple[Path, ...]]:
     """The files with each table among them turned into a recording, which lasts as long as the context.
+
+    What each column of a table was taken for goes to the error stream; `wishes`: what the user says of it.
 
     Raises:
         UsageError: a table, and nothing said of its pack.
@@ -106,6 +111,9 @@ def recordings_of(files: tuple[Path, ...], given: GivenPack) -> Iterator[tuple[P
             path = file
             if file.suffix.lower() in _TABLES:
                 path = Path(folder) / f"{k}-{file.stem}.frames"
-                path.write_bytes(table_frames(read_table(file, profile.groups), profile, file.name))
+                with path.open("wb") as out:
+                    plan, made = import_table(file, profile, out, wishes)
+                show_plan(plan, err=True)
+                show_notes(made, err=True)
             paths.append(path)
         yield tuple(paths)

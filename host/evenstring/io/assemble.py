@@ -237,7 +237,7 @@ def health_of(values: dict[str, Any], time_s: float = 0.0) -> Health:
     return Health(time_s, _name(enums["state"], values["state"]), fault, None if where == 255 else where)
 
 
-_NO_VOLTS = frozenset({"hot", "cold_charge", "ntc_open", "not_watching", "bad_contact"})
+_NO_VOLTS = frozenset({"hot", "cold_charge", "ntc_open", "not_watching", "bad_contact", "lead_order"})
 
 
 def _said(frames: Sequence[Frame], ordinals: I64, time_s: F64) -> tuple[Said, ...]:

@@ -18,6 +18,7 @@ from evenstring.io.recorder import RecordingWriter
 from evenstring.io.scan_volts import scan_volts
 from evenstring.profile import PackProfile, to_toml
 from evenstring.session import Ident
+from evenstring.text import utf8_cut
 from evenstring.wire.encode import Counter, first_message, message_of
 from evenstring.wire.stream import Batch
 from evenstring.wire.table import load_table
@@ -29,6 +30,7 @@ _TIME_MARK_S = 60.0
 _REPLY_S = 1.0  # wait for a reply before asking again
 _TRIES = 5
 _NO_SCAN_S = 5.0  # after the last command was answered, or given up, without a scan since: the board is started again
+_NOTE, _PORT = 1000, 200  # bytes: a note fits into a frame, a port's name into its field; our choice
 _RETRY_S = (0.2, 0.5, 1.0, 2.0)  # pauses between attempts to reopen; the last one repeats
 
 
@@ -149,13 +151,13 @@ class _Capture:
         return line
 
     def began(self) -> None:
-        self.writer.mark("MARK_LINK", event=load_table().enums["link_event"]["opened"], port=self.port[:200])
+        self.writer.mark("MARK_LINK", event=load_table().enums["link_event"]["opened"], port=utf8_cut(self.port, _PORT))
         if self.options.source:
             self.writer.mark("MARK_SOURCE", text=self.options.source)
         if self.options.profile:
             self.writer.mark("MARK_PACK", toml=to_toml(self.options.profile))
         if self.options.note:
-            self.writer.mark("MARK_NOTE", text=self.options.note[:1000])
+            self.writer.mark("MARK_NOTE", text=utf8_cut(self.options.note, _NOTE))
         self.ask_to_start()
 
     def ask_to_start(self) -> None:
@@ -258,7 +260,7 @@ class _Capture:
         with suppress(*PORT_ERRORS):  # it is gone already
             line.close()
         self.writer.cut()
-        self.writer.mark("MARK_LINK", event=load_table().enums["link_event"]["lost"], port=self.port[:200])
+        self.writer.mark("MARK_LINK", event=load_table().enums["link_event"]["lost"], port=utf8_cut(self.port, _PORT))
         self.show(self.status(time.monotonic()))
 
     def reopen(self, attempt: int) -> Any:
@@ -268,7 +270,9 @@ class _Capture:
         except DeviceError:
             self.show(self.status(time.monotonic()))
             return None
-        self.writer.mark("MARK_LINK", event=load_table().enums["link_event"]["reopened"], port=self.port[:200])
+        self.writer.mark(
+            "MARK_LINK", event=load_table().enums["link_event"]["reopened"], port=utf8_cut(self.port, _PORT)
+        )
         self.time_marked_s = -_TIME_MARK_S
         self.spoken, self.opened_s = False, time.monotonic()
         self.ask_to_start()
@@ -286,7 +290,7 @@ class _Capture:
                 line.close()
         if self.options.real_time:
             self.writer.mark("MARK_TIME", unix_ms=time.time_ns() // 1_000_000)
-        self.writer.mark("MARK_LINK", event=load_table().enums["link_event"]["closed"], port=self.port[:200])
+        self.writer.mark("MARK_LINK", event=load_table().enums["link_event"]["closed"], port=utf8_cut(self.port, _PORT))
         self.writer.close()
         self.show(self.status(time.monotonic()))
 

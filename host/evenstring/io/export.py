@@ -21,7 +21,10 @@ _ROWS = 20_000  # rows formatted at once
 
 
 def csv_chunks(session: Session) -> Iterator[bytes]:
-    """The table that `import` reads: t_s, g1..gN, current_a, temp1_c... An empty cell is a reading not taken."""
+    """The table that `import` reads: t_s, g1..gN, current_a, temp1_c..., pack_v, time_utc.
+
+    An empty cell is a reading not taken; columns of what was not measured are left out.
+    """
     columns: list[NDArray[Any]] = [session.time_s[:, None], session.volts_v]
     names = ["t_s", *(f"g{k}" for k in range(1, session.groups + 1))]
     formats = ["%.3f", *["%.4f"] * session.groups]
@@ -33,14 +36,30 @@ def csv_chunks(session: Session) -> Iterator[bytes]:
         columns.append(session.temps_c)
         names += [f"temp{k}_c" for k in range(1, session.temps_c.shape[1] + 1)]
         formats += ["%.2f"] * session.temps_c.shape[1]
+    if session.pack_v is not None:
+        columns.append(np.where(np.isfinite(session.pack_v), session.pack_v, np.nan)[:, :1])
+        names.append("pack_v")
+        formats.append("%.2f")
+    if session.start is not None:
+        names.append("time_utc")
     head = io.StringIO()
     csv.writer(head, lineterminator="\n").writerow(names)
     yield head.getvalue().encode()
     line = ",".join(formats)
     for first in range(0, session.scans, _ROWS):
         block = np.column_stack([c[first : first + _ROWS] for c in columns]).astype(np.float64)
-        text = "\n".join(line % tuple(row) for row in block.tolist()) + "\n"
+        rows = [line % tuple(row) for row in block.tolist()]
+        if session.start is not None:
+            rows = [f"{row},{stamp}" for row, stamp in zip(rows, _stamps(session, first), strict=True)]
+        text = "\n".join(rows) + "\n"
         yield (text.replace("nan", "") if np.isnan(block).any() else text).encode()
+
+
+def _stamps(session: Session, first: int) -> list[str]:
+    """Times of day of a block of rows, ISO 8601 in UTC to the millisecond."""
+    assert session.start is not None  # noqa: S101  # checked by the caller
+    since_ms = round(session.start.timestamp() * 1000.0) + np.rint(session.time_s[first : first + _ROWS] * 1000.0)
+    return [f"{stamp}Z" for stamp in np.datetime_as_string(since_ms.astype("datetime64[ms]"))]
 
 
 def parquet(session: Session) -> bytes:

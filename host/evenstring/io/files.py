@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import os
 import tempfile
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import BinaryIO
+from typing import IO, BinaryIO
 
 from evenstring.errors import InputError
 
-__all__ = ["make_folder", "open_new", "open_to_add", "refuse_existing", "write_new"]
+__all__ = ["make_folder", "new_file", "open_new", "open_to_add", "refuse_existing", "write_new"]
 
 _NO_LINK = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)  # each where the system knows it
 _MODE = 0o666  # less what the user's mask takes away, as for any new file
@@ -42,6 +43,17 @@ def write_new(path: Path, data: bytes, force: bool = False) -> None:
     Raises:
         InputError: the file exists, or the folder cannot be written.
     """
+    with new_file(path, force) as file:
+        file.write(data)
+
+
+@contextmanager
+def new_file(path: Path, force: bool = False) -> Iterator[IO[bytes]]:
+    """A file to write piece by piece, under a temporary name; it appears when all went well, and not at all else.
+
+    Raises:
+        InputError: the file exists, or the folder cannot be written.
+    """
     refuse_existing(path, force)
     part = None
     try:
@@ -50,16 +62,17 @@ def write_new(path: Path, data: bytes, force: bool = False) -> None:
         handle, name = tempfile.mkstemp(prefix=".evenstring-", suffix=".part", dir=path.parent)
         part = Path(name)
         with os.fdopen(handle, "wb") as file:
-            file.write(data)
+            yield file
             file.flush()
             os.fsync(file.fileno())
         part.chmod(_mode_of(path))
         part.replace(path)
     except OSError as error:
-        if part:
-            with suppress(OSError):
-                part.unlink(missing_ok=True)
         raise InputError(f"{path}: cannot write ({error.strerror or error}); choose another place with -o") from error
+    finally:
+        if part is not None:
+            with suppress(OSError):  # renamed by now when all went well
+                part.unlink(missing_ok=True)
 
 
 def _mode_of(path: Path) -> int:

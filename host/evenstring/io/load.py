@@ -8,6 +8,7 @@ from pathlib import Path
 
 from evenstring.errors import InputError
 from evenstring.io.assemble import assemble
+from evenstring.io.plausibility import without_dropouts
 from evenstring.profile import PackProfile, parse_profile
 from evenstring.session import LinkStats, Session
 from evenstring.wire.delta import DELTA_NAMES, decode_blocks
@@ -93,7 +94,7 @@ def _assembled(decoded: Sequence[_Decoded]) -> Session:
     link = LinkStats(*map(sum, zip(*(astuple(d.link) for d in decoded), strict=True)))
     scans = [rows for d in decoded for rows in d.scans]
     frames = [frame for d in decoded for frame in d.frames]
-    session = assemble(scans, frames, link, ", ".join(str(d.path) for d in decoded))
+    session = without_dropouts(assemble(scans, frames, link, ", ".join(str(d.path) for d in decoded)))
     coarse_v = 1e-6 * max((d.coarse_uv for d in decoded), default=0)
     if coarse_v > session.meter.resolution_v:
         return replace(session, meter=replace(session.meter, resolution_v=coarse_v))

@@ -11,6 +11,8 @@ from typing import ClassVar
 from textual.app import App, ComposeResult, ScreenStackError
 from textual.binding import Binding, BindingType
 from textual.css.query import NoMatches
+from textual.events import Key
+from textual.screen import ModalScreen
 from textual.widgets import Footer, Static
 
 from evenstring.errors import EvenstringError
@@ -24,9 +26,44 @@ __all__ = ["WatchApp"]
 
 _FRAME_S = 0.1  # at most ten drawings a second
 _TICK_S = 0.5  # also without anything coming in: silence must show
-_SILENT_S = 3.0
 _WINDOWS_S = (120.0, 600.0, 3600.0, 8 * 3600.0)
 _CAUTION = "60 V DC and more can kill. Not a protection board. Never charge unattended."
+
+
+_HELP = """\
+The number      an alarm; on a ride the lowest group, while charging the highest; at constant voltage the time to
+                balanced; else the spread. Phase and time are what a report made now would say.
+The level line  each group by its distance from the median group; right is now. Groups that leave it are named.
+SILENT          the board says nothing: no number on the screen is of now.
+
+w  another length of time      f  follow a group, then the next      space  hold
+left, right  a minute back or on in a replay, with shift ten          + -  faster, slower
+q  quit; a recording is closed properly
+
+Any key closes this.
+"""
+
+
+def _rate(per_s: float) -> str:
+    return f"{per_s:.1f} scans/s" if per_s >= 0.95 or per_s <= 0 else f"a scan every {1 / per_s:.0f} s"
+
+
+class Help(ModalScreen[None]):
+    """A page over the view, until a key is pressed."""
+
+    CSS = """
+    Help { align: center middle; }
+    #help { width: 100%; max-width: 112; height: auto; padding: 1 2; background: $surface; }
+    """
+
+    def compose(self) -> ComposeResult:
+        """One text."""
+        yield Static(_HELP, id="help", markup=False)
+
+    def on_key(self, event: Key) -> None:
+        """Back to the view."""
+        event.stop()
+        self.dismiss()
 
 
 class WatchApp(App[None]):
@@ -41,7 +78,7 @@ class WatchApp(App[None]):
     ENABLE_COMMAND_PALETTE = False
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("w", "window", "window"),
-        Binding("f", "follow", "follow group"),
+        Binding("f", "follow", "group"),
         Binding("space", "hold", "hold"),
         Binding("left", "seek(-60)", "back"),
         Binding("right", "seek(60)", "on"),
@@ -49,6 +86,7 @@ class WatchApp(App[None]):
         Binding("shift+right", "seek(600)", show=False),
         Binding("plus,equals_sign", "speed(1)", "faster", key_display="+"),
         Binding("minus", "speed(-1)", "slower", key_display="-"),
+        Binding("question_mark", "help", "help", key_display="?"),
         Binding("q", "quit", "quit"),
     ]
 
@@ -107,6 +145,9 @@ class WatchApp(App[None]):
         self._pending = False
         if self.source.apply(self.state):
             self._came_s = time.monotonic()
+        since_s = time.monotonic() - self._came_s
+        silent = not self.source.is_replay and self.state.is_silent(since_s)
+        self.state.silent_s = since_s if silent else None
         if self.source.error:
             self.failure = self.source.error
             self.exit(return_code=1)
@@ -119,8 +160,9 @@ class WatchApp(App[None]):
             self._draw_parts()
 
     def _draw_parts(self) -> None:
-        now, level = self.query_one(Now), self.query_one(Level)
-        title, foot = self.query_one("#title", Static), self.query_one("#foot", Static)
+        view = self.screen_stack[0]
+        now, level = view.query_one(Now), view.query_one(Level)
+        title, foot = view.query_one("#title", Static), view.query_one("#foot", Static)
         self._drawn_s = time.monotonic()
         self.drawings += 1
         for part in (now, level):
@@ -141,14 +183,16 @@ class WatchApp(App[None]):
             held = "" if source.playing else " held"
             where = f"{clock(source.at_s)} of {clock(source.session.duration_s)} at {source.speed:g}x{held}"
         else:
-            silent = time.monotonic() - self._came_s
-            where = f"SILENT for {silent:.0f} s" if silent > _SILENT_S else state.link.state
+            where = state.link.state if state.silent_s is None else f"SILENT for {state.silent_s:.0f} s"
             where += " · held" if self._held else ""
         return f"{name} · {groups} · {where}"
 
     def _foot(self) -> str:
         link, alarms = self.state.link, self.state.alarms
-        quality = f"{link.scans_per_s:.1f} scans/s, {link.damaged} damaged, {link.lost} lost"
+        quality = f"{_rate(link.scans_per_s)}, {link.damaged} damaged, {link.lost} lost"
+        if self.state.silent_s is not None:
+            kept = f"{link.scans:,} scans so far, {link.damaged} damaged, {link.lost} lost"
+            return f"! nothing comes in: check plug and board · {kept} · {plain(self.source.recording, 40)}"
         if self.state.trouble:
             return f"! {self.state.trouble} · {quality}"
         if not alarms:
@@ -157,6 +201,10 @@ class WatchApp(App[None]):
         return (
             f"! {len(alarms)} alarm{'s' * (len(alarms) > 1)}: {said} · {quality} · {plain(self.source.recording, 40)}"
         )
+
+    def action_help(self) -> None:
+        """What the screen shows and what the keys do; any key closes it."""
+        self.push_screen(Help())
 
     def action_window(self) -> None:
         """The next length of the level line."""

@@ -46,7 +46,8 @@ def _alarm_of(values: dict[str, Any]) -> tuple[Alarm, bool]:
     kind = names.get(values["alarm"], f"alarm {values['alarm']}")
     steps = values["extreme"]
     is_voltage = (
-        kind not in ("hot", "cold_charge", "ntc_open", "not_watching", "bad_contact") and -32766 < steps < 32767
+        kind not in ("hot", "cold_charge", "ntc_open", "not_watching", "bad_contact", "lead_order")
+        and -32766 < steps < 32767
     )
     volts = steps * load_table().reading_step_uv * 1e-6 if is_voltage else None
     return Alarm(kind, values["place"], volts, by_board=True), bool(values["active"] >> values["alarm"] & 1)

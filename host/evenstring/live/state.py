@@ -1,30 +1,32 @@
 """What a glance needs, worked out from scans as they come. No I/O and no clock of its own: time is handed in.
 
-These are quick looks for the bench; the report's findings are made from the whole recording and weigh uncertainty.
+Phase and time to balanced are what the report's own code says of the scans so far (`told`); the rest are quick looks.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.results import PhaseKind
-from evenstring.analysis.series.rest import REST_S, rest_current_a
+from evenstring.analysis.results import Balancing, PhaseKind
 from evenstring.board_words import alarm_words
 from evenstring.live.history import History
+from evenstring.live.told import Told
 from evenstring.profile import PackProfile
 from evenstring.report.drawing.axis import clock
+from evenstring.report.sections.balancing import remaining_time
 from evenstring.report.words import EVENTS, PHASES
 
 __all__ = ["Alarm", "Link", "LiveState", "Matter"]
 
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
-_LOOK_S = 60.0  # for slopes and phases
-_PACE_S = 1800.0  # for the pace of balancing
-_RIDE_A = 0.5
+_LOOK_S = 60.0  # for slopes
+_LOOK_SCANS = 6  # or so many scans where these are slow
+_SILENT_S, _SILENT_SCANS = 3.0, 2.5  # without a scan for longer, in seconds and in usual intervals: silent
 _CLEAR_MV = 6.0
 
 # A board may raise alarms that are no visit beyond a limit, and newer ones than this version knows: our choice
@@ -72,19 +74,26 @@ class Matter:
 class LiveState:
     """Feed it scans, alarms and link counts; read its properties when drawing."""
 
-    def __init__(self, profile: PackProfile | None = None, target_mv: float = 10.0) -> None:
+    def __init__(
+        self,
+        profile: PackProfile | None = None,
+        target_mv: float = 10.0,
+        clock_s: Callable[[], float] | None = None,
+    ) -> None:
         self.profile = profile or PackProfile(groups=0)
         self.target_mv = target_mv
         self.history: History | None = None
         self.link = Link()
         self.current_a: float | None = None
         self.trouble = ""  # the board does not measure: fault, place, what to do
+        self.silent_s: float | None = None  # how long a live board has said nothing; None: it speaks
         self._board_alarms: dict[tuple[str, int], Alarm] = {}
-        self._quiet_since_s: float | None = None
+        self._clock_s = clock_s
+        self._told = Told(clock_s)
 
     def forget(self) -> None:
         """Drop all scans and alarms: another board, or a jump in a replay."""
-        self.history, self.current_a, self._quiet_since_s = None, None, None
+        self.history, self.current_a, self._told = None, None, Told(self._clock_s)
         self.trouble = ""
         self._board_alarms.clear()
 
@@ -93,23 +102,13 @@ class LiveState:
         if not len(time_s):
             return
         if self.history is None or self.history.groups != volts_v.shape[1]:
-            self.history = History(volts_v.shape[1])
+            self.history, self._told = History(volts_v.shape[1]), Told(self._clock_s)
         if self.history.size and time_s[0] < self.history.time_s[-1]:
-            self.history = History(volts_v.shape[1])  # the board began anew
+            self.history, self._told = History(volts_v.shape[1]), Told(self._clock_s)  # the board began anew
         self.history.add(time_s, volts_v)
-        self._take_current(time_s, current_a)
-
-    def _take_current(self, time_s: F64, current_a: F32 | None) -> None:
+        self._told.add(time_s, volts_v, current_a)
         known = np.flatnonzero(np.isfinite(current_a)) if current_a is not None else np.zeros(0, np.int64)
-        if current_a is None or not len(known):
-            self.current_a = self._quiet_since_s = None
-            return
-        self.current_a = float(current_a[known[-1]])
-        loaded = known[np.abs(current_a[known]) > rest_current_a(self.profile)]
-        if len(loaded):
-            self._quiet_since_s = None
-        if self._quiet_since_s is None and (not len(loaded) or loaded[-1] < known[-1]):
-            self._quiet_since_s = float(time_s[loaded[-1] + 1 if len(loaded) else known[0]])
+        self.current_a = None if current_a is None or not len(known) else float(current_a[known[-1]])
 
     def take_alarm(self, alarm: Alarm, active: bool) -> None:
         """An alarm of the board began or ended."""
@@ -168,7 +167,7 @@ class LiveState:
         """(g,) how fast each group moves, straight fit over the last minute; empty while too short."""
         if self.history is None:
             return np.zeros(0)
-        pick = self.history.since(_LOOK_S)
+        pick = self.history.since(max(_LOOK_S, _LOOK_SCANS * self.usual_interval_s))
         time_s, volts = self.history.time_s[pick], np.nan_to_num(self.history.volts_v[pick])
         if len(time_s) < 5 or time_s[-1] - time_s[0] < _LOOK_S / 4:
             return np.zeros(0)
@@ -177,44 +176,30 @@ class LiveState:
 
     @property
     def phase(self) -> PhaseKind:
-        """A kind of phase as it looks from the last minute; "unknown" while that cannot be told."""
-        rates = self.rates_mv_per_min()
-        if not len(rates) or self.history is None:
-            return "unknown"
-        middle = float(np.median(rates))
-        level = float(np.nanmedian(self.volts_v))
-        held = level > self.profile.full_v - 0.06 and abs(middle) < 1.5
-        if self.current_a is not None:
-            if self.current_a > rest_current_a(self.profile):
-                return "charge_cv" if held else "charge_cc"
-            if self.current_a < -_RIDE_A:
-                return "ride"
-            rested = self._quiet_since_s is not None and self.history.time_s[-1] - self._quiet_since_s >= REST_S
-            return "rest" if rested else "unknown"
-        pick = self.history.since(_LOOK_S)
-        restless = float(np.nanstd(np.nanmedian(self.history.volts_v[pick], axis=1)))
-        if restless > 0.02 and middle <= 0:
-            return "ride"
-        return "charge_cv" if held else "charge_cc" if middle > 0.8 else "unknown"
+        """The phase by the report's own code; "unknown" while that cannot tell."""
+        return self._told.phase(self.profile)
+
+    @property
+    def balancing(self) -> Balancing | None:
+        """How balancing goes, by the report's own code; None outside of a constant-voltage part."""
+        found = self._told.found(self.profile)
+        return found.balancing if found is not None and self.phase == "charge_cv" else None
 
     @property
     def balanced_in_s(self) -> float | None:
-        """Time to the target at the pace of the last half hour, in the constant-voltage part; None when not closing."""
-        if self.phase != "charge_cv" or self.history is None:
-            return None
-        pick = self.history.since(_PACE_S)
-        time_s, volts = self.history.time_s[pick], self.history.volts_v[pick]
-        if time_s[-1] - time_s[0] < 300:
-            return None
-        step = max(len(time_s) // 300, 1)
-        time_s, volts = time_s[::step], volts[::step]
-        spread = (np.nanmax(volts, axis=1) - np.nanmin(volts, axis=1)) * 1000.0
-        rate, now = np.polyfit(time_s - time_s[-1], spread, 1)
-        if now <= self.target_mv:
+        """Time to balanced; None where it is not known or does not come."""
+        return None if self.balancing is None else self.balancing.remaining_s
+
+    @property
+    def usual_interval_s(self) -> float:
+        """The longest of the last few intervals between scans; 0 before there are two."""
+        if self.history is None or self.history.size < 2:
             return 0.0
-        noise = float(np.std(spread - np.polyval((rate, now), time_s - time_s[-1])))
-        slope_u = noise / (np.std(time_s) * np.sqrt(len(time_s))) if len(time_s) > 2 else np.inf
-        return float((now - self.target_mv) / -rate) if rate < -3 * slope_u and rate < 0 else None
+        return float(np.max(np.diff(self.history.time_s[-_LOOK_SCANS:])))
+
+    def is_silent(self, since_s: float) -> bool:
+        """Whether `since_s` without a scan is longer than this board leaves between two."""
+        return since_s > max(_SILENT_S, _SILENT_SCANS * self.usual_interval_s)
 
     def _alarming(self, alarms: list[Alarm]) -> Matter:
         if self.trouble:
@@ -227,20 +212,30 @@ class LiveState:
     def matter(self) -> Matter:
         """Alarms first; then what the phase makes people wait for."""
         volts = self.volts_v
+        if self.silent_s is not None:
+            return Matter("–", "", f"SILENT for {clock(self.silent_s)}: nothing is watched now", alarm=True)
         alarms = self.alarms
         if self.trouble or alarms:
             return self._alarming(alarms)
         if not len(volts) or self.spread_mv is None:
             return Matter("–", "", "waiting for the first scan")
+        return self._awaited(volts) or Matter(f"{self.spread_mv:.1f}", "mV", "spread")
+
+    def _awaited(self, volts: F32) -> Matter | None:
+        """What this phase makes people wait for."""
         if self.phase == "charge_cc":
-            return Matter(f"{np.nanmax(volts):.3f}", "V", f"highest group, ceiling {self.profile.ceiling_v:.2f} V")
+            who = f"group {int(np.nanargmax(volts)) + 1} is highest"
+            return Matter(f"{np.nanmax(volts):.3f}", "V", f"{who}; ceiling {self.profile.ceiling_v:.2f} V")
         if self.phase == "ride":
-            return Matter(f"{np.nanmin(volts):.2f}", "V", f"lowest group, empty at {self.profile.empty_v:.2f} V")
+            who = f"group {int(np.nanargmin(volts)) + 1} is lowest"
+            return Matter(f"{np.nanmin(volts):.2f}", "V", f"{who}; empty at {self.profile.empty_v:.2f} V")
         left = self.balanced_in_s
         if left is not None and 0 < left < 86_400:
             hours, minutes = divmod(round(left / 60), 60)
-            return Matter(f"{hours}:{minutes:02d}", "h", f"to {self.target_mv:g} mV spread, at this pace")
-        return Matter(f"{self.spread_mv:.1f}", "mV", "spread")
+            return Matter(
+                f"{hours}:{minutes:02d}", "h", f"more to {self.target_mv:g} mV spread, if all stays connected"
+            )
+        return None
 
     def facts(self) -> list[tuple[str, str]]:
         """Short lines beside the number."""
@@ -249,16 +244,16 @@ class LiveState:
         if len(rates) and self.phase != "ride":  # under a changing load it says nothing
             low, high = int(np.argmin(rates)), int(np.argmax(rates))
             slow, fast = (f"group {g + 1}  {rates[g]:+.1f} mV/min" for g in (low, high))
-        left = self.balanced_in_s
-        return [
+        balancing = self.balancing
+        lines = [
             ("phase", PHASES[self.phase]),
             ("spread", "–" if self.spread_mv is None else f"{self.spread_mv:.1f} mV"),
             ("slowest", slow),
             ("fastest", fast),
-            (
-                "balanced",
-                "–" if left is None else "at the target" if left == 0 else f"in {clock(60 * round(left / 60))}",
-            ),
+            ("balanced", "–" if balancing is None else remaining_time(balancing)),
             ("pack", "–" if self.pack_v is None else f"{self.pack_v:.2f} V"),
             ("current", "not measured" if self.current_a is None else f"{self.current_a:+.2f} A"),
         ]
+        if self.silent_s is None:
+            return lines
+        return [(name, "silent" if name == "phase" else f"was {value}") for name, value in lines]

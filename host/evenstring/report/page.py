@@ -22,12 +22,13 @@ from evenstring.report.drawing.level_line import level_picture
 from evenstring.report.drawing.picture import draw
 from evenstring.report.drawing.reduction import departures_mv
 from evenstring.report.material import Material
-from evenstring.report.reasons import sentence
+from evenstring.report.next_steps import next_step, record_next
+from evenstring.report.reasons import headline, sentence, sure_line
 from evenstring.report.sections import balancing, causes, charge, limits, reserve, ride, since_before, spread
 from evenstring.report.sections.first import headline_figures
 from evenstring.report.sections.quality import quality
 from evenstring.report.sections.section import Section
-from evenstring.report.words import ACTIONS, CAUTIONS, GLOSSARY, PROFILE
+from evenstring.report.words import CAUTIONS, GLOSSARY, PROFILE, counted
 from evenstring.session import Session
 from evenstring.text import plain
 
@@ -53,9 +54,11 @@ def render(material: Material, title: str = "") -> str:
         verdict={
             "action": found.verdict.action,
             "reasons": [(sentence(r), r.picture) for r in found.verdict.reasons],
+            "sure": sure_line(found.verdict),
+            "next": next_step(material),
         },
-        headline=ACTIONS[found.verdict.action],
-        advice=_advice(material),
+        headline=headline(found.verdict),
+        record_next=record_next(material),
         figures=headline_figures(material),
         levels=draw(levels) if levels else None,
         groups=_group_rows(session),
@@ -103,14 +106,12 @@ def _unfit(check: ProfileCheck | None) -> list[str]:
 
 def _about(session: Session, title: str) -> str:
     when = "time of day not recorded" if session.start is None else session.start.strftime("%Y-%m-%d %H:%M UTC")
-    parts = [plain(title, 200), f"{session.groups} groups", f"{session.scans:,} scans over {clock(session.duration_s)}"]
+    parts = [
+        plain(title, 200),
+        f"{session.groups} groups",
+        f"{counted(session.scans, 'scan')} over {clock(session.duration_s)}",
+    ]
     return " · ".join(p for p in [*parts, when] if p)
-
-
-def _advice(material: Material) -> list[str]:
-    """What to record next, each thing once."""
-    wishes = (u.record_next for u in material.unknown)
-    return list(dict.fromkeys(w.rstrip(".") for w in wishes if w))[:3]
 
 
 def _group_rows(session: Session) -> list[tuple[str, ...]]:

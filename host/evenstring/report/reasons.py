@@ -5,9 +5,23 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from evenstring.analysis.results import Balancing, Charge, Event, Reason, ReasonKind, Ride, TemperatureVisit, Weakness
+from evenstring.analysis.results import (
+    Balancing,
+    Charge,
+    Coverage,
+    Event,
+    Reason,
+    ReasonKind,
+    Ride,
+    TemperatureVisit,
+    Verdict,
+    Weakness,
+)
+from evenstring.report.drawing.axis import clock
+from evenstring.report.sections.section import brief
+from evenstring.report.words import ACTIONS, EVENTS, counted, listed, surely
 
-__all__ = ["sentence"]
+__all__ = ["headline", "sentence", "sure_line"]
 
 
 def sentence(reason: Reason) -> str:
@@ -15,19 +29,40 @@ def sentence(reason: Reason) -> str:
     return _WORDS[reason.kind](reason.rests_on)
 
 
+def sure_line(verdict: Verdict) -> str:
+    """How sure the headline is, in words."""
+    if verdict.action == "too_little_data":
+        return "What is missing is said below; nothing more is claimed."
+    return f"How sure: {surely(verdict.confidence)}."
+
+
+def headline(verdict: Verdict) -> str:
+    """The action in words; where no one group is weak but the string uneven, it says that."""
+    uneven = verdict.reasons and verdict.reasons[0].kind in ("leaves_with_light", "uneven_for_good", "ended_uneven")
+    if verdict.action == "ride_weak_group" and uneven:
+        return "Rideable, but it does not get even"
+    return ACTIONS[verdict.action]
+
+
 def _visit(e: Event) -> str:
-    what = e.kind.replace("_", " ")
     if e.kind == "lead_open":
-        when = f"for {e.duration_s:.0f} s from {e.start_s:.0f} s on"
+        when = f"for {brief(e.duration_s)} from {clock(e.start_s)} on"
         return f"The sense lead of group {e.group} was open {when}; mend it before judging the cells."
     level = "beyond the meter's range" if e.extreme_v is None else f"at {e.extreme_v:.3f} V"
     load = {True: ", with current flowing", False: ", at rest", None: ""}[e.under_load]
-    sure = "" if e.certainty == "yes" else " (within the meter's uncertainty of the limit)"
-    return f"Group {e.group} was {what} for {e.duration_s:.1f} s, {level}{load}{sure}."
+    return f"Group {e.group} was {EVENTS[e.kind]} for {brief(e.duration_s)}, {level}{load}."
+
+
+def _visit_near_limit(e: Event) -> str:
+    level = "beyond the range" if e.extreme_v is None else f"{e.extreme_v:.3f} V"
+    return (
+        f"Group {e.group} was read {EVENTS[e.kind]} for {brief(e.duration_s)} ({level}), by less than the meter's own"
+        " uncertainty: it may not have been."
+    )
 
 
 def _more_visits(count: int) -> str:
-    return f"And {count} more visits beyond a limit."
+    return f"And {counted(count, 'more visit')} of this kind."
 
 
 def _cut_under_load(ride: Ride) -> str:
@@ -64,15 +99,73 @@ def _converging(b: Balancing) -> str:
     much = "more than a day" if b.answer == "over_24_h" else f"about {(b.remaining_s or 0.0) / 3600.0:.1f} h"
     by_charge = b.target_percent is not None
     goal = f"{b.target_percent:.0f} % of charge" if by_charge else f"{b.target_mv:.0f} mV"
-    return f"The groups are getting even at {b.rate_mv_per_h:.1f} mV an hour; {much} more on the charger to {goal}."
+    pace = "" if b.rate_mv_per_h is None else f" at {b.rate_mv_per_h:.1f} mV an hour"
+    return f"The groups are getting even{pace}; {much} more on the charger to {goal}."
+
+
+def _near_target(b: Balancing) -> str:
+    return f"On the charger the groups were as near to the target of {b.target_mv:.0f} mV as this meter can tell."
 
 
 def _not_converging(b: Balancing) -> str:
-    return f"The spread of {b.spread_mv:.0f} mV is not closing: {'; '.join(b.reasons)}."
+    much = "" if b.spread_mv is None else f" of {b.spread_mv:.0f} mV"
+    return f"The spread{much} is not closing: {'; '.join(b.reasons)}."
+
+
+def _uneven_for_good(b: Balancing) -> str:
+    gap = "" if b.gap_percent is None else f" The lowest group starts each ride {abs(b.gap_percent):.0f} % short."
+    return _not_converging(b) + gap
+
+
+def _leaves_with_light(b: Balancing) -> str:
+    much = "" if b.spread_mv is None else f" with {b.spread_mv:.0f} mV still between the groups"
+    return f"The charger leaves with its light{much}: as it is, they never get even."
+
+
+def _stands_out(w: Weakness) -> str:
+    much = f" by {abs(w.size):.0f} {w.unit}" if w.unit else ""
+    return f"Group {w.group} stands out{much}, and why cannot be told from this recording."
+
+
+def _charge_offset(w: Weakness) -> str:
+    way = "more" if w.size > 0 else "less"
+    return f"Group {w.group} held about {abs(w.size):.1f} % {way} charge than the others; balancing mends that."
+
+
+def _unread(groups: str, when: str) -> str:
+    return f"{groups} {when}: nothing can be said of it, and nothing of the string as a whole."
+
+
+def _groups(which: tuple[int, ...]) -> str:
+    return f"{'Group' if len(which) == 1 else 'Groups'} {listed(which)}"
+
+
+def _within(u_percent: float) -> str:
+    """A 95 % half width in whole percent, never nought."""
+    return f"{max(2 * u_percent, 1.0):.0f}"
+
+
+def _cells_unknown(c: Coverage) -> str:
+    if c.capacity_u_percent is None or c.resistance_u_percent is None:
+        return "How much the groups hold and how they sag is not known from this recording; a weak one could hide."
+    return (
+        f"The groups' capacities are known to {_within(c.capacity_u_percent)} % and their resistances to"
+        f" {_within(c.resistance_u_percent)} % (95 %): a weak group could hide."
+    )
+
+
+def _nothing_found(c: Coverage) -> str:
+    seen = f"All {c.groups} groups were read, and none was seen where it must not be."
+    if c.capacity_u_percent is None or c.resistance_u_percent is None:
+        return seen
+    return (
+        f"{seen} Capacities are known to {_within(c.capacity_u_percent)} % and resistances to"
+        f" {_within(c.resistance_u_percent)} % (95 %), and no group lags the others by more than scatter explains."
+    )
 
 
 def _full_and_even(_balancing: Balancing) -> str:
-    return "The charge was full and the groups even at its end."
+    return "On the charger, at the end of the charge, the groups were even."
 
 
 def _temperature(text: str) -> Callable[[TemperatureVisit], str]:
@@ -85,6 +178,7 @@ def _cause(text: str) -> Callable[[Weakness], str]:
 
 _WORDS: dict[ReasonKind, Callable[[Any], str]] = {
     "visit": _visit,
+    "visit_near_limit": _visit_near_limit,
     "more_visits": _more_visits,
     "cut_under_load": _cut_under_load,
     "regen_near_ceiling": _regen_near_ceiling,
@@ -94,7 +188,10 @@ _WORDS: dict[ReasonKind, Callable[[Any], str]] = {
     "interrupted_in_cv": _ended_in("in"),
     "stopped_before_cv": _ended_in("before"),
     "converging": _converging,
+    "near_target": _near_target,
     "not_converging": _not_converging,
+    "uneven_for_good": _uneven_for_good,
+    "leaves_with_light": _leaves_with_light,
     "full_and_even": _full_and_even,
     "charged_cold": _temperature(
         "The pack was charged below 0 °C, down to {c:.0f} °C for {m:.0f} min: lithium may have plated, which can short"
@@ -105,6 +202,8 @@ _WORDS: dict[ReasonKind, Callable[[Any], str]] = {
     "self_discharge": _cause("Group {g} loses {size:.2g} % of charge a week by itself: a cell may be damaged within."),
     "balancer_fault": _cause("Group {g} is drained or left out by its balancer ({detail})."),
     "connection": _cause("Group {g} has {size:.0f} % more resistance in a joint, link or lead: a bad joint gets hot."),
+    "charge_offset": _charge_offset,
+    "stands_out": _stands_out,
     "low_capacity": _cause(
         "Group {g} holds about {size:.0f} % less charge than the others ({low:.0f} to {high:.0f} %): it tends to be"
         " empty first, and no balancing mends that."
@@ -114,5 +213,11 @@ _WORDS: dict[ReasonKind, Callable[[Any], str]] = {
         " under load, most of all when nearly empty or cold."
     ),
     "profile_misfit": lambda line: f"{line}.",
-    "nothing_found": lambda _nothing: "No group was seen beyond a limit, and nothing here asks for more charging.",
+    "no_scan": lambda _c: "No group was read in this recording.",
+    "never_read": lambda c: _unread(_groups(c.never_read), "was never read"),
+    "often_unread": lambda c: _unread(_groups(c.often_unread), "was often not read, or not to the end"),
+    "no_ride": lambda _c: "There is no ride in this recording, so how the groups bear a load was not seen.",
+    "no_charge": lambda _c: "There is neither a charge nor a rest here, so how even the groups are was not seen.",
+    "cells_unknown": _cells_unknown,
+    "nothing_found": _nothing_found,
 }

@@ -9,10 +9,11 @@ from typing import Any
 from evenstring import __version__
 from evenstring.analysis.causes.catalogue import CAUSES, SCATTER
 from evenstring.analysis.causes.hypotheses import PREVALENCE
-from evenstring.analysis.results import Capacity, Verdict
+from evenstring.analysis.results import Capacity
 from evenstring.ocv import default_curve, mean_voltage_v
 from evenstring.profile import PackProfile
 from evenstring.report.material import Material
+from evenstring.report.next_steps import next_step, record_next
 from evenstring.report.reasons import sentence
 from evenstring.session import Session
 
@@ -55,17 +56,25 @@ def report_json(material: Material) -> dict[str, Any]:
         "room_for_braking": _plain(found.room),
         "reserve": _plain(found.reserve),
         "second_look": _plain(material.second),
-        "verdict": _verdict(found.verdict),
+        "coverage": _plain(found.coverage),
+        "verdict": _verdict(material),
         "unknown": {u.what: {"why": u.why, "record_next": u.record_next} for u in material.unknown},
     }
 
 
-def _verdict(verdict: Verdict) -> dict[str, Any]:
+def _verdict(material: Material) -> dict[str, Any]:
     """The verdict in words, each with the number that it rests on and the picture that shows it."""
-    evidence = [{"text": sentence(r), "number": r.number, "picture": r.picture} for r in verdict.reasons]
+    verdict = material.found.verdict
+    evidence = [
+        {"text": sentence(r), "number": r.number, "picture": r.picture, "asks": r.action, "confidence": r.confidence}
+        for r in verdict.reasons
+    ]
     return {
         "action": verdict.action,
         "reasons": [e["text"] for e in evidence],
+        "next_step": next_step(material),
+        "record_next": record_next(material) or None,
+        "confidence": verdict.confidence,
         "evidence": evidence,
         "keep_charging_s": _plain(verdict.keep_charging_s),
     }

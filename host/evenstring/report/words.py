@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from evenstring.analysis.results import Action, BalancingState, CauseKind, EndKind, EventKind, PhaseKind, RideEnd
 
 __all__ = [
@@ -16,13 +18,41 @@ __all__ = [
     "PHASES",
     "PROFILE",
     "RIDES",
+    "counted",
+    "listed",
+    "surely",
 ]
+
+
+def counted(count: int, what: str) -> str:
+    """A number and its noun, in the plural where it is not one."""
+    return f"{count:,} {what}{'' if count == 1 else 's'}"
+
+
+def listed(numbers: Sequence[int], most: int = 6) -> str:
+    """Numbers as a reader says them: 3, 7 and 9."""
+    shown = [str(n) for n in numbers[:most]]
+    if len(numbers) > most:
+        return f"{', '.join(shown)} and {len(numbers) - most} more"
+    return shown[0] if len(shown) == 1 else f"{', '.join(shown[:-1])} and {shown[-1]}" if shown else ""
+
+
+def surely(confidence: float) -> str:
+    """A confidence in words: of 100 such statements so many are right."""
+    if confidence >= 0.95:  # bounds of words
+        return "as good as certain"
+    if confidence >= 0.85:  # as above
+        return "fairly sure: about nine such statements in ten are right"
+    if confidence >= 0.7:  # as above
+        return "likely: about three such statements in four are right"
+    return "not sure: little more than even odds"
+
 
 ACTIONS: dict[Action, str] = {
     "ride": "Nothing measured here speaks against riding",
     "ride_weak_group": "Rideable, with a weak group",
-    "too_little_data": "Too little to say",
-    "keep_charging": "Keep charging",
+    "too_little_data": "Too little was recorded to say",
+    "keep_charging": "Keep charging: the groups are not even yet",
     "inspect": "Have it inspected before the next charge or ride",
     "do_not_charge": "Do not charge this pack",
 }
@@ -35,9 +65,9 @@ PHASES: dict[PhaseKind, str] = {
 }
 EVENTS: dict[EventKind, str] = {
     "below_empty": "below empty",
-    "below_discard": "below discard",
+    "below_discard": "below the discard voltage",
     "above_full": "above full",
-    "above_ceiling": "above ceiling",
+    "above_ceiling": "above its ceiling",
     "reversed": "reversed",
     "lead_open": "sense lead open",
 }

@@ -18,7 +18,10 @@ from evenstring.wire.dtypes import scan_dtype
 from evenstring.wire.structs import build_payload
 from evenstring.wire.table import load_table
 
-__all__ = ["Counter", "ScanValues", "first_message", "frame", "message", "message_of", "scan_frames", "volts_to_steps"]
+__all__ = [
+    "Counter", "ScanValues", "first_message", "frame", "hundredths", "identity", "message", "message_of",
+    "scan_frames", "volts_to_steps",
+]  # fmt: skip
 
 I16 = NDArray[np.int16]
 
@@ -94,13 +97,48 @@ def volts_to_steps(volts_v: NDArray[Any]) -> I16:
     """Volts to reading steps; NaN becomes no_reading, beyond the range the over-range codes. Shape is kept."""
     table = load_table()
     codes = table.reading_codes
-    steps = np.rint(np.asarray(volts_v, np.float64) * 1e6 / table.reading_step_uv)
-    out = np.clip(np.nan_to_num(steps, nan=0.0), -40000, 40000)
-    result = np.where(out >= codes["over_positive"], codes["over_positive"], out)
+    steps = np.asarray(volts_v, np.float64) * (1e6 / table.reading_step_uv)
+    np.rint(steps, out=steps)
     # The lowest codes are reserved: what would fall on them is beyond the range too.
-    result = np.where(out <= codes["lead_open"], codes["over_negative"], result)
-    result = np.where(np.isnan(steps), codes["no_reading"], result)
-    return result.astype(np.int16)
+    if np.abs(steps).max(initial=0.0) < -codes["lead_open"]:  # usual, and quick; false where there is a NaN
+        return steps.astype(np.int16)
+    missing = np.isnan(steps)
+    steps[missing] = 0.0
+    out = np.clip(steps, codes["over_negative"], codes["over_positive"])
+    out[steps <= codes["lead_open"]] = codes["over_negative"]
+    out[missing] = codes["no_reading"]
+    return out.astype(np.int16)
+
+
+def hundredths(values: NDArray[Any]) -> I16:
+    """Hundredths of a unit; NaN becomes the code for no reading."""
+    return np.where(np.isnan(values), -32768, np.rint(np.nan_to_num(values) * 100.0)).astype(np.int16)
+
+
+def identity(
+    counter: Counter, groups: int, front_end: str, *, measures: int = 0, temps: int = 0, **more: object
+) -> bytes:
+    """An IDENT frame for a recording that no board made; meter uncertainties are unknown unless given."""
+    table = load_table()
+    values: dict[str, object] = {
+        "schema": table.schema,
+        "groups": groups,
+        "reading_step_uv": table.reading_step_uv,
+        "front_end": table.enums["front_end"][front_end],
+        "measures": measures,
+        "temps": temps,
+        "scan_ms": 0,
+        "noise_uv": 65535,
+        "channel_u_uv": 65535,
+        "gain_u_ppm": 65535,
+        "boot_count": 0,
+        "reset_reason": 0,
+        "board_id": "",
+        "string_name": "",
+        "firmware": "",
+        "runtime": "",
+    }
+    return message("IDENT", counter.next(), 0, **(values | more))
 
 
 def scan_frames(values: ScanValues, counter: Counter) -> bytes:

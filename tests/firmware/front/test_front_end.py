@@ -183,7 +183,7 @@ def test_zero_is_read_and_taken_off(case):
 
 def test_the_one_shot_opens_everything_when_the_firmware_hangs(case):
     got = case(
-        "rig = Rig(); rig.front._mux.close_group(5); shut = [rig.world.even, rig.world.odd]\n"
+        "rig = Rig(); rig.front.mux.close_group(5); shut = [rig.world.even, rig.world.odd]\n"
         "vtime.sleep_ms(60); rig.world.line_uv(0); show(shut=shut, then=[rig.world.even, rig.world.odd])"
     )
 

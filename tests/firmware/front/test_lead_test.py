@@ -28,9 +28,9 @@ def contact(tap: int, ohm: int, rest: str = "") -> str:
     return (
         'rig = Rig(changes={"alarms": {}}, groups=12)\n'
         f'rig.break_it([{{"kind": "lead_ohm", "tap": {tap}, "ohm": {ohm}}}])\n'
-        "ok = rig.app._self_test(); c = rig.front.lead_test; a = rig.app.watch.alarms\n"
+        "ok = rig.app._self_test(); c = rig.front.leads; a = rig.app.watch.alarms\n"
         f"{rest}\n"
-        "show(ok=ok, ohm=list(c.lead_ohm), words=c.words(), active=a.active, crimes=rig.world.crimes)"
+        "show(ok=ok, ohm=list(c.lead_ohm), words=c.words, active=a.active, crimes=rig.world.crimes)"
     )
 
 
@@ -65,12 +65,12 @@ def test_the_alarm_ends_with_the_next_self_test_once_the_contact_is_mended(case)
 def test_a_resistor_that_all_leads_share_in_error_hides_no_contact(case):
     """Zero resistor and relays 10 % off: all loops come out alike, and the middle one is taken for good."""
     got = case(
-        "from evenboard.front.lead_test import LeadTest\n"
-        "c = LeadTest(12, 10000, 1000)\n"
+        "from evenboard.front.leads import Leads\nfrom evenboard.front.relay_test import judge, take\n"
+        "c = Leads(12, 10000, 1000)\n"
         "for g in range(1, 13):\n"
         "    loop = 20000 + (30000 if g in (7, 8) else 0)\n"
-        "    c.take(g, 3700000, 3700000 * 1100 // (loop + 1100))\n"
-        "c.judge(); show(ohm=list(c.lead_ohm), words=c.words())"
+        "    take(c, g, 3700000, 3700000 * 1100 // (loop + 1100))\n"
+        "judge(c); show(ohm=list(c.lead_ohm), words=c.words)"
     )
 
     assert "sense lead 7 has about 2" in got["words"]  # 30 kohm, less the error of a tenth
@@ -81,7 +81,7 @@ def test_two_bad_contacts_side_by_side_are_told_apart(case):
     got = case(
         'rig = Rig(groups=12, changes={"alarms": {}})\n'
         'rig.break_it([{"kind": "lead_ohm", "tap": 5, "ohm": 20000}, {"kind": "lead_ohm", "tap": 6, "ohm": 40000}])\n'
-        "rig.app._self_test(); show(ohm=list(rig.front.lead_test.lead_ohm))"
+        "rig.app._self_test(); show(ohm=list(rig.front.leads.lead_ohm))"
     )
 
     assert got["ohm"][5] == pytest.approx(20000, rel=0.05)
@@ -97,7 +97,7 @@ def test_an_open_lead_a_dead_group_and_a_bad_contact_are_three_things(case, tap,
         'rig = Rig(v, groups=12, changes={"alarms": {}})\n'
         f'rig.break_it([{{"kind": "lead_open", "tap": {tap}}}, {{"kind": "lead_ohm", "tap": 9, "ohm": 20000}}])\n'
         "rig.app._self_test(); ok = rig.app.scan_once()\n"
-        "show(ok=ok, raw=list(rig.front.readings)[:12], ohm=list(rig.front.lead_test.lead_ohm))"
+        "show(ok=ok, raw=list(rig.front.readings)[:12], ohm=list(rig.front.leads.lead_ohm))"
     )
 
     touched = [g for g in (tap, tap + 1) if 1 <= g <= 12]

@@ -140,7 +140,7 @@ def test_the_bank_takes_as_many_conversions_as_described(case):
 def test_averaging_allocates_nothing(runtime):
     """Sums of 16 conversions stay under 2^30, or the 32-bit interpreter would allocate; groups near the range's end."""
     script = _script(24, 20, adc={"part": "ads1115", "address": 72, "conversions": 16})
-    script = script.replace("rig = Rig(", "rig = Rig([6100000] * 24, ")
+    script = script.replace("rig = Rig(", "rig = Rig([4850000] * 24, ")
     good, _, crimes, _ = run(runtime, script, heap=board_heap(runtime), as_on_a_board=True)[-1].split()
 
     assert (good, crimes) == ("20", "0")

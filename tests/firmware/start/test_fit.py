@@ -30,6 +30,7 @@ for name in {MODULES!r}:
 import main
 main.unload("base.description")
 main.unload("flash.segments")
+main.unload("front.relay_test")
 gc.collect()
 firmware = gc.mem_alloc() - before
 

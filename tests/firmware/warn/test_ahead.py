@@ -14,9 +14,10 @@ import pytest
 
 from tests.firmware.rig.cases import CASES
 from tests.firmware.rig.run import run
-from tests.mp import FIRMWARE, Unix64
+from tests.mp import FIRMWARE, VIRTUAL, Unix64
 
 sys.path.insert(0, str(FIRMWARE))  # the same files that a board runs
+sys.path.insert(1, str(VIRTUAL / "cpython"))
 
 from evenboard.base import limits
 from evenboard.warn.ahead import Ahead
@@ -163,7 +164,7 @@ def test_on_the_board_it_is_heard_and_sent_before_a_reading_is_below_empty(curre
         "        rig.pack.values[g] = 3600000 - 300 * k - load * (2 if g == 5 else 1)\n"
         "    go(rig, 1000)\n"
         "    active = rig.app.watch.alarms.active\n"
-        "    if active >> 10 & 1 and first is None: first = k\n"
+        "    if active >> 11 & 1 and first is None: first = k\n"
         "    if active & 1: below = k\n"
         "show(first=first, below=below, place=rig.app.watch.ahead.place, heard=True in heard)"
     )

@@ -60,7 +60,7 @@ WAYS = {
     "the multiplexer does not answer": "rig.board.silent.add(32)",
     "a part holds the bus low and no clock frees it": "rig.board.hung_low = True",
     "a relay conducts": "rig.break_it([{'kind': 'stuck_relay', 'tap': 7}])",
-    "the converter never finishes": "front._adc.read = lambda: None",
+    "the converter never finishes": "front.adc.read = lambda: None",
     "the converter is far off": "rig.break_it([{'kind': 'converter_offset', 'uv': 90000}])",
     "the harness is unplugged": "rig.break_it([{'kind': 'lead_open', 'tap': t} for t in range(9)])",
     "the firmware meets an error in every scan": "front._whole_scan = broken",

@@ -86,8 +86,8 @@ def test_power_alone_starts_it_and_a_sound_and_a_light_say_that_both_work(board:
 @pytest.mark.parametrize(
     ("raise_it", "on_ms", "off_ms"),
     [
-        ("alarms.active |= 1 << 10", [60, 60, 60], [120, 120, 2580]),
-        ("alarms.active |= 1 << 11", [60, 60, 60, 60], [90, 90, 90, 690]),
+        ("alarms.active |= 1 << 11", [60, 60, 60], [120, 120, 2580]),
+        ("alarms.active |= 1 << 12", [60, 60, 60, 60], [90, 90, 90, 690]),
         ("alarms.active |= 1 << 8", [700, 700], [150, 1450]),
         ("alarms.active |= 1 << 3", [80], [60]),
     ],

@@ -122,7 +122,7 @@ def session_of(recipe: dict) -> Session:
 @settings(max_examples=80, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])
 def test_no_session_breaks_the_findings(recipe: dict) -> None:
     session = session_of(recipe)
-    limits = CHEMISTRIES[recipe["chemistry"].limits]
+    limits = CHEMISTRIES[recipe["chemistry"]].limits
     profile = replace(PackProfile(groups=session.groups, chemistry=recipe["chemistry"]), **limits)
 
     found = analyse(session, profile)

@@ -13,12 +13,11 @@ from evenstring.board.virtual import VirtualBoard
 from evenstring.cli import cli
 from evenstring.io.assemble import ident_of
 from evenstring.io.capture import Status
-from evenstring.io.table_csv import identity
 from evenstring.live.source import PortSource
 from evenstring.profile import PackProfile
 from evenstring.report.page import render
 from evenstring.session import Correction, Ident
-from evenstring.wire.encode import Counter
+from evenstring.wire.encode import Counter, identity
 from evenstring.wire.stream import StreamDecoder
 from evenstring.wire.table import load_table
 

@@ -202,9 +202,9 @@ def test_a_profile_of_another_size_is_refused(tmp_path: Path, frames: Path, caps
 
 @pytest.mark.slow
 def test_demo_leaves_recording_report_and_truth(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """Without the board, which the end-to-end tests run; twice, since an older demo is replaced."""
-    for _ in range(2):
-        code, out, _ = run(capsys, "demo", "--direct", "-o", tmp_path / "demo")
+    """Without the board, which the end-to-end tests run; twice, since an older demo is replaced when asked."""
+    for force in ((), ("--force",)):
+        code, out, _ = run(capsys, "demo", "--direct", "-o", tmp_path / "demo", *force)
 
         assert code == 0
     assert str(tmp_path / "demo" / "report.html") in out

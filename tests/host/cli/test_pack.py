@@ -107,8 +107,8 @@ def table(folder: Path) -> Path:
 
 def reported(*options: str | Path) -> dict:
     result = CliRunner().invoke(cli, ["report", *map(str, options), "--json"])
-    assert result.exit_code == 0, result.output
-    return json.loads(result.output)
+    assert result.exit_code == 0, result.stdout
+    return json.loads(result.stdout)
 
 
 def test_a_table_is_reported_on_in_one_step_as_with_a_profile_and_a_recording(tmp_path: Path) -> None:

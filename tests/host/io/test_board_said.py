@@ -36,7 +36,7 @@ def recording(path: Path) -> Session:
     for k in range(6):
         say("SCAN", 1000 + 1000 * k, reading=(18500, 18400), current=(), pack=(), temp=(), **READING)
         if k == 1:
-            say("ALARM", 2100, alarm=10, change=0, place=2, value=15200, extreme=15200, active=1 << 10, latched=0)
+            say("ALARM", 2100, alarm=11, change=0, place=2, value=15200, extreme=15200, active=1 << 11, latched=0)
         if k == 2:
             say("PRESS", 3100, what=0, count=1)
         if k == 3:
@@ -88,5 +88,8 @@ def test_every_fault_and_every_alarm_of_the_protocol_has_words() -> None:
     for fault in enums["fault"]:
         assert "does not measure" in health_words("fault", fault), fault
         assert "take a newer version" not in health_words("fault", fault), fault
-    assert {k for k in enums["alarm"] if alarm_words(k, 3) == alarm_words(k + "_", 3).rstrip()} == {"below_empty", "hot"}
+    assert {k for k in enums["alarm"] if alarm_words(k, 3) == alarm_words(k + "_", 3).rstrip()} == {
+        "below_empty",
+        "hot",
+    }
     assert "take a newer version" in health_words("fault", "unknown")

@@ -227,3 +227,14 @@ def test_a_board_with_a_finer_step_reads_as_it_says(tmp_path: Path) -> None:
     session = load(tmp_path, scans(2, 4, reading=reading // 2) + fine + scans(2, 4, reading=reading, begin_ms=9000))
 
     np.testing.assert_allclose(session.volts_v, 3.0, atol=1e-6)
+
+
+def test_a_session_is_shown_in_one_short_line(tmp_path: Path) -> None:
+    path = tmp_path / "invented.frames"
+    path.write_bytes(recording(50, 24))
+
+    shown = repr(load_session([path]))
+
+    assert shown.startswith("<Session: 50 scans of 24 groups over ")
+    assert len(shown) < 120
+    assert "\n" not in shown

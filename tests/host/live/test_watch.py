@@ -21,6 +21,7 @@ from evenstring.live.app import WatchApp
 from evenstring.live.paint import Level
 from evenstring.live.source import PortSource, ReplaySource, scans_of
 from evenstring.live.state import LiveState
+from evenstring.report.words import PHASES
 from evenstring.wire.encode import Counter, ScanValues, message, scan_frames, volts_to_steps
 from evenstring.wire.stream import StreamDecoder
 from evenstring.wire.table import load_table
@@ -61,9 +62,9 @@ def test_screen_shows_number_facts_line_and_keys(size: tuple[int, int]) -> None:
             "spread",
             "slowest",
             "fastest",
-            "charge, constant voltage",
+            PHASES[app.state.phase],
             "group 17",
-            "scans/s",
+            "a scan every",
             "quit",
             "can kill",
         ):
@@ -123,7 +124,7 @@ def test_alarm_is_told_in_words_and_not_by_colour_alone() -> None:
         app._draw()
         await pilot.pause()
         assert "! group" in screen(app)
-        assert "below discard" in screen(app)
+        assert "below the discard voltage" in screen(app)
 
     run(app, steps)
 

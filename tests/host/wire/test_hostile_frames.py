@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 import zlib
 
 import pytest
@@ -122,3 +123,27 @@ def test_uptime_that_leaps_forward_by_half_its_range_is_a_restart() -> None:
     decoder.feed(early + late)
 
     assert decoder.frames_lost == 0
+
+
+@pytest.mark.parametrize("code", [1, 2, 255])
+def test_pieces_of_every_length_cost_their_bytes_and_not_their_codes(code: int) -> None:
+    """Runs of 0x01 are a code a byte; 1,000 of them of all lengths once took 970 times as long as scans do.
+
+    Counted in calls of numpy, not in seconds: a step of all rows at once must not be paid for each byte of one row.
+    """
+    stream = b"".join(bytes([code]) * (1 + 3 * k) + b"\0" for k in range(300))
+    calls = 0
+
+    def count(_frame: object, event: str, function: object) -> None:
+        nonlocal calls
+        calls += event == "c_call" and getattr(function, "__name__", "") != "append"
+
+    decoder = StreamDecoder()
+    sys.setprofile(count)
+    try:
+        decoder.feed(stream)
+    finally:
+        sys.setprofile(None)
+
+    assert decoder.frames_damaged + decoder.console_pieces == 300
+    assert calls < len(stream) // 4

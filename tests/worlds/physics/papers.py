@@ -15,7 +15,9 @@ from typing import Any
 
 os.environ.setdefault("PYBAMM_DISABLE_TELEMETRY", "true")
 
-__all__ = ["CHECKED", "FIRST_SEED", "PAPERS", "SETS", "TUNED", "WITHHELD", "Paper", "parameters"]
+__all__ = [
+    "CHECKED", "FIRST_SEED", "FULL", "PAPERS", "SETS", "TUNED", "WITHHELD", "Paper", "job_of", "paper_of", "parameters",
+]  # fmt: skip
 
 _BPX = Path(__file__).parents[2] / "data" / "physics_cells"
 
@@ -62,7 +64,20 @@ TUNED = ("Chen2020", "Ai2020", "Mohtat2020", "Prada2013")
 CHECKED = ("OKane2022", "Ecker2015", "Marquis2019", "Prada2013")
 WITHHELD = ("ORegan2022", "Ramadass2004", "NCA_Kim2011", "BPX_NMC", "BPX_LFP")
 SETS = {"tuned": TUNED, "checked": CHECKED, "withheld": WITHHELD}
+FULL = "+DFN"  # after a name: the full model (Doyle, Fuller and Newman) instead of the single-particle one
+_FULL_MODEL = {"tuned": "Mohtat2020", "checked": "Ecker2015", "withheld": "ORegan2022"}  # curves that are formulas
 FIRST_SEED = {"tuned": 0, "checked": 100_000, "withheld": 200_000}
+
+
+def paper_of(name: str) -> Paper:
+    """The cell, by either model."""
+    return PAPERS[name.removesuffix(FULL)]
+
+
+def job_of(papers: str, k: int) -> str:
+    """Which cell the session `k` of a set has; every 25th by the full model."""
+    names = SETS[papers]
+    return names[k % len(names)] if k % 25 < 24 else _FULL_MODEL[papers] + FULL
 
 
 def parameters(name: str) -> Any:

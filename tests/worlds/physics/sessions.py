@@ -15,13 +15,13 @@ from evenstring.session import Meter, Session
 
 from tests.worlds.physics.families import Drawn, draw
 from tests.worlds.physics.meters import read
-from tests.worlds.physics.papers import PAPERS
+from tests.worlds.physics.papers import FULL, PAPERS, paper_of
 from tests.worlds.physics.string import Run
 from tests.worlds.physics.truth import Truth, truth_of
 
 __all__ = ["kept", "session"]
 
-_VERSION = 1  # of what is kept; raise it when a drawn session changes
+_VERSION = 2  # of what is kept; raise it when a drawn session changes
 _ARRAYS = (
     "time_s",
     "volts_v",
@@ -36,20 +36,20 @@ _ARRAYS = (
 _RULE_NAMES = {"threshold": "threshold", "band": "above_lowest", "odd_even": "odd_even"}
 
 
-def session(seed: int, paper: str) -> tuple[Session, PackProfile, Truth]:
-    """A session drawn at random, run to its end, and read by its meter."""
-    made, toml, truth = _made(seed, paper)
+def session(seed: int, paper: str, family: str | None = None) -> tuple[Session, PackProfile, Truth]:
+    """A session drawn at random (of this family, where one is given), run to its end, and read by its meter."""
+    made, toml, truth = _made(seed, paper, family)
     return made, parse_profile(toml), truth
 
 
-def kept(seed: int, paper: str, folder: Path | None) -> tuple[Session, PackProfile, Truth]:
+def kept(seed: int, paper: str, folder: Path | None, family: str | None = None) -> tuple[Session, PackProfile, Truth]:
     """The same, kept in a folder."""
     if folder is None:
-        return session(seed, paper)
-    path = folder / f"{paper}_{seed}_v{_VERSION}.npz"
+        return session(seed, paper, family)
+    path = folder / f"{paper}_{seed}{'_' + family if family else ''}_v{_VERSION}.npz"
     if path.exists():
         return _load(path)
-    made, toml, truth = _made(seed, paper)
+    made, toml, truth = _made(seed, paper, family)
     folder.mkdir(parents=True, exist_ok=True)
     arrays = {name: getattr(made, name) for name in _ARRAYS if getattr(made, name) is not None}
     meter = json.dumps(dataclasses.asdict(made.meter))
@@ -69,10 +69,11 @@ def _load(path: Path) -> tuple[Session, PackProfile, Truth]:
     return Session(meter=Meter(**meter), **arrays), parse_profile(toml), Truth(**said)
 
 
-def _made(seed: int, paper: str) -> tuple[Session, str, Truth]:
-    rng = np.random.default_rng([17, seed, sorted(PAPERS).index(paper)])
+def _made(seed: int, paper: str, family: str | None) -> tuple[Session, str, Truth]:
+    full = [1] if paper.endswith(FULL) else []
+    rng = np.random.default_rng([17, seed, sorted(PAPERS).index(paper.removesuffix(FULL)), *full])
     while True:
-        drawn = draw(paper, rng)
+        drawn = draw(paper, rng, family)
         run = Run(drawn.plan)
         try:
             run.go()
@@ -90,7 +91,7 @@ def _profile(drawn: Drawn, rng: np.random.Generator) -> str:
     board, charger = drawn.plan.board, drawn.plan.charger
     count = len(board.bleed_a)
     label_ah = drawn.capacity_ah * float(np.clip(1.0 + 0.05 * rng.standard_normal(), 0.88, 1.15))
-    lines = ["[pack]", f"groups = {count}", f'chemistry = "{PAPERS[drawn.plan.groups.paper].chemistry}"',
+    lines = ["[pack]", f"groups = {count}", f'chemistry = "{paper_of(drawn.plan.groups.paper).chemistry}"',
              f"capacity_ah = {label_ah:.1f}"]  # fmt: skip
     known = rng.random(5)
     balancer = []

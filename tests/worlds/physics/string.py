@@ -10,7 +10,8 @@ from tests.worlds.physics.boards import Board
 from tests.worlds.physics.cells import Cells, model_of
 from tests.worlds.physics.chargers import Charger
 
-_AFTER_S = 2400.0
+_AFTER_S = 2400.0  # of rest, recorded after a charge that ended by itself at the end of a plan
+_CUT_DELAY_S = 2.0  # a protection board waits so long before it cuts; common practice
 
 __all__ = ["Groups", "Plan", "Run", "Stage", "Trace"]
 
@@ -82,7 +83,7 @@ class Run:
         self.soc, self.now_s, self.amps = g.soc.copy(), 0.0, 0.0
         self.bleed_a = np.zeros(len(g.soc))
         self.trace, self.ended = Trace(), ""
-        self.cut = False
+        self.cut, self.over_s = False, 0.0
         self.after_ride: tuple[Cells, np.ndarray] | None = None
         self.volts_v = self._volts(0.0)[0]
         self.held_since_s: float | None = None
@@ -143,7 +144,8 @@ class Run:
         self.amps, self.volts_v = amps, self._volts(amps)[0]
         charger.after(amps, holding, self.now_s)
         self._advance(step_s, k, charging=amps > 0.0 or holding)
-        if self.volts_v.max() >= self.plan.cut_v and amps > charger.light_a and not self.cut:
+        self.over_s = self.over_s + step_s if self.volts_v.max() >= self.plan.cut_v and amps > charger.light_a else 0.0
+        if self.over_s >= _CUT_DELAY_S and not self.cut:
             self.cut, self.ended = True, "ceiling"
 
     def _over(self, stage: Stage) -> bool:

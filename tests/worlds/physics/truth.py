@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tests.worlds.physics.families import Drawn
-from tests.worlds.physics.papers import PAPERS
+from tests.worlds.physics.papers import paper_of
 from tests.worlds.physics.string import Run
 
 __all__ = ["Truth", "true_end", "truth_of"]
@@ -25,7 +25,8 @@ class Truth:
         departures: per group from the median: meter mV, charge % (at the start), capacity %, resistance % (in 1 s).
         ended: by the words of the design, None where the truth lies too near a decision; `end_groups` its causes.
         ended_too: another word that is as right: a charge that goes on past its light is full too.
-        answer: time, over_24_h, never, even (already), or none (the charger is not connected at the end).
+        answer: time, over_24_h, never, near (stops short of the target by less than half of it: not marked), even
+            (already), or none (the charger is not connected at the end).
         remaining_s: from the last scan, where the answer is time.
         reserve_soc: of the median group when the first group is at empty under the ride's highest five seconds.
         danger: whether the verdict must ask for an inspection (or forbid charging).
@@ -151,7 +152,7 @@ def _ended_too(drawn: Drawn, run: Run, ended: str | None) -> str | None:
 
 
 def _by_heights(drawn: Drawn, run: Run, row: int) -> tuple[str | None, tuple[int, ...]]:
-    paper = PAPERS[drawn.plan.groups.paper]
+    paper = paper_of(drawn.plan.groups.paper)
     values, border, near = run.trace.volts_v[row], paper.full_v - _FULL_WITHIN_V, _NEAR_V
     if paper.chemistry == "lfp":
         values, border, near = run.trace.soc[row], 1.0 - _FULL_WITHIN_SOC, 0.01
@@ -171,7 +172,7 @@ def _reserve(drawn: Drawn, run: Run) -> tuple[float | None, int | None]:
     load = rides[-1].load_a
     peak_a = float(np.convolve(load, np.ones(5) / 5.0, "valid").min())
     mean_a, g = float(load.mean()), drawn.plan.groups
-    empty_v = 2.5 if PAPERS[g.paper].chemistry == "lfp" else 3.0
+    empty_v = 2.5 if paper_of(g.paper).chemistry == "lfp" else 3.0
     cells, soc = run.after_ride[0].copy(), run.after_ride[1].copy()
     scale = g.parallel * g.capacity
     for _ in range(400):
@@ -187,9 +188,16 @@ def _reserve(drawn: Drawn, run: Run) -> tuple[float | None, int | None]:
 
 
 def _even(run: Run) -> bool:
-    if PAPERS[run.plan.groups.paper].chemistry == "lfp":
+    if paper_of(run.plan.groups.paper).chemistry == "lfp":
         return bool(np.ptp(run.soc) <= _TARGET_SOC)
     return bool(np.ptp(run.volts_v) <= _TARGET_V)
+
+
+def _nearly(run: Run) -> bool:
+    """Stands still just above the target: nobody could tell."""
+    if paper_of(run.plan.groups.paper).chemistry == "lfp":
+        return bool(np.ptp(run.soc) <= 1.5 * _TARGET_SOC)
+    return bool(np.ptp(run.volts_v) <= 1.5 * _TARGET_V)
 
 
 def _balancing(run: Run) -> tuple[str, float | None]:
@@ -213,5 +221,5 @@ def _balancing(run: Run) -> tuple[str, float | None]:
         if run.now_s - checked >= 3 * 3600.0:
             checked, before, closing = run.now_s, closing, np.ptp(run.volts_v)
             if before - closing < 2e-4:
-                return "never", None
-    return "over_24_h", None
+                return ("near" if _nearly(run) else "never"), None
+    return ("near" if _nearly(run) else "over_24_h"), None

@@ -43,8 +43,8 @@ class Cause:
 CATALOGUE = (
     Cause("meter_offset", "mV", 1.0, 1.0, None, None, "voltage"),
     Cause("charge_offset", "%", 0.4, 1.0, None, None, "voltage"),
-    Cause("low_capacity", "%", 1.0, -1.0, "ride", 5.0, "charge_moved"),
-    Cause("high_resistance", "%", 4.0, 1.0, "ride", 20.0, "current"),
+    Cause("low_capacity", "%", 1.0, -1.0, "ride_weak_group", 5.0, "charge_moved"),
+    Cause("high_resistance", "%", 4.0, 1.0, "ride_weak_group", 20.0, "current"),
     # What neither charging nor balancing mends, and what gets worse.
     Cause("self_discharge", "% a week", 0.10, 1.0, "inspect", None, "time"),
     Cause("balancer_fault", "% a week", None, 1.0, "inspect", None, "time"),

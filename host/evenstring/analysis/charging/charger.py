@@ -6,6 +6,8 @@ few millivolts a group of 4.2 V, so it is made only where the meter's absolute u
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from evenstring.analysis.charging.charge_end import charge_spans, light_at_s
@@ -15,9 +17,14 @@ from evenstring.analysis.series.signals import Signals
 from evenstring.analysis.series.uncertainty import MeterError
 from evenstring.profile import PackProfile
 
-__all__ = ["find_charger"]
+__all__ = ["find_charger", "without_charger"]
 
 _RIGHT_V = 0.010  # a group: the band in which a set point counts as right: our choice
+
+# Of the done light: a charger that goes with it goes from about there, one that is held tapers on: our choice
+_AT_LIGHT = (0.5, 1.5)
+_GONE = 0.2  # of the done light: no current flows any more: our choice
+_GONE_ROWS = 6  # looked at after the end, from the second on: our choice
 
 
 def find_charger(
@@ -54,7 +61,34 @@ def find_charger(
         current_a=_constant_current(signals, span),
         reaches_balancer=_reaches(mean - profile.threshold_v, u),
         u_per_group_v=u,
+        leaves_with_light=_leaves(signals, profile, span),
     )
+
+
+def without_charger(balancing: Balancing, charger: Charger | None) -> Balancing:
+    """The answer "never, as it is" where the charger goes with its light: nothing is left that balances."""
+    if charger is None or not charger.leaves_with_light or balancing.state != "converging":
+        return balancing
+    why = "the charger leaves with its light, and what balances goes with it"
+    return replace(
+        balancing, state="not_converging", answer="never", remaining_s=None, remaining_low_s=None,
+        remaining_high_s=None, reasons=(why,),
+    )  # fmt: skip
+
+
+def _leaves(signals: Signals, profile: PackProfile, span: tuple[Phase, ...]) -> bool | None:
+    """Whether the current fell from about the done light to nothing at once; None where that cannot be seen."""
+    if signals.current_a is None:
+        return None
+    inside = np.flatnonzero(rows_in(signals.time_s, span[-1]))
+    amps = signals.current_a
+    flowing = inside[amps[inside] > _GONE * profile.done_light_a]
+    if not len(flowing) or flowing[-1] + 2 >= len(amps):
+        return None
+    before = float(np.median(amps[flowing[-4:-1]])) if len(flowing) > 3 else float(amps[flowing[-1]])
+    after = amps[flowing[-1] + 2 : flowing[-1] + 2 + _GONE_ROWS]
+    low, high = (share * profile.done_light_a for share in _AT_LIGHT)
+    return bool(low <= before <= high and np.nanmax(np.abs(after)) < _GONE * profile.done_light_a)
 
 
 def _set(away_v: float, u: float) -> ChargerSetting:

@@ -61,9 +61,11 @@ def _labels_from_current(signals: Signals, amps: F64, quiet: float) -> NDArray[n
     labels[np.abs(near) <= quiet] = _REST
     charges = _charges(signals, near > quiet, near < -quiet)
     for first, last in charges:
-        end = _held_until(signals, amps - _zero_a(near, quiet, first, last), first, last)
+        held = first + _constant_voltage(signals, amps, first, last)
+        # Without a constant-voltage part nothing is held after it: a level that has not fallen yet is no plateau.
+        end = last if held >= last else _held_until(signals, amps - _zero_a(near, quiet, first, last), first, last)
         labels[first:end] = _CC
-        labels[first + _constant_voltage(signals, amps, first, last) : end] = _CV
+        labels[held:end] = _CV
     return _drop_blips(t, labels, signals.step_s)
 
 
@@ -105,7 +107,7 @@ def _constant_voltage(signals: Signals, amps: F64, first: int, last: int) -> int
     noise = 3.0 * white_noise(part) / np.sqrt(width)
     above = np.flatnonzero(smooth >= min(_LEFT_PLATEAU * plateau, plateau - noise))
     turn = int(above[-1]) + 1 if len(above) else 0
-    if step_s < 10.0 and (len(part) - turn) * step_s < _EDGE_S:
+    if (len(part) - turn) * step_s < max(_EDGE_S, 1.5 * step_s):  # of sparse rows: the last one
         return len(part)  # the charger going off, not a taper
     if step_s < 10.0 and 0 < turn < len(part):
         # The taper is a straight line at first: back from 99 % by as much as it takes to 98 %.

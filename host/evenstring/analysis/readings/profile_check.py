@@ -20,7 +20,7 @@ from evenstring.analysis.series.lag import lagged
 from evenstring.analysis.series.rows_of_phase import rows_in
 from evenstring.analysis.series.signals import Signals
 from evenstring.analysis.series.uncertainty import MeterError
-from evenstring.chemistry import CHEMISTRIES
+from evenstring.chemistry import CHEMISTRIES, Chemistry
 from evenstring.ocv import curve, default_curve
 from evenstring.profile import PackProfile
 
@@ -136,6 +136,11 @@ def _moved_ah(signals: Signals) -> F64:
     return charge_moved_ah(signals.time_s, amps)
 
 
+def _likely(profile: PackProfile) -> dict[str, Chemistry]:
+    """The profile's own chemistry, and those common enough to be suspected."""
+    return {key: row for key, row in CHEMISTRIES.items() if row.guessed or key == profile.chemistry}
+
+
 def _chemistry(signals: Signals, profile: PackProfile, phases: tuple[Phase, ...]) -> ChemistryCheck:
     by_limits = _by_limits(signals, profile, phases)
     if by_limits is not None or signals.current_a is None:
@@ -146,7 +151,7 @@ def _chemistry(signals: Signals, profile: PackProfile, phases: tuple[Phase, ...]
         return ChemistryCheck("not_told", profile.chemistry, why="less than a quarter of the capacity was moved")
     misfits: dict[str, float] = {}
     rows = _rows(signals, moved)
-    for kind, chemistry in CHEMISTRIES.items():
+    for kind, chemistry in _likely(profile).items():
         misfits[kind] = min(_misfit_v(name, *rows, profile.capacity_ah) for name in chemistry.curves)
     own = misfits[profile.chemistry]
     full_v = CHEMISTRIES[profile.chemistry].full_v
@@ -169,7 +174,7 @@ def _by_limits(signals: Signals, profile: PackProfile, phases: tuple[Phase, ...]
     if held:
         inside = rows_in(signals.time_s, held[-1])
         level = float(np.median(signals.level_v[inside])) if inside.any() else full_v
-        near = {k: abs(level - c.full_v) for k, c in CHEMISTRIES.items()}
+        near = {k: abs(level - c.full_v) for k, c in _likely(profile).items()}
         likelier = min(near, key=lambda k: near[k])
         if abs(level - full_v) > _FAR_V and near[likelier] < _CLOSE_V:
             why = f"the charge is held at {level:.2f} V a group, as for {likelier}"

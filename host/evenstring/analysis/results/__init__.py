@@ -43,7 +43,7 @@ from evenstring.analysis.results.riding import (
     TemperatureVisit,
     Usable,
 )
-from evenstring.analysis.results.verdict import Picture, Reason, ReasonKind, RestsOn, Verdict
+from evenstring.analysis.results.verdict import Coverage, Picture, Reason, ReasonKind, RestsOn, Step, Verdict
 
 __all__ = [
     "DISPLAY_V",
@@ -62,6 +62,7 @@ __all__ = [
     "ChargerSetting",
     "ChemistryCheck",
     "ClaimPlace",
+    "Coverage",
     "During",
     "EndKind",
     "Estimate",
@@ -91,6 +92,7 @@ __all__ = [
     "SharedLeads",
     "Spread",
     "SpreadClaim",
+    "Step",
     "TemperatureVisit",
     "TimeAnswer",
     "Unknown",

@@ -42,6 +42,7 @@ class Charger:
     current_a: float | None = None
     reaches_balancer: bool | None = None  # mean group at or above the bleed threshold, beyond the uncertainty
     u_per_group_v: float | None = None
+    leaves_with_light: bool | None = None  # it was gone as soon as its light came on; None: cannot be seen
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,7 +17,7 @@ from evenstring.analysis.results.riding import (
     TemperatureVisit,
     Usable,
 )
-from evenstring.analysis.results.verdict import Verdict
+from evenstring.analysis.results.verdict import Coverage, Verdict
 
 __all__ = ["Findings"]
 
@@ -48,4 +48,5 @@ class Findings:
     profile_check: ProfileCheck | None = None  # whether the pack profile fits the recording
     usable: Usable | None = None  # usable charge now, balanced, with the smallest group replaced
     bench: Bench | None = None  # hours at a bench supply's current
+    coverage: Coverage = field(default_factory=Coverage)  # what was read and seen; by default nothing
     room: BrakingRoom | None = None  # state of charge below which braking keeps every group under its ceiling

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import asdict, replace
 from pathlib import Path
 
 import click
 
 from evenstring.checked_toml import toml_text
+from evenstring.commands.say import say, say_json
 from evenstring.errors import InputError
 from evenstring.hardware.budget import Budget, budget_of
 from evenstring.hardware.front_end import RelayScan, parse_front_end
@@ -35,9 +35,9 @@ def command(ctx: click.Context, file: Path | None, groups: int | None, conversio
     budget = budget_of(design)
     if as_json:
         rows = [asdict(line) | {"ok": line.ok} for line in budget.lines]
-        click.echo(json.dumps({"title": budget.title, "refused": bool(budget.over), "lines": rows}, indent=1))
+        say_json({"title": budget.title, "refused": bool(budget.over), "lines": rows})
     else:
-        click.echo(_text(budget))
+        say(_text(budget))
     ctx.exit(1 if budget.over else 0)
 
 

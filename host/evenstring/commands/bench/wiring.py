@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from evenstring.commands.say import say
 from evenstring.errors import InputError
 from evenstring.hardware.cautions import WIRING
 from evenstring.hardware.meter_check import check_readings, parse_readings
@@ -50,7 +51,7 @@ def command(
         raise click.UsageError("give --groups N or --pack pack.toml")
     profile = load_profile(pack) if pack else PackProfile(groups=groups or 1)
     number = groups or profile.groups
-    click.echo(WIRING + "\n")
+    say(WIRING + "\n")
     if walk:
         ctx.exit(_walk(walk, number, output or Path(f"{walk}.csv")))
     _list(number, profile, draw)
@@ -60,23 +61,23 @@ def command(
 
 def _list(number: int, profile: PackProfile, draw: bool) -> None:
     ohm = reference_design(number).series.ohm
-    click.echo(f"Each lead: fuse, then {ohm:,.0f} ohm in two resistors, both at the cell; then the wire.\n")
-    click.echo(f"{'tap':>3} {'pin':>3}  {'line':<4} {'relay':>5}  {'volts against tap 0':<20}  where")
+    say(f"Each lead: fuse, then {ohm:,.0f} ohm in two resistors, both at the cell; then the wire.\n")
+    say(f"{'tap':>3} {'pin':>3}  {'line':<4} {'relay':>5}  {'volts against tap 0':<20}  where")
     for tap in tap_list(number, profile.discard_v, profile.full_v):
         volts = f"{tap.low_v:.1f} to {tap.high_v:.1f}"
-        click.echo(f"{tap.number:>3} {tap.pin:>3}  {tap.line:<4} {tap.relay:>5}  {volts:<20}  {tap.place}")
+        say(f"{tap.number:>3} {tap.pin:>3}  {tap.line:<4} {tap.relay:>5}  {volts:<20}  {tap.place}")
     if draw:
-        click.echo("\n" + drawing(number))
+        say("\n" + drawing(number))
 
 
 def _check(text: str, where: str, number: int, profile: PackProfile) -> int:
     problems = check_readings(parse_readings(text, where), number, profile.discard_v, profile.ceiling_v)
     for problem in problems:
-        click.echo(f"wrong: {problem}")
+        say(f"wrong: {problem}")
     if problems:
-        click.echo("Do not plug in. Find the cause on the pack side first.")
+        say("Do not plug in. Find the cause on the pack side first.")
         return 1
-    click.echo("Each step lies within the limits. Next: monitor off and unplugged from every computer, then the plug.")
+    say("Each step lies within the limits. Next: monitor off and unplugged from every computer, then the plug.")
     return 0
 
 
@@ -85,22 +86,20 @@ def _walk(name: str, groups: int, file: Path) -> int:
     steps = procedure(name, groups)
     answers = parse_answers(_read(file, "these answers"), steps, str(file)) if file.exists() else {}
     if answers:
-        click.echo(f"{file}: {len(answers)} of {len(steps)} steps are answered; going on from there.")
+        say(f"{file}: {len(answers)} of {len(steps)} steps are answered; going on from there.")
     while True:
         bad = refused(steps, answers)
         if bad:
-            click.echo(f"STOP at {bad.key}: passes with {bad.limits()}.{f' {bad.if_not}.' if bad.if_not else ''}")
-            click.echo(f"Nothing after it is done before it passes; then remove its line from {file} and go on.")
+            say(f"STOP at {bad.key}: passes with {bad.limits()}.{f' {bad.if_not}.' if bad.if_not else ''}")
+            say(f"Nothing after it is done before it passes; then remove its line from {file} and go on.")
             return 1
         step = next_step(steps, answers)
         if step is None:
-            click.echo(
-                f"All {len(steps)} steps passed and are kept in {file}. That is what was measured, no certificate."
-            )
+            say(f"All {len(steps)} steps passed and are kept in {file}. That is what was measured, no certificate.")
             return 0
         text = _ask(step, steps.index(step) + 1, len(steps))
         if text is None:
-            click.echo(f"\nLeft at step {steps.index(step) + 1} of {len(steps)}; the same command goes on from there.")
+            say(f"\nLeft at step {steps.index(step) + 1} of {len(steps)}; the same command goes on from there.")
             return 1
         _keep(file, answer_row(step, text))
         answers[step.key] = parse_answer(step, text) or 0.0
@@ -108,7 +107,7 @@ def _walk(name: str, groups: int, file: Path) -> int:
 
 def _ask(step: Step, number: int, of: int) -> str | None:
     """An answer that is one, or None when there is nobody to ask any more."""
-    click.echo(f"\n{number}/{of}  {step.do}\n      passes with {step.limits()}")
+    say(f"\n{number}/{of}  {step.do}\n      passes with {step.limits()}")
     while True:
         try:
             text = str(
@@ -118,7 +117,7 @@ def _ask(step: Step, number: int, of: int) -> str | None:
             return None
         if parse_answer(step, text) is not None:
             return text
-        click.echo(f"      {'a number' if step.asks_number else 'y or n'}, please")
+        say(f"      {'a number' if step.asks_number else 'y or n'}, please")
 
 
 def _keep(file: Path, row: str) -> None:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import threading
 import time
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -11,17 +13,20 @@ import click
 
 from evenstring.board.deploy import Plan, boards, make_plan, probe, rescue_latch, write_plan
 from evenstring.board.talk import Talk
+from evenstring.commands.say import say
 from evenstring.errors import DeviceError, InputError
 from evenstring.io.port import open_port
 
 __all__ = ["command"]
 
+_CONSOLE_S = 20  # for a board's console to answer; our choice
 CAUTIONS = """\
 Before you go on:
   - Unplug the harness from the pack. While files are written nothing watches the string, and pins change unasked.
   - A pack above 60 V DC can kill, and any lithium-ion pack can burn. Work by your local rules; leave what needs a
     licence to those who have one. Follow the pack maker's instructions.
-  - Never connect a mains-powered computer to a build that hangs on a pack; use one on battery or a USB isolator.
+  - Never connect a mains-powered computer to a build that hangs on a pack; use one on battery, unplugged,
+    until the barrier of the build has been tested.
   - The monitor is no substitute for the pack's protection board."""
 
 
@@ -48,12 +53,12 @@ def command(
     if dry_run:
         _show(make_plan(description, changes), port)
         return
-    click.echo(CAUTIONS)
+    say(CAUTIONS)
     if not harness_unplugged and not click.confirm("Is the harness unplugged from the pack?"):
         raise InputError("nothing was done: unplug the harness first")
     _leave_monitor(port)
     written, total = _install(port, description, changes)
-    click.echo(f"{port}: {written} of {total} files written, all verified")
+    say(f"{port}: {written} of {total} files written, all verified")
     _verify(port)
 
 
@@ -67,16 +72,17 @@ def _description(board: str) -> Path:
 
 
 def _show(plan: Plan, port: str) -> None:
-    click.echo(CAUTIONS)
-    click.echo(f"\nWould write to {port}, and check each file by its SHA-256:")
+    say(CAUTIONS)
+    say(f"\nWould write to {port}, and check each file by its SHA-256:")
     for item in plan.items:
-        click.echo(f"  {len(item.data):7d} bytes  {item.path}")
-    click.echo(f"  {plan.size_bytes:7d} bytes  in {len(plan.items)} files, main.py last; then ask the board who it is")
-    click.echo("Nothing was done.")
+        say(f"  {len(item.data):7d} bytes  {item.path}")
+    say(f"  {plan.size_bytes:7d} bytes  in {len(plan.items)} files, main.py last; then ask the board who it is")
+    say("Nothing was done.")
 
 
 def _leave_monitor(port: str) -> None:
     """A board that runs the monitor restarts into its console; any other is left as it is."""
+    say(f"{port}: asking whether the monitor runs there (at most 6 s)")
     line = open_port(port)
     asked = False
     try:
@@ -85,10 +91,11 @@ def _leave_monitor(port: str) -> None:
             ident = talk.ask("IDENTIFY", "IDENT")
             asked = True
             talk.ask("MAINTAIN", "REPLY", boot_count=ident["boot_count"])
-            click.echo(f"{port}: {ident['firmware']} restarts into its console")
+            say(f"{port}: {ident['firmware']} restarts into its console")
     finally:
         line.close()
     if asked:  # also when its answer was lost: it may have gone all the same
+        say(f"{port}: waiting 3 s for its restart")
         time.sleep(3.0)
 
 
@@ -99,18 +106,20 @@ def _install(port: str, description: Path, changes: dict[str, Any]) -> tuple[int
     except ImportError as error:
         raise InputError("deploy needs mpremote: pip install 'evenstring[deploy]'") from error
     plan = make_plan(description, changes)
+    say(f"{port}: waiting for the board's console (at most {_CONSOLE_S} s)")
     try:
         transport = SerialTransport(port, baudrate=115200, wait=5)
         try:
-            transport.enter_raw_repl(soft_reset=False)
+            with _given_up_on(transport):
+                transport.enter_raw_repl(soft_reset=False)
             found = probe(transport, plan)
-            click.echo(f"{port}: {found.machine}, MicroPython {'.'.join(map(str, found.version))}")
+            say(f"{port}: {found.machine}, MicroPython {'.'.join(map(str, found.version))}")
             if found.arch:
                 plan = make_plan(description, changes, found.arch)
             latch = None if found.has_firmware else rescue_latch(transport, plan.recorder_folder)
             if latch:
-                click.echo("past alarms found in the flash: they are kept")
-            written = write_plan(transport, plan, latch, lambda item: click.echo(f"  {item.path}"))
+                say("past alarms found in the flash: they are kept")
+            written = write_plan(transport, plan, latch, lambda item: say(f"  {item.path}"))
             transport.exec_raw_no_follow("import machine\nmachine.reset()")
         finally:
             transport.close()
@@ -121,14 +130,27 @@ def _install(port: str, description: Path, changes: dict[str, Any]) -> tuple[int
     return written, len(plan.items)
 
 
+@contextmanager
+def _given_up_on(transport: Any) -> Iterator[None]:
+    """Close the port under a wait that lasts too long: a board that keeps talking would hold it for ever."""
+    timer = threading.Timer(_CONSOLE_S, lambda: transport.serial.close())  # noqa: PLW0108  # looked up when it is due
+    timer.daemon = True
+    timer.start()
+    try:
+        yield
+    except (TypeError, AttributeError, ValueError) as error:  # what a port says that was closed while being read
+        raise OSError(f"no console within {_CONSOLE_S} s") from error
+    finally:
+        timer.cancel()
+
+
 def _verify(port: str) -> None:
+    say(f"{port}: waiting for its restart, then asking who it is (at most 20 s)")
     time.sleep(4.0)
     line = open_port(port)
     try:
         ident = Talk(line, port).ask("IDENTIFY", "IDENT")
     finally:
         line.close()
-    click.echo(
-        f"{port}: {ident['firmware']} on {ident['runtime']}, {ident['groups']} groups, boot {ident['boot_count']}"
-    )
-    click.echo("Check the sense leads with a hand meter before the first plugging: see `evenstring wiring`.")
+    say(f"{port}: {ident['firmware']} on {ident['runtime']}, {ident['groups']} groups, boot {ident['boot_count']}")
+    say("Check the sense leads with a hand meter before the first plugging: see `evenstring wiring`.")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import signal
-import sys
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -14,10 +13,12 @@ from rich.console import Console
 from rich.live import Live
 from rich.text import Text
 
+from evenstring.commands.say import say
 from evenstring.errors import DeviceError
 from evenstring.io.capture import CaptureOptions, Status, capture
 from evenstring.io.recorder import RecordingWriter
 from evenstring.profile import load_profile
+from evenstring.text import plain
 
 __all__ = ["LiveLine", "command", "status_line"]
 
@@ -33,7 +34,7 @@ def status_line(status: Status, path: Path) -> str:
     return (
         f"{trouble}{status.state} {minutes}:{seconds:02d}  {status.groups} groups  {status.scans} scans"
         f" ({status.scans_per_s:.1f}/s)  {spread}  {status.frames_damaged} damaged, {status.frames_lost} lost{texts}"
-        f"  {status.bytes_written / 1000:.0f} kB -> {path}"
+        f"  {status.bytes_written / 1000:.0f} kB -> {plain(path)}"
     )
 
 
@@ -57,7 +58,7 @@ class LiveLine:
 
     def __exit__(self, *_error: object) -> None:
         if self._live:
-            self._live.stop()
+            self._live.stop()  # leaves the last line where it is
 
     def show(self, status: Status) -> None:
         """Take the latest status."""
@@ -66,7 +67,7 @@ class LiveLine:
             self._live.update(Text(status_line(status, self._path), no_wrap=True, overflow="ellipsis"))
         elif not self._quiet and status.elapsed_s - self._logged_s >= _PLAIN_S:
             self._logged_s = status.elapsed_s
-            sys.stderr.write(status_line(status, self._path) + "\n")
+            say(status_line(status, self._path), err=True)
 
 
 @click.command("record", epilog="Example: evenstring record /dev/ttyACM0 --pack pack.toml -o charge.frames")
@@ -112,13 +113,13 @@ def command(  # noqa: PLR0913, PLR0917  # one argument an option, all named by c
         raise
     _refuse_silence(port, writer, append)
     if not quiet:
-        click.echo(f"{output}: {writer.decoder.frames_good} frames, {writer.bytes_written} bytes")
+        say(f"{output}: {writer.decoder.frames_good} frames, {writer.bytes_written} bytes")
         if line.latest and line.latest.trouble:
-            click.echo(f"! {line.latest.trouble}")
+            say(f"! {line.latest.trouble}")
         if line.latest and line.latest.reset_by_opening:
-            click.echo(f"the board restarted as {port} was opened: what it was doing before ended there")
+            say(f"the board restarted as {port} was opened: what it was doing before ended there")
         if line.latest and line.latest.ident and line.latest.ident.memory_words:
-            click.echo(f"the board's own memory: {line.latest.ident.memory_words}")
+            say(f"the board's own memory: {line.latest.ident.memory_words}")
 
 
 _SIGNALS = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name))

@@ -6,10 +6,12 @@ from pathlib import Path
 
 import click
 
+from evenstring.commands.say import say
 from evenstring.io.battery_data import group_files
 from evenstring.io.export import WRITERS
 from evenstring.io.files import refuse_existing, write_new
 from evenstring.io.load import load_session
+from evenstring.report.words import counted
 
 __all__ = ["command"]
 
@@ -35,8 +37,8 @@ def command(files: tuple[Path, ...], kind: str, output: Path | None, force: bool
             refuse_existing(path, force)
         for path, data in tables:
             write_new(path, data, force)
-        click.echo(f"{folder}: {len(tables)} files, one for each group")
+        say(f"{folder}: {len(tables)} files, one for each group")
         return
     target = output or files[0].with_suffix("." + kind)
     write_new(target, b"".join(WRITERS[kind](session, list(files))), force)
-    click.echo(f"{target}: {session.scans} scans of {session.groups} groups")
+    say(f"{target}: {counted(session.scans, 'scan')} of {session.groups} groups")

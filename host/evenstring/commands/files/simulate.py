@@ -10,6 +10,8 @@ from rich.table import Table
 
 from evenstring.board.play import play, play_direct, write_truth
 from evenstring.commands.board.record import LiveLine
+from evenstring.commands.say import say
+from evenstring.commands.scenarios import ScenarioName
 from evenstring.errors import UsageError
 from evenstring.io.files import refuse_existing
 from evenstring.sim.scenario import load_scenario, scenario_names
@@ -18,7 +20,7 @@ __all__ = ["command"]
 
 
 @click.command(epilog="Example: evenstring simulate ends_early_high_group -o early.frames")
-@click.argument("scenario", required=False)
+@click.argument("scenario", required=False, type=ScenarioName())
 @click.option("-o", "--output", type=click.Path(path_type=Path), help="Recording to make.")
 @click.option("--direct", is_flag=True, help="Straight to frames, without the firmware on the virtual board: quick.")
 @click.option(
@@ -45,7 +47,7 @@ def command(scenario: str | None, output: Path | None, direct: bool, show_list: 
         with LiveLine(output, quiet) as line:
             play(chosen, trajectory, output, line.show, force=force)
     truth = write_truth(chosen, trajectory, output)
-    click.echo(f"{output}: {chosen.title}; the truth is in {truth}")
+    say(f"{output}: {chosen.title}; the truth is in {truth}")
 
 
 def _list() -> None:

@@ -11,6 +11,7 @@ import click
 from evenstring.checked_toml import ValueRule
 from evenstring.chemistry import CHEMISTRIES, Chemistry, chemistry_named
 from evenstring.commands.pack_options import CAPACITY, CHEMISTRY, GROUPS
+from evenstring.commands.say import say
 from evenstring.errors import InputError
 from evenstring.io.files import refuse_existing, write_new
 from evenstring.ocv import default_curve, mean_voltage_v
@@ -56,7 +57,7 @@ def command(  # one argument an option
     groups = groups or click.prompt("Cell groups in series (sense leads less one)", type=GROUPS)
     if chemistry is None:
         for key, row in CHEMISTRIES.items():
-            click.echo(f"  {key:<4} {row.about}, {row.empty_v:.2f} to {row.full_v:.2f} V a group")
+            say(f"  {key:<4} {row.about}, {row.empty_v:.2f} to {row.full_v:.2f} V a group")
         chemistry = click.prompt("Chemistry", default="nmc", value_proc=_chemistry)
     row = CHEMISTRIES[chemistry]
     capacity = click.prompt("Capacity, Ah", type=CAPACITY) if capacity is None else capacity
@@ -65,7 +66,7 @@ def command(  # one argument an option
     text = pack_text(name or "", groups, chemistry, capacity, values)
     profile = parse_profile(text, str(output))
     write_new(output, text.encode(), force)
-    click.echo(f"{output}: {_summary(profile)}")
+    say(f"{output}: {_summary(profile)}")
 
 
 def _chemistry(written: str) -> str:
@@ -77,13 +78,13 @@ def _chemistry(written: str) -> str:
 
 def _limits(row: Chemistry, chemistry: str) -> dict[tuple[str, str], float]:
     """Limits that differ from the chemistry's usual ones; asked again until they rise."""
-    click.echo(f"Volts of one group; Enter keeps what is usual for {chemistry} ({row.source}).")
+    say(f"Volts of one group; Enter keeps what is usual for {chemistry} ({row.source}).")
     while True:
         asked = {key: click.prompt(f"  {key[:-2]} ({what})", default=getattr(row, key), type=_range("limits", key))
                  for key, what in _LIMITS.items()}  # fmt: skip
         if asked["discard_v"] <= asked["empty_v"] < asked["full_v"] <= asked["ceiling_v"]:
             return {("limits", key): v for key, v in asked.items() if v != getattr(row, key)}
-        click.echo("They must rise: discard, empty, full, ceiling. Once more:")
+        say("They must rise: discard, empty, full, ceiling. Once more:")
 
 
 def _more() -> dict[tuple[str, str], float]:

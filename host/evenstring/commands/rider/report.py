@@ -2,33 +2,59 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import replace
 from pathlib import Path
 
 import click
 
 from evenstring.commands.pack_options import GivenPack, pack_options, recordings_of
-from evenstring.io.files import make_folder, write_new
+from evenstring.commands.say import say, say_json
+from evenstring.commands.table_options import table_options
+from evenstring.io.files import make_folder, refuse_existing, write_new
 from evenstring.io.load import load_recordings, profile_of
+from evenstring.io.table import Wishes
 from evenstring.profile import PackProfile
 from evenstring.report.material import Material, gather_material
+from evenstring.report.next_steps import next_step, record_next
 from evenstring.report.page import render
+from evenstring.report.reasons import headline, sentence, sure_line
 from evenstring.report.report_json import report_json
 from evenstring.report.sections.since_before import lines_of
 from evenstring.session import Session
+from evenstring.text import json_text, plain
 
-__all__ = ["command", "write_report"]
+__all__ = ["command", "refuse_old_report", "summary_lines", "write_report"]
 
 
-def write_report(material: Material, files: tuple[Path, ...], output: Path) -> None:
-    """Write report.html and report.json into the folder `output`."""
+_PARTS = ("report.json", "report.html")
+
+
+def refuse_old_report(output: Path, force: bool) -> None:
+    """Say before the work is done that an older report stands in the folder."""
+    for part in _PARTS:
+        refuse_existing(output / part, force)
+
+
+def summary_lines(material: Material) -> list[str]:
+    """The verdict, how sure it is, its reasons, and what to do now."""
+    verdict = material.found.verdict
+    after = record_next(material)
+    lines = [f"{headline(verdict)}. {sure_line(verdict)}", *(f"  - {sentence(r)}" for r in verdict.reasons)]
+    lines.append(f"Now: {next_step(material)}")
+    return [*lines, *([f"After that, to know more, record: {after}."] if after else [])]
+
+
+def write_report(material: Material, files: tuple[Path, ...], output: Path, force: bool) -> None:
+    """Write report.html and report.json into the folder `output`.
+
+    Raises:
+        InputError: one is there already, without `force`, or cannot be written.
+    """
     make_folder(output)
-    # A report is made anew each time from its recordings: replacing an older one loses nothing.
-    numbers = json.dumps(report_json(material), indent=1, ensure_ascii=False) + "\n"
+    numbers = json_text(report_json(material)) + "\n"
     page = render(material, ", ".join(f.name for f in files))
-    write_new(output / "report.json", numbers.encode(), force=True)
-    write_new(output / "report.html", page.encode(), force=True)
+    write_new(output / "report.json", numbers.encode(), force)
+    write_new(output / "report.html", page.encode(), force)
 
 
 def _profile(session: Session, given: GivenPack, load_a: float | None) -> PackProfile:
@@ -46,31 +72,40 @@ def _profile(session: Session, given: GivenPack, load_a: float | None) -> PackPr
     "--load-a", type=click.FloatRange(0.1, 5000.0), help="Also say how far down this current may be asked for."
 )
 @click.option("--json", "as_json", is_flag=True, help="Print report.json and nothing else.")
-@click.option("--exit-verdict", is_flag=True, help="Exit with 3 when the verdict is not to charge or ride.")
+@click.option("--force", is_flag=True, help="Replace an older report in the folder.")
+@click.option(
+    "--exit-verdict", is_flag=True, help="Exit with 3 when the verdict is not to charge, or to inspect first."
+)
+@table_options
 @click.pass_context
-def command(
+def command(  # noqa: PLR0913, PLR0917  # one argument an option, all named by click
     ctx: click.Context,
     files: tuple[Path, ...],
     given: GivenPack,
     output: Path | None,
     load_a: float | None,
     as_json: bool,
+    force: bool,
     exit_verdict: bool,
+    wishes: Wishes,
 ) -> None:
     """Say what is uneven in the recording(s) or table(s) FILES, and what to do.
 
     Several recordings of one pack are also compared: leak and fade between the first and the last.
     """
-    with recordings_of(files, given) as recordings:
+    folder = output or files[0].with_name(files[0].stem + "-report")
+    if not as_json:
+        refuse_old_report(folder, force)
+    with recordings_of(files, given, wishes) as recordings:
         session, parts = load_recordings(recordings)
     material = gather_material(session, _profile(session, given, load_a), parts)
     if as_json:
-        click.echo(json.dumps(report_json(material), indent=1, ensure_ascii=False))
+        say_json(report_json(material))
     else:
-        folder = output or files[0].with_name(files[0].stem + "-report")
-        write_report(material, files, folder)
-        click.echo(f"{folder / 'report.html'}\n{folder / 'report.json'}")
+        write_report(material, files, folder, force)
+        say("\n".join(plain(line, 2000) for line in summary_lines(material)))
         for line in lines_of(material.second) if material.second else ():
-            click.echo(line)
+            say(line)
+        say(f"\nThe page: {folder / 'report.html'}\nThe numbers: {folder / 'report.json'}")
     if exit_verdict and material.found.verdict.action in ("do_not_charge", "inspect"):
         ctx.exit(3)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import time
 from pathlib import Path
 
 import click
@@ -36,12 +37,12 @@ def command(source: str, output: Path | None, pack: Path | None, speed: float, a
         if output:
             raise UsageError("-o records a port; a recording that is played back is there already")
         session = load_session([path])
-        state = LiveState(profile_of(session, profile))
+        state = LiveState(profile_of(session, profile), clock_s=time.monotonic)
         shown = ReplaySource(session, path.name, speed)
         shown.seek(at_s, state)
     else:
         _refuse_no_port(source, path)
-        state = LiveState(profile)
+        state = LiveState(profile, clock_s=time.monotonic)
         shown = PortSource(source, output, profile)
     app = WatchApp(state, shown)
     app.run()

@@ -36,22 +36,23 @@ def weakness_picture(session: Session, weakness: Weakness) -> Picture | None:
     x, departure = x[known], departure[known]
     if len(x) < 10 or np.ptp(x) <= 0:
         return None
-    # An offset does not follow its driver: its line is flat. The others are straight fits.
+    # An offset of charge follows the curve's slope, one of the meter nothing at all: no straight line says it.
     flat = cause in ("meter_offset", "charge_offset")
-    slope, at_zero = (0.0, float(np.median(departure))) if flat else np.polyfit(x, departure, 1)
+    slope, at_zero = np.polyfit(x, departure, 1)
     ends = np.array([x.min(), x.max()])
-    said = f"its middle, {at_zero:+.1f} mV" if flat else f"a straight fit, {slope:+.2f} mV per {unit}"
+    middle = f"{float(np.median(departure)):+.1f} mV at the median"
+    said = middle if flat else f"a straight fit, {slope:+.2f} mV per {unit}"
     said = said.replace("-", "\N{MINUS SIGN}")
     few = np.unique(np.linspace(0, len(x) - 1, _DOTS).astype(int))
     return Picture(
         key=f"cause-{group}-{cause}",
         alt=f"Departure of group {group} against {word}: {said}.",
-        caption=f"Group {group}: each dot is one scan; the line is {said}. The finding itself weighs several drivers"
-        " at once.",
+        caption=f"Group {group}: each dot is one scan{f' ({said})' if flat else f'; the line is {said}'}. The finding"
+        " itself weighs several drivers at once.",
         x=number_axis(float(ends[0]), float(ends[1]), unit),
         y=number_axis(float(departure.min()), float(departure.max()), "mV"),
         y_word=f"group {group}, mV from the median group, against {word}, {unit}",
-        lines=(Line(ends, at_zero + slope * ends, "fit", "fit", "middle" if flat else "fit"),),
+        lines=() if flat else (Line(ends, at_zero + slope * ends, "fit", "fit", "fit"),),
         dots=(Dots(x[few], departure[few], "leaves"),),
         timed=False,
     )

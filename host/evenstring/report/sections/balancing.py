@@ -20,7 +20,7 @@ _DAY_S = 86_400.0
 def section(material: Material) -> Section:
     """Words, figures and picture."""
     b, shared = material.found.balancing, material.found.shared_leads
-    lines = [BALANCING[b.state], *b.reasons]
+    lines = [_state(b), *b.reasons]
     if shared:
         bled = ", ".join(f"{g} ({h:.1f} h)" for g, h in shared.hours_by_group)
         lines.append(f"In this recording {shared.text}." + (f" Groups seen to bleed: {bled}." if bled else ""))
@@ -35,6 +35,12 @@ def section(material: Material) -> Section:
         pairs.append(("in charge", f"{b.gap_percent:.1f} %", optional(b.gap_ah, "Ah", 2)))
     missing = material.missing("balancing")
     return Section("balancing", "Balancing", lines, pairs, drawn(_picture(material)), missing=missing)
+
+
+def _state(b: Balancing) -> str:
+    """The state, with of what and when it speaks."""
+    when = "" if b.at_s is None else f" This is of the last charge, at {clock(b.at_s)}."
+    return BALANCING[b.state] + when
 
 
 def remaining_time(b: Balancing) -> str:
@@ -92,7 +98,7 @@ def _picture(material: Material) -> Picture | None:
         key="balancing",
         alt=f"Spread {now:.0f} mV now; the target of {target:g} mV is reached after {clock(remaining)},"
         f" between {clock(low)} and {clock(high)} if everything stays connected as it is.",
-        caption="Measured spread, then the forecast: the fan is the interval, the line the middle of it.",
+        caption="Measured spread, then the forecast: the fan is the interval, the dashed line the likeliest course.",
         x=time_axis(begin, end + high * 1.08),
         y=number_axis(0.0, max(float(np.max(known)), target * 1.5), "mV"),
         y_word="spread, mV",

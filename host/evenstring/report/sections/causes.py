@@ -11,6 +11,7 @@ from evenstring.report.words import CAUSES, MORE_CHARGE
 __all__ = ["section"]
 
 _SHOWN = 6  # groups with a sentence and a picture each; our choice
+_WORTH = 0.005  # of the capacity, beyond its own uncertainty: less is not worth a bench; our choice
 _BENCH = 8  # groups whose hours are named; our choice
 
 
@@ -27,11 +28,11 @@ def section(material: Material) -> Section:
     rows = [
         (f"group {r.group}", signed(f"{r.add_ah:+.2f} Ah"), signed(f"{r.low_ah:+.2f} to {r.high_ah:+.2f} Ah"))
         for r in found.repair
-        if r.low_ah * r.high_ah > 0  # beyond its own uncertainty
+        if r.low_ah * r.high_ah > 0 and abs(r.add_ah) >= _WORTH * material.profile.capacity_ah
     ]
     heads = ["to bring level with the median group", "add (− take)", "interval"] if rows else []
     figures = _usable_figures(found.usable)
-    return Section("weakness", "Why a group lags", lines, figures, pictures, heads, rows, missing=missing)
+    return Section("weakness", "Why a group stands out", lines, figures, pictures, heads, rows, missing=missing)
 
 
 def _said(w: Weakness) -> str:

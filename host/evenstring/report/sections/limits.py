@@ -8,8 +8,9 @@ from evenstring.report.drawing.axis import Axis, clock, time_axis
 from evenstring.report.drawing.level_line import phase_spans
 from evenstring.report.drawing.picture import Line, Picture
 from evenstring.report.material import Material
-from evenstring.report.sections.section import Section, drawn, volts
-from evenstring.report.words import EVENTS
+from evenstring.report.sections.first import is_visit
+from evenstring.report.sections.section import Section, brief, drawn, volts
+from evenstring.report.words import EVENTS, counted
 
 __all__ = ["section"]
 
@@ -20,8 +21,13 @@ _NAMED_EVENTS = 8  # groups named beside their bars; our choice
 
 def section(material: Material) -> Section:
     """Words, table and picture."""
-    events, seen = material.found.events, material.found.shortest_visible_s
-    hidden = "" if seen is None else f"A dip shorter than {seen:.2g} s can hide between two looks."
+    every, seen = material.found.events, material.found.shortest_visible_s
+    events = tuple(sorted(every, key=lambda e: (not is_visit(e), e.start_s)))  # those that count come first
+    hidden = "" if seen is None else f"A dip shorter than {brief(seen)} can hide between two looks."
+    aside = sum(not is_visit(e) for e in events)
+    if aside:
+        many = f"{counted(aside, 'time')} a group stood just above full while charging"
+        hidden = f"{hidden} {many}: that is what a charge is, and counts as no visit.".strip()
     if not events:
         seen_none = [f"No group was seen beyond a limit. {hidden}"]
         return Section("events", "Limits", seen_none, missing=material.missing("events.below_discard"))
@@ -30,7 +36,7 @@ def section(material: Material) -> Section:
             f"group {e.group}",
             EVENTS[e.kind],
             clock(e.start_s),
-            f"{e.duration_s:.1f} s" if e.duration_s < 120 else clock(e.duration_s),
+            brief(e.duration_s),
             volts(e.extreme_v) or "no reading",
             {True: "under load", False: "without load", None: "not known"}[e.under_load],
             "within the meter's uncertainty" if e.certainty == "within_uncertainty" else "clear",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from evenstring.report.drawing.axis import clock
 from evenstring.report.material import Material
+from evenstring.report.sections.section import brief
 from evenstring.session import Session
 
 __all__ = ["quality"]
@@ -33,7 +34,7 @@ def quality(material: Material) -> list[tuple[str, str]]:
         ),
         ("gaps", f"{len(session.gaps)}, {clock(gap_s)} in all" if session.gaps else "none"),
         ("scans used for the spread", f"{used.scans_used:,}{skewed}"),
-        ("shortest dip that cannot hide", "not known" if seen is None else f"{seen:.2g} s"),
+        ("shortest dip that cannot hide", "not known" if seen is None else brief(seen)),
         ("current", "measured" if session.has_current else "not measured: charge and resistance in amperes stay open"),
         ("noise of a reading", _millivolts(meter.noise_v)),
         ("one channel against another", _millivolts(meter.channel_u_v)),

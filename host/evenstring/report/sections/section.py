@@ -11,7 +11,7 @@ from evenstring.analysis.results import Spread, Unknown
 from evenstring.report.drawing.axis import clock
 from evenstring.report.drawing.picture import Picture, draw
 
-__all__ = ["Figure", "Section", "at", "both", "claimed", "drawn", "millivolts", "optional", "signed", "volts"]
+__all__ = ["Figure", "Section", "at", "both", "brief", "claimed", "drawn", "millivolts", "optional", "signed", "volts"]
 
 Figure = tuple[str, str, str]  # label, value, note
 
@@ -59,6 +59,11 @@ def optional(value: float | None, unit: str, digits: int) -> str:
 def both(first: str, second: str) -> str:
     """Two notes joined."""
     return f"{first}, {second}" if first and second else first or second
+
+
+def brief(seconds: float) -> str:
+    """A length of time, in seconds while these are few."""
+    return f"{seconds:.1f} s" if seconds < 9.95 else f"{seconds:.0f} s" if seconds < 119.5 else clock(seconds)
 
 
 def at(seconds: float | None) -> str:

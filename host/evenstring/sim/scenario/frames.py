@@ -5,9 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from evenstring import __version__
-from evenstring.io.table_csv import hundredths, identity
 from evenstring.session import Quality, Session
-from evenstring.wire.encode import Counter, ScanValues, message, scan_frames, volts_to_steps
+from evenstring.wire.encode import Counter, ScanValues, hundredths, identity, message, scan_frames, volts_to_steps
 from evenstring.wire.table import load_table
 
 __all__ = ["session_frames"]

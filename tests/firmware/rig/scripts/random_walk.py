@@ -100,7 +100,7 @@ class Walk:
 
     def hang(self):
         try:
-            self.rig.front._mux.close_group(1 + self.pick(self.rig.front.groups))
+            self.rig.front.mux.close_group(1 + self.pick(self.rig.front.groups))
         except OSError:
             self.counts["hang failed"] = self.counts.get("hang failed", 0) + 1
         vtime.sleep_ms(self.pick(200))

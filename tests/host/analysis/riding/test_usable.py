@@ -125,10 +125,10 @@ def charged_at(celsius: float) -> Session:
 
 @pytest.mark.parametrize(
     ("celsius", "kind", "action"),
-    [(-8.0, "charged_cold", "inspect"), (52.0, "charged_hot", "ride"), (20.0, "", "ride")],
+    [(-8.0, "charged_cold", "inspect"), (52.0, "charged_hot", "too_little_data"), (20.0, "", "too_little_data")],
 )
 def test_charging_in_the_cold_asks_for_an_inspection_and_heat_is_said(celsius, kind, action):
-    """Common practice: no charge below 0 degC, none above 45 degC."""
+    """Common practice: no charge below 0 degC, none above 45 degC. Without a ride there is no word on riding."""
     found = analyse(charged_at(celsius), PackProfile(groups=8))
 
     assert {e.kind for e in found.temperature} == ({kind} if kind else set())

@@ -9,6 +9,7 @@ import pytest
 from evenstring.analysis.results import (
     Balancing,
     CauseKind,
+    Coverage,
     Event,
     Findings,
     ReasonKind,
@@ -25,7 +26,8 @@ from evenstring.report.reasons import sentence
 from tests.worlds.fault_sessions import make_case
 
 PROFILE = PackProfile(groups=24)
-NOTHING = Findings((), Spread(*(None,) * 7, 0, 0, ()), (), None, Verdict("ride", ()))
+SEEN = Coverage(9000, 24, (), (), 1.0, 2400.0, 7200.0, 3600.0, True, 1.0, 3.0)
+NOTHING = Findings((), Spread(*(None,) * 7, 0, 0, ()), (), None, Verdict("ride", ()), coverage=SEEN)
 
 
 def weak(cause: CauseKind, size: float, confidence: float) -> Weakness:
@@ -47,17 +49,17 @@ def test_a_weak_group_of_a_recorded_day_is_named_in_the_reasons(cause: str, word
 
 
 @pytest.mark.parametrize("found", [
-    weak("low_capacity", 12.0, 0.79), weak("low_capacity", 3.0, 0.99), weak("high_resistance", 12.0, 0.99),
+    weak("low_capacity", 3.0, 0.99), weak("high_resistance", 12.0, 0.99),
     weak("meter_offset", 8.0, 0.99),
 ])  # fmt: skip
-def test_what_is_unsure_or_small_or_the_meters_gives_no_reason(found: Weakness) -> None:
+def test_what_is_small_or_the_meters_gives_no_reason(found: Weakness) -> None:
     verdict = decide(replace(NOTHING, weakness=(found,)), PROFILE)
 
     assert [r.kind for r in verdict.reasons] == ["nothing_found"]
 
 
-def test_a_weak_group_alone_changes_no_action_and_comes_after_what_asks_for_one() -> None:
-    closing = Balancing("converging", 5.0, remaining_s=3600.0, answer="time")
+def test_a_gap_that_a_rider_feels_comes_before_a_weak_group() -> None:
+    closing = Balancing("converging", 5.0, None, 3600.0, 1800.0, 7200.0, "time", gap_percent=3.0)
 
     verdict = decide(replace(NOTHING, balancing=closing, weakness=(weak("low_capacity", 12.0, 0.95),)), PROFILE)
 
@@ -74,7 +76,7 @@ def test_every_kind_of_reason_has_its_sentence_in_one_place() -> None:
 def test_the_most_serious_reason_is_first_whatever_found_it() -> None:
     """A reversed group, more charging asked for, and a sure leak: the danger leads, the leak comes before charging."""
     reversed_group = Event("reversed", 4, 100.0, 5.0, -0.4, True)
-    closing = Balancing("converging", 5.0, remaining_s=3600.0, answer="time")
+    closing = Balancing("converging", 5.0, None, 3600.0, 1800.0, 7200.0, "time")
     leak = replace(weak("self_discharge", 3.0, 0.95), unit="% a week")
 
     verdict = decide(replace(NOTHING, events=(reversed_group,), balancing=closing, weakness=(leak,)), PROFILE)

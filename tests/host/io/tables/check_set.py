@@ -1,3 +1,4 @@
+# ruff: noqa: E501  # a line a shape
 """Sixty shapes written down before the reader existed, and not looked at while it was made."""
 
 from __future__ import annotations

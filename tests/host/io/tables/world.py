@@ -1,4 +1,4 @@
-"""An invented charge, rest and ride, whose numbers the tables of this folder carry: the truth they are compared with."""
+"""An invented charge, rest and ride, whose numbers the tables here carry: the truth they are compared with."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The live side of the board as an ngspice deck, and what each part bears in a state of `faults.py`.
+"""The live side of the board as an ngspice deck, and what each part bears in a state of `cases.py`.
 
 Models are of the parts' class, from memory: relays 10 ohm closed and 50 Gohm open, low-leakage diodes, a converter of
 10 Mohm an input to ground and 22 Mohm between, with diodes of its own to both rails, the regulator as a source that
@@ -12,8 +12,9 @@ import shutil
 import subprocess
 from collections.abc import Iterator
 
-from schematic.faults import State
 from schematic.net import NOT_CONNECTED, Circuit, Part
+
+from stress.cases import State
 
 __all__ = ["deck", "ohms", "rewired", "solve"]
 

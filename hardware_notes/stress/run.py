@@ -1,4 +1,4 @@
-"""What each part bears in each fault, as a share of its ratings; kept in stress.json, held to 60 % by a test."""
+"""What each part bears in each fault, as a share of its ratings; kept in results.json, held to 60 % by a test."""
 
 from __future__ import annotations
 
@@ -7,14 +7,15 @@ import sys
 from pathlib import Path
 
 from schematic.catalog import ratings_of
-from schematic.faults import FAULTS, State, fault
 from schematic.net import Circuit, Part
 from schematic.reference import board
-from schematic.spice import ohms, rewired, solve
+
+from stress.cases import FAULTS, State, fault
+from stress.deck import ohms, rewired, solve
 
 __all__ = ["GROUP_V", "KEPT", "SIZES", "run_all"]
 
-KEPT = Path(__file__).with_name("stress.json")
+KEPT = Path(__file__).with_name("results.json")
 SIZES = (24, 36, 40)
 GROUP_V = 4.35
 _FUSE_OHM = 1.0
