@@ -251,7 +251,10 @@ class World:
     def line_uv(self, noise_uv):
         self._lapse()
         self._settle()
-        self._hop()
+        if self.faults or self.even == NONE or self.odd == NONE:
+            self._hop()
+        else:
+            self._pair_even = self.even
         uv = clamped(self._volts)
         if self.faults:
             uv += self.faults.error_uv(uv)

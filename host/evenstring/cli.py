@@ -33,6 +33,7 @@ _COMMANDS = {
     "wiring": "bench.wiring",
     "fetch": "board.fetch",
     "deploy": "board.deploy",
+    "virtual": "board.virtual",
 }
 
 

@@ -83,17 +83,17 @@ def test_from_the_recording_to_a_board_that_reads_right_and_back_again(tmp_path:
     with board(tmp_path) as made:
         first = record(made.port, tmp_path / "rest.frames", until_ms=250_000)
         meter = reference(tmp_path / "meter.csv", first)
-        before = run("calibrate", "--show", "--port", made.port)
-        asked = run("calibrate", tmp_path / "rest.frames", meter, "--port", made.port)
-        done = run("calibrate", tmp_path / "rest.frames", meter, "--port", made.port, "--yes")
-        shown = run("calibrate", "--show", "--port", made.port)
+        before = run("calibrate", "--show", made.port)
+        asked = run("calibrate", tmp_path / "rest.frames", meter, made.port)
+        done = run("calibrate", tmp_path / "rest.frames", meter, made.port, "--yes")
+        shown = run("calibrate", "--show", made.port)
         second = record(made.port, tmp_path / "right.frames")
-        stale = run("calibrate", tmp_path / "rest.frames", meter, "--port", made.port, "--yes")
+        stale = run("calibrate", tmp_path / "rest.frames", meter, made.port, "--yes")
         line = open_port(made.port)
         Talk(line, made.port).ask("RESTART", "REPLY")
         line.close()
         third = record(made.port, tmp_path / "restarted.frames")
-        undone = run("calibrate", "--restore", "--port", made.port)
+        undone = run("calibrate", "--restore", made.port)
         fourth = record(made.port, tmp_path / "undone.frames")
 
     assert "in force: no correction" in before.output
@@ -166,7 +166,7 @@ def test_wrong_use_is_said_in_one_line(tmp_path: Path) -> None:
     assert run("calibrate").exit_code == 2
     assert run("calibrate", "--show").exit_code == 2
     assert run("calibrate", "--restore").exit_code == 2
-    gone = run("calibrate", "--show", "--port", tmp_path / "none")
+    gone = run("calibrate", "--show", tmp_path / "none")
     assert isinstance(gone.exception, DeviceError)
 
 
@@ -178,6 +178,6 @@ def test_a_recording_that_does_not_say_its_calibration_is_not_built_on(tmp_path:
     means = np.nanmean(session.volts_v[session.time_s <= 12], axis=0)
     lines = [f"{g},0,12,{v:.4f},0.001" for g, v in enumerate(means, start=1)]
     meter.write_text("group,start_s,end_s,volts,u_volts\n" + "\n".join(lines))
-    done = run("calibrate", file, meter, "--port", "/dev/none", "--yes")
+    done = run("calibrate", file, meter, "/dev/none", "--yes")
 
     assert "does not say which calibration" in str(done.exception)

@@ -157,8 +157,8 @@ def test_time_of_a_scan_is_the_firmwares(path, conversions) -> None:  # type: ig
     settle = function("start/build.py", "settle_us")(mux["series_ohm"], mux["bus_pf"])
     front = SimpleNamespace(
         _off_us=mux["relay_off_us"],
-        _wait_us=mux["relay_on_us"] + settle,
-        _adc=SimpleNamespace(conversion_us=constant("front/adc_ads111x.py", "CONVERSION_US")),
+        wait_us=mux["relay_on_us"] + settle,
+        adc=SimpleNamespace(conversion_us=constant("front/adc_ads111x.py", "CONVERSION_US")),
         groups=data["groups"],
         sensors=SimpleNamespace(packs=3),
         conversions=conversions,

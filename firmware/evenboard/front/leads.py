@@ -1,4 +1,4 @@
-# Resistance of the sense leads as the last self-test found it; `lead_test` works it out and is let go.
+# Resistance of the sense leads as the last self-test found it; `relay_test` works it out and is let go.
 
 from array import array
 

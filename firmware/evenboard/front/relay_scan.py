@@ -80,7 +80,6 @@ class RelayScan(FrontEnd):
         except OSError:
             self._bus_fault()
         unload("front.relay_test")
-        unload("front.lead_test")
 
     def _whole_scan(self):
         if not self.read_zero() or not self._no_stuck():

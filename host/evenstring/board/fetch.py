@@ -6,6 +6,7 @@ over its own flash. Nothing is erased unless asked, and then the board compares 
 
 from __future__ import annotations
 
+import glob
 import os
 import re
 import zlib
@@ -17,11 +18,11 @@ from evenstring.board.talk import Refused, Talk
 from evenstring.errors import DeviceError, InputError
 from evenstring.wire.table import load_table
 
-__all__ = ["Fetched", "Segment", "fetch_segment", "file_name", "list_segments", "memory_notes"]
+__all__ = ["Fetched", "Segment", "fetch_segment", "file_name", "list_segments", "memory_notes", "place_of"]
 
-_PIECE = 512
+_ROW = 16 * 512  # bytes asked for at once: the board sends them a few pieces at a time, scans in between; our choice
 _MISMATCHES = 2  # a file that does not verify is fetched anew that often
-_LATE = 20  # answers to other questions than the one asked, before the board counts as confused; our choice
+_LATE = 40  # answers to other questions than the one asked, before the board counts as confused; our choice
 _LAST = (1 << 32) - 1  # the largest number of a segment (u32)
 _CONFUSED = "restart it, and run `evenstring deploy` if it says so again"
 _LARGEST = 64 << 20  # bytes of a segment: far beyond any board's flash; our choice
@@ -84,10 +85,19 @@ def memory_notes(talk: Talk) -> list[str]:
     return [words for name, words in _MEMORY.items() if flags >> bits[name] & 1]
 
 
-def file_name(board_id: str, number: int) -> str:
-    """Name of a fetched segment; names sort in the order of recording."""
-    who = re.sub(r"[^A-Za-z0-9_-]+", "-", board_id).strip("-") or "board"
-    return f"{who}-{number:08d}.frames"
+def file_name(board_id: str, number: int, string_name: str = "", day: str = "") -> str:
+    """Name of a fetched segment: day of fetching, string, board, number; of one day names sort by recording."""
+    who = [re.sub(r"[^A-Za-z0-9_-]+", "-", part).strip("-") for part in (day, string_name, board_id or "board")]
+    return f"{'_'.join(part for part in who if part) or 'board'}-{number:08d}.frames"
+
+
+def place_of(folder: Path, board_id: str, number: int, string_name: str, day: str) -> Path:
+    """Where a segment goes: where an earlier run put it, else under a name of this day."""
+    plain_name = file_name(board_id, number, string_name)
+    for end in ("", ".part"):
+        for there in sorted(folder.glob(f"????-??-??_{glob.escape(plain_name + end)}")):
+            return there.with_name(there.name.removesuffix(".part"))
+    return folder / file_name(board_id, number, string_name, day)
 
 
 def fetch_segment(
@@ -165,19 +175,19 @@ def _complete(talk: Talk, segment: Segment, part: Path, report: Callable[[int], 
 def _pieces(talk: Talk, segment: Segment, offset: int) -> Iterator[bytes]:
     late = 0
     while offset < segment.size_bytes:
-        size = min(_PIECE, segment.size_bytes - offset)
-        answer = talk.ask("READ_SEGMENT", "SEGMENT_DATA", number=segment.number, offset=offset, size=size)
-        if (answer["number"], answer["offset"]) != (segment.number, offset):
-            late += 1  # the answer to an earlier question, as may happen; but not for ever
-            if late > _LATE:
-                raise DeviceError(f"segment {segment.number}: the board answers for other places; {_CONFUSED}")
-            continue
-        late = 0
-        data = bytes(answer["data"])[:size]
-        if not data:
-            raise DeviceError(f"segment {segment.number}: ends before its stated size; run again")
-        yield data
-        offset += len(data)
+        size = min(_ROW, segment.size_bytes - offset)
+        for answer in talk.ask_all("READ_SEGMENT", "SEGMENT_DATA", number=segment.number, offset=offset, size=size):
+            if (answer["number"], answer["offset"]) != (segment.number, offset):
+                late += 1  # the answer to an earlier question, or one before it was damaged; but not for ever
+                if late > _LATE:
+                    raise DeviceError(f"segment {segment.number}: the board answers for other places; {_CONFUSED}")
+                continue
+            late = 0
+            data = bytes(answer["data"])[: segment.size_bytes - offset]
+            if not data:
+                raise DeviceError(f"segment {segment.number}: ends before its stated size; run again")
+            yield data
+            offset += len(data)
 
 
 def _sum(talk: Talk, number: int, size: int) -> int:

@@ -21,10 +21,15 @@ from evenstring.sim.scenario.board_trace import write_trace
 from evenstring.sim.scenario.frames import session_frames
 from evenstring.sim.scenario.truth import truth_of
 
-__all__ = ["play", "play_direct", "truth_path", "write_truth"]
+__all__ = ["play", "play_direct", "trace_step_s", "truth_path", "write_truth"]
 
 _TRACE_STEP_S = (0.2, 0.5, 1.0, 2.0, 10.0, 60.0, 600.0)
 _TRACE_RECORDS = 150_000  # enough for a day at half a second
+
+
+def trace_step_s(trajectory: Trajectory) -> float:
+    """The finest step with which a trace stays small enough for a board."""
+    return next((s for s in _TRACE_STEP_S if trajectory.time_s[-1] / s < _TRACE_RECORDS), _TRACE_STEP_S[-1])
 
 
 def truth_path(recording: Path) -> Path:
@@ -42,7 +47,7 @@ def play(
     """
     refuse_existing(output, force)
     output.unlink(missing_ok=True)
-    step_s = next((s for s in _TRACE_STEP_S if trajectory.time_s[-1] / s < _TRACE_RECORDS), _TRACE_STEP_S[-1])
+    step_s = trace_step_s(trajectory)
     options = CaptureOptions(
         interval_ms=round(1000.0 / scenario.scans_per_s),
         quiet_interval_ms=min(65000, round(scenario.quiet_s * 1000.0)),

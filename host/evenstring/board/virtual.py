@@ -109,6 +109,11 @@ class VirtualBoard:
         self._close()
         self._folder.cleanup()
 
+    @property
+    def is_running(self) -> bool:
+        """Whether the board's process is still there."""
+        return self._process is not None and self._process.poll() is None
+
     def wait(self, timeout_s: float = 10.0) -> None:
         """Wait for the board's end and make sure that it was a good one.
 

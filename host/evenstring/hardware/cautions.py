@@ -9,12 +9,13 @@ _GENERAL = (
     "instructions and licensed practice come first; the pack's protection board stays in charge."
 )
 WIRING = _GENERAL + (
-    "\nFuse and series resistors stand at the cell end of every lead. Not alone; fuses out while leads are fitted, plug free\n"
-    "and covered; fuses in one at a time; each pin checked with a hand meter; the plug into the monitor last, with no\n"
-    "computer attached. Smoke, hiss, swelling: leave, close, call the fire brigade; never carry a pack. Never open or share\n"
-    "the protection board's own harness."
+    "\nFuse and series resistors stand at the cell end of every lead. Not alone; fuses out while leads are fitted,"
+    "\nplug free and covered; fuses in one at a time; each pin checked with a hand meter; the plug into the monitor"
+    "\nlast, with no computer attached. Smoke, hiss, swelling: leave, close, call the fire brigade; never carry a"
+    "\npack. Never open or share the protection board's own harness."
 )
 CALIBRATE = _GENERAL + (
-    "\nMeasure at the cells, with insulated probes, one hand, one group at a time: behind the leads' resistors a hand meter\n"
-    "of 10 Mohm reads 0.24 % low or more. A battery-powered computer, unplugged, until the barrier has been tested."
+    "\nMeasure at the cells, with insulated probes, one hand, one group at a time: behind the leads' resistors a"
+    "\nhand meter of 10 Mohm reads 0.24 % low or more. A battery-powered computer, unplugged, until the barrier is"
+    "\ntested."
 )

@@ -106,7 +106,7 @@ def _barrier(d: RelayScan) -> tuple[Step, ...]:
             "Mohm",
             100,
             None,
-            say,
+            "do not use it: two live sides are joined",
         ),
         Step("l_s_after", "volts L to S, after discharge", "V", None, 10),
         Step("opened", "all joining wires removed, counted"),
@@ -130,7 +130,8 @@ def _board(d: RelayScan) -> tuple[Step, ...]:
         Step("shorts", "unpowered: lowest resistance between any two neighbouring tap pins", "Mohm", 100, None,
              "solder, flux, a shorted relay"),
         Step("off", "powered, no firmware running: net OFF (one-shot) to GND", "V", 2.5, 3.6, "relays could close"),
-        Step("one_shot", "one pulse on ALIVE: OFF goes low for", "ms", 35, 75),
+        Step("one_shot", "one pulse on ALIVE: OFF goes low (oscilloscope; without one the self-test checks it) for",
+             "ms", 35, 75),
         Step("leak", "largest leakage of any relay, full string through 1 Mohm at the source, 60 degC", "nA", None,
              d.relay.off_leak_max_na, "replace that relay"),
     )  # fmt: skip
@@ -163,7 +164,9 @@ def _chain(d: RelayScan) -> tuple[Step, ...]:
         ]  # fmt: skip
     steps += [
         Step("open", "one lead pulled: both groups at it are shown as open lead, nothing else changes"),
-        Step("swap", "two neighbouring leads swapped: one group reversed, both neighbours over range"),
+        Step(
+            "swap", "two neighbouring leads swapped: lead order; one group reads minus one, both neighbours over range"
+        ),
         Step("short", "one chain resistor shorted: its group reads within 5 mV of nothing, as a number"),
         Step("loaded", "the self-test names no lead (no bad contact)"),
         Step("hung", "processor held in reset while scanning: within 0.1 s OFF is above", "V", 2.5, 3.6),

@@ -26,19 +26,24 @@ __all__ = ["WatchApp"]
 
 _FRAME_S = 0.1  # at most ten drawings a second
 _TICK_S = 0.5  # also without anything coming in: silence must show
+_NAME = 30  # letters of a name in the title
 _WINDOWS_S = (120.0, 600.0, 3600.0, 8 * 3600.0)
 _CAUTION = "60 V DC and more can kill. Not a protection board. Never charge unattended."
 
 
 _HELP = """\
-The number      an alarm; on a ride the lowest group, while charging the highest; at constant voltage the time to
-                balanced; else the spread. Phase and time are what a report made now would say.
-The level line  each group by its distance from the median group; right is now. Groups that leave it are named.
-SILENT          the board says nothing: no number on the screen is of now.
+The number: an alarm; on a ride the lowest group, while charging the
+highest; at constant voltage the time to balanced; else the spread.
+Phase and time are what a report made now would say.
 
-w  another length of time      f  follow a group, then the next      space  hold
-left, right  a minute back or on in a replay, with shift ten          + -  faster, slower
-q  quit; a recording is closed properly
+The level line: each group by its distance from the median group; right
+is now. Groups that leave it are named.
+
+SILENT: the board says nothing, and no number on the screen is of now.
+
+w  another length of time         f  follow a group, then the next
+left, right  a minute of a replay, with shift ten     + -  its speed
+space  hold                       q  quit; a recording is closed properly
 
 Any key closes this.
 """
@@ -53,7 +58,7 @@ class Help(ModalScreen[None]):
 
     CSS = """
     Help { align: center middle; }
-    #help { width: 100%; max-width: 112; height: auto; padding: 1 2; background: $surface; }
+    #help { width: 100%; max-width: 80; height: auto; padding: 1 2; background: $surface; }
     """
 
     def compose(self) -> ComposeResult:
@@ -178,7 +183,8 @@ class WatchApp(App[None]):
     def _title(self) -> str:
         state, source = self.state, self.source
         groups = f"{state.history.groups} groups" if state.history else "no scan yet"
-        name = plain(state.profile.name or source.string_name or source.name, 36)
+        name = plain(state.profile.name or source.string_name or source.name, 200)
+        name = name if len(name) <= _NAME else name[: _NAME - 1] + "…"
         if isinstance(source, ReplaySource):
             held = "" if source.playing else " held"
             where = f"{clock(source.at_s)} of {clock(source.session.duration_s)} at {source.speed:g}x{held}"
@@ -193,6 +199,8 @@ class WatchApp(App[None]):
         if self.state.silent_s is not None:
             kept = f"{link.scans:,} scans so far, {link.damaged} damaged, {link.lost} lost"
             return f"! nothing comes in: check plug and board · {kept} · {plain(self.source.recording, 40)}"
+        if self.state.trouble:
+            return f"! {self.state.trouble} · {quality}"
         if not alarms:
             return f"no alarm · {quality} · {plain(self.source.recording, 60)}"
         said = "; ".join(a.words for a in alarms[:3])

@@ -21,8 +21,13 @@ def next_step(material: Material) -> str:
 
 
 def record_next(material: Material) -> str:
-    """What to record after that: the first thing that would answer what is open; empty when nothing is."""
+    """What to record after that: the first thing that would answer what is open; empty when nothing is.
+
+    Nothing where the pack is not to be charged or ridden: a recording would need just that.
+    """
     reasons = material.found.verdict.reasons
+    if material.found.verdict.action in ("do_not_charge", "inspect"):
+        return ""
     wanted = {"no_ride": "ride", "no_charge": "charge", "cells_unknown": "weakness", "stands_out": "weakness"}
     keys = [wanted[r.kind] for r in reasons if r.kind in wanted]
     for key in (*keys, "weakness", "ride", "charge", "reserve", "balancing.remaining_s", "capacity"):

@@ -23,12 +23,12 @@ from evenstring.report.drawing.picture import draw
 from evenstring.report.drawing.reduction import departures_mv
 from evenstring.report.material import Material
 from evenstring.report.next_steps import next_step, record_next
-from evenstring.report.reasons import sentence, sure_line
+from evenstring.report.reasons import headline, sentence, sure_line
 from evenstring.report.sections import balancing, causes, charge, limits, reserve, ride, since_before, spread
 from evenstring.report.sections.first import headline_figures
 from evenstring.report.sections.quality import quality
 from evenstring.report.sections.section import Section
-from evenstring.report.words import ACTIONS, CAUTIONS, GLOSSARY, PROFILE, counted
+from evenstring.report.words import CAUTIONS, GLOSSARY, PROFILE, counted
 from evenstring.session import Session
 from evenstring.text import plain
 
@@ -57,7 +57,7 @@ def render(material: Material, title: str = "") -> str:
             "sure": sure_line(found.verdict),
             "next": next_step(material),
         },
-        headline=ACTIONS[found.verdict.action],
+        headline=headline(found.verdict),
         record_next=record_next(material),
         figures=headline_figures(material),
         levels=draw(levels) if levels else None,

@@ -19,9 +19,9 @@ from evenstring.analysis.results import (
 )
 from evenstring.report.drawing.axis import clock
 from evenstring.report.sections.section import brief
-from evenstring.report.words import EVENTS, counted, listed, surely
+from evenstring.report.words import ACTIONS, EVENTS, counted, listed, surely
 
-__all__ = ["sentence", "sure_line"]
+__all__ = ["headline", "sentence", "sure_line"]
 
 
 def sentence(reason: Reason) -> str:
@@ -33,8 +33,18 @@ def sure_line(verdict: Verdict) -> str:
     """How sure the headline is, in words."""
     if verdict.action == "too_little_data":
         return "What is missing is said below; nothing more is claimed."
-    words = surely(verdict.confidence)
-    return f"{words[0].upper()}{words[1:]}."
+    return f"How sure: {surely(verdict.confidence)}."
+
+
+def headline(verdict: Verdict) -> str:
+    """The action in words; where no one group is weak but the string uneven, it says that."""
+    uneven = verdict.reasons and verdict.reasons[0].kind in ("leaves_with_light", "uneven_for_good", "ended_uneven")
+    if verdict.action == "ride_weak_group" and uneven:
+        return "Rideable, but it does not get even"
+    kinds = {r.kind for r in verdict.reasons}
+    if verdict.action == "ride_weak_group" and not kinds & {"low_capacity", "high_resistance"}:
+        return "Rideable, but it was ridden to its end"
+    return ACTIONS[verdict.action]
 
 
 def _visit(e: Event) -> str:
@@ -157,8 +167,9 @@ def _nothing_found(c: Coverage) -> str:
     )
 
 
-def _full_and_even(_balancing: Balancing) -> str:
-    return "On the charger, at the end of the charge, the groups were even."
+def _full_and_even(b: Balancing) -> str:
+    far = b.target_percent is None and b.spread_mv is not None and b.spread_mv > b.target_mv
+    return f"After the charge the groups were even{', as far as this meter can tell' if far else ''}."
 
 
 def _temperature(text: str) -> Callable[[TemperatureVisit], str]:

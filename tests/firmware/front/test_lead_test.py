@@ -9,8 +9,8 @@ import json
 
 import pytest
 
-from tests.firmware.run import run
-from tests.firmware.test_app import CASES
+from tests.firmware.rig.cases import CASES
+from tests.firmware.rig.run import run
 
 ALARM = 9  # bad_contact
 SELF_TEST = 83
@@ -65,7 +65,7 @@ def test_the_alarm_ends_with_the_next_self_test_once_the_contact_is_mended(case)
 def test_a_resistor_that_all_leads_share_in_error_hides_no_contact(case):
     """Zero resistor and relays 10 % off: all loops come out alike, and the middle one is taken for good."""
     got = case(
-        "from evenboard.front.leads import Leads\nfrom evenboard.front.lead_test import judge, take\n"
+        "from evenboard.front.leads import Leads\nfrom evenboard.front.relay_test import judge, take\n"
         "c = Leads(12, 10000, 1000)\n"
         "for g in range(1, 13):\n"
         "    loop = 20000 + (30000 if g in (7, 8) else 0)\n"

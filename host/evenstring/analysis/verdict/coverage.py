@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from evenstring.analysis.causes.estimates import CAPACITY, RESISTANCE, Evidence
 from evenstring.analysis.results import Coverage, Phase
-from evenstring.session import Session
+from evenstring.session import Quality, Session
 
 __all__ = ["coverage_of", "with_evidence"]
 
@@ -19,7 +19,7 @@ _END = 20  # last scans, in which a group must have been read at least once: our
 
 def coverage_of(session: Session, phases: tuple[Phase, ...]) -> Coverage:
     """Who was read, and for how long each thing was seen."""
-    read = session.quality == 0
+    read = ~np.isin(session.quality, (Quality.NO_READING, Quality.LEAD_OPEN))  # beyond the range is a reading too
     missing = 1.0 - read.mean(axis=0) if session.scans else np.ones(session.groups)
     gone = ~read[-_END:].any(axis=0) if session.scans else np.ones(session.groups, bool)
     never = missing >= 1.0

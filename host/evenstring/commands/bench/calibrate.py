@@ -32,20 +32,16 @@ from evenstring.session import Correction, Session
 __all__ = ["command"]
 
 
-@click.command("calibrate", epilog="Example: evenstring calibrate rest.frames meter.csv --port /dev/ttyACM0")
-@click.argument("recording", required=False, type=click.Path(path_type=Path))
-@click.argument("reference", required=False, type=click.Path(path_type=Path))
-@click.option("--port", help="Write the result to the board at this port, and read it back.")
+@click.command("calibrate", epilog="Example: evenstring calibrate rest.frames meter.csv /dev/ttyACM0")
+@click.argument("what", nargs=-1, metavar="[RECORDING REFERENCE] [PORT]")
 @click.option("--yes", is_flag=True, help="Write without being asked.")
-@click.option("--show", is_flag=True, help="Only show what is in force on the board at --port.")
-@click.option("--restore", is_flag=True, help="Take the latest write back on the board at --port.")
+@click.option("--show", is_flag=True, help="Only show what is in force on the board at PORT.")
+@click.option("--restore", is_flag=True, help="Take the latest write back on the board at PORT.")
 @click.option("--board", type=click.Path(path_type=Path), help="Board description in force while recording.")
 @click.option("-o", "--output", type=click.Path(path_type=Path), help="New board description; needs --board.")
 @click.option("--force", is_flag=True, help="Replace the output if it exists.")
-def command(  # noqa: PLR0913, PLR0917  # one argument an option, all named by click
-    recording: Path | None,
-    reference: Path | None,
-    port: str | None,
+def command(  # one argument an option, all named by click
+    what: tuple[str, ...],
     yes: bool,
     show: bool,
     restore: bool,
@@ -57,13 +53,16 @@ def command(  # noqa: PLR0913, PLR0917  # one argument an option, all named by c
 
     REFERENCE has the columns group, start_s, end_s (seconds of the recording), volts and u_volts (the meter's standard
     uncertainty, taken as common to all groups). A gain is found only where a group was measured at two voltages at
-    least 0.4 V apart. With --port the board corrects by it from the next scan on, and keeps the one before.
+    least 0.4 V apart. With PORT the board there corrects by it from the next scan on, and keeps the one before.
     """
     if show or restore:
-        _ask_board(port, restore)
+        if len(what) != 1:
+            raise click.UsageError("--show and --restore need PORT, and nothing else")
+        _ask_board(what[0], restore)
         return
-    if recording is None or reference is None:
-        raise click.UsageError("give RECORDING and REFERENCE, or --show or --restore with --port")
+    if len(what) not in (2, 3):
+        raise click.UsageError("give RECORDING and REFERENCE, and PORT to write it to a board; or --show PORT")
+    recording, reference, port = Path(what[0]), Path(what[1]), what[2] if len(what) > 2 else None  # PORT
     if output and not board:
         raise click.UsageError("-o needs --board, the board description in force while recording")
     say(CALIBRATE + "\n")
@@ -92,9 +91,7 @@ def _talk(port: str) -> Iterator[Talk]:
         line.close()
 
 
-def _ask_board(port: str | None, restore: bool) -> None:
-    if not port:
-        raise click.UsageError("--show and --restore need --port")
+def _ask_board(port: str, restore: bool) -> None:
     with _talk(port) as talk:
         _print(restore_correction(talk) if restore else read_correction(talk))
 
@@ -125,7 +122,7 @@ def _send(port: str, session: Session, where: str, channels: Sequence[Channel], 
         if not yes and not click.confirm(f"Write this to the board at {port}?"):
             raise InputError("nothing was written")
         _print(write_correction(talk, NewCorrection(offsets, gains, channel_u_uv, gain_u_ppm, int(time.time()))))
-    say(f"{port}: written and read back; undo with: evenstring calibrate --restore --port {port}")
+    say(f"{port}: written and read back; undo with: evenstring calibrate --restore {port}")
 
 
 def _left(channels: Sequence[Channel]) -> tuple[int, int]:

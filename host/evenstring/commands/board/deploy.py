@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import threading
 import time
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -17,12 +19,14 @@ from evenstring.io.port import open_port
 
 __all__ = ["command"]
 
+_CONSOLE_S = 20  # for a board's console to answer; our choice
 CAUTIONS = """\
 Before you go on:
   - Unplug the harness from the pack. While files are written nothing watches the string, and pins change unasked.
   - A pack above 60 V DC can kill, and any lithium-ion pack can burn. Work by your local rules; leave what needs a
     licence to those who have one. Follow the pack maker's instructions.
-  - Never connect a mains-powered computer to a build that hangs on a pack; use one on battery or a USB isolator.
+  - Never connect a mains-powered computer to a build that hangs on a pack; use one on battery, unplugged,
+    until the barrier of the build has been tested.
   - The monitor is no substitute for the pack's protection board."""
 
 
@@ -78,16 +82,21 @@ def _show(plan: Plan, port: str) -> None:
 
 def _leave_monitor(port: str) -> None:
     """A board that runs the monitor restarts into its console; any other is left as it is."""
+    say(f"{port}: asking whether the monitor runs there (at most 6 s)")
     line = open_port(port)
+    asked = False
     try:
         talk = Talk(line, port, answer_s=1.5)
         with suppress(DeviceError):
             ident = talk.ask("IDENTIFY", "IDENT")
+            asked = True
             talk.ask("MAINTAIN", "REPLY", boot_count=ident["boot_count"])
             say(f"{port}: {ident['firmware']} restarts into its console")
-            time.sleep(3.0)
     finally:
         line.close()
+    if asked:  # also when its answer was lost: it may have gone all the same
+        say(f"{port}: waiting 3 s for its restart")
+        time.sleep(3.0)
 
 
 def _install(port: str, description: Path, changes: dict[str, Any]) -> tuple[int, int]:
@@ -97,10 +106,12 @@ def _install(port: str, description: Path, changes: dict[str, Any]) -> tuple[int
     except ImportError as error:
         raise InputError("deploy needs mpremote: pip install 'evenstring[deploy]'") from error
     plan = make_plan(description, changes)
+    say(f"{port}: waiting for the board's console (at most {_CONSOLE_S} s)")
     try:
         transport = SerialTransport(port, baudrate=115200, wait=5)
         try:
-            transport.enter_raw_repl(soft_reset=False)
+            with _given_up_on(transport):
+                transport.enter_raw_repl(soft_reset=False)
             found = probe(transport, plan)
             say(f"{port}: {found.machine}, MicroPython {'.'.join(map(str, found.version))}")
             if found.arch:
@@ -119,7 +130,22 @@ def _install(port: str, description: Path, changes: dict[str, Any]) -> tuple[int
     return written, len(plan.items)
 
 
+@contextmanager
+def _given_up_on(transport: Any) -> Iterator[None]:
+    """Close the port under a wait that lasts too long: a board that keeps talking would hold it for ever."""
+    timer = threading.Timer(_CONSOLE_S, lambda: transport.serial.close())  # noqa: PLW0108  # looked up when it is due
+    timer.daemon = True
+    timer.start()
+    try:
+        yield
+    except (TypeError, AttributeError, ValueError) as error:  # what a port says that was closed while being read
+        raise OSError(f"no console within {_CONSOLE_S} s") from error
+    finally:
+        timer.cancel()
+
+
 def _verify(port: str) -> None:
+    say(f"{port}: waiting for its restart, then asking who it is (at most 20 s)")
     time.sleep(4.0)
     line = open_port(port)
     try:

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from pathlib import Path
 
 import click
 from rich.console import Console
 from rich.progress import BarColumn, DownloadColumn, Progress, TextColumn, TimeRemainingColumn
 
-from evenstring.board.fetch import Fetched, Segment, fetch_segment, file_name, list_segments, memory_notes
+from evenstring.board.fetch import Fetched, Segment, fetch_segment, list_segments, memory_notes, place_of
 from evenstring.board.talk import Talk
 from evenstring.commands.say import say
 from evenstring.io.assemble import ident_of
 from evenstring.io.files import make_folder
 from evenstring.io.port import open_port
+from evenstring.session import Ident
 
 __all__ = ["command"]
 
@@ -27,7 +29,8 @@ __all__ = ["command"]
 def command(port: str, output: Path | None, erase: bool, only_list: bool, quiet: bool) -> None:
     """Bring the recordings on the board at PORT to this disk; an interrupted run goes on where it stopped.
 
-    Each file is read back and compared with the board's own flash before it counts. Nothing is erased unless asked.
+    Named by day, string, board and number; each is read back and compared with the board's own flash before it
+    counts. Nothing is erased unless asked.
     Use a computer on battery, or an isolated port: the board hangs on a pack that can kill and burn.
     """
     if output is None and not only_list:
@@ -35,6 +38,7 @@ def command(port: str, output: Path | None, erase: bool, only_list: bool, quiet:
     line = open_port(port)
     try:
         talk = Talk(line, port)
+        say(f"asking the board at {port} what it has recorded; a silent one is given up on within 20 s", err=True)
         ident = ident_of(talk.ask("IDENTIFY", "IDENT"))
         segments = list_segments(talk)
         for note in memory_notes(talk):
@@ -43,7 +47,7 @@ def command(port: str, output: Path | None, erase: bool, only_list: bool, quiet:
             _show(segments, ident.memory_words)
             return
         make_folder(output)
-        done = _fetch_all(talk, segments, output, ident.board_id, erase, quiet)
+        done = _fetch_all(talk, segments, output, ident, erase, quiet)
     finally:
         line.close()
     new = sum(f.new_bytes for f in done)
@@ -64,17 +68,18 @@ def _show(segments: list[Segment], memory: str) -> None:
 
 
 def _fetch_all(
-    talk: Talk, segments: list[Segment], folder: Path, board_id: str, erase: bool, quiet: bool
+    talk: Talk, segments: list[Segment], folder: Path, ident: Ident, erase: bool, quiet: bool
 ) -> list[Fetched]:
     columns = (TextColumn("{task.description}"), BarColumn(), DownloadColumn(), TimeRemainingColumn())
     console = Console(stderr=True)
+    day = f"{datetime.now().astimezone():%Y-%m-%d}"
     with Progress(*columns, console=console, disable=quiet or not console.is_terminal) as bar:
         task = bar.add_task("fetching", total=sum(s.size_bytes for s in segments))
         return [
             fetch_segment(
                 talk,
                 s,
-                folder / file_name(board_id, s.number),
+                place_of(folder, ident.board_id, s.number, ident.string_name, day),
                 erase=erase,
                 progress=lambda n: bar.advance(task, n),
             )

@@ -17,10 +17,9 @@ from evenstring.profile import PackProfile
 from evenstring.report.material import Material, gather_material
 from evenstring.report.next_steps import next_step, record_next
 from evenstring.report.page import render
-from evenstring.report.reasons import sentence, sure_line
+from evenstring.report.reasons import headline, sentence, sure_line
 from evenstring.report.report_json import report_json
 from evenstring.report.sections.since_before import lines_of
-from evenstring.report.words import ACTIONS
 from evenstring.session import Session
 from evenstring.text import json_text, plain
 
@@ -40,7 +39,7 @@ def summary_lines(material: Material) -> list[str]:
     """The verdict, how sure it is, its reasons, and what to do now."""
     verdict = material.found.verdict
     after = record_next(material)
-    lines = [f"{ACTIONS[verdict.action]}. {sure_line(verdict)}", *(f"  - {sentence(r)}" for r in verdict.reasons)]
+    lines = [f"{headline(verdict)}. {sure_line(verdict)}", *(f"  - {sentence(r)}" for r in verdict.reasons)]
     lines.append(f"Now: {next_step(material)}")
     return [*lines, *([f"After that, to know more, record: {after}."] if after else [])]
 

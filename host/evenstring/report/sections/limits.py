@@ -26,8 +26,8 @@ def section(material: Material) -> Section:
     hidden = "" if seen is None else f"A dip shorter than {brief(seen)} can hide between two looks."
     aside = sum(not is_visit(e) for e in events)
     if aside:
-        many = f"{counted(aside, 'time')} a group stood just above full while charging"
-        hidden = f"{hidden} {many}: that is what a charge is, and counts as no visit.".strip()
+        many = f"{counted(aside, 'time')} a group stood just above full"
+        hidden = f"{hidden} {many}: under the ceiling, that counts as no visit.".strip()
     if not events:
         seen_none = [f"No group was seen beyond a limit. {hidden}"]
         return Section("events", "Limits", seen_none, missing=material.missing("events.below_discard"))

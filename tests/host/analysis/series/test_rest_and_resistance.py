@@ -24,9 +24,9 @@ def test_rest_is_no_more_than_the_smaller_of_c_200_and_a_tenth_of_an_ampere(capa
     assert rest_current_a(PackProfile(groups=GROUPS, capacity_ah=capacity_ah)) == pytest.approx(most_a)
 
 
-@pytest.mark.parametrize(("share", "phase"), [(0.9, "rest"), (1.5, "unknown")])
+@pytest.mark.parametrize(("share", "phase"), [(0.9, "rest"), (1.5, "ride")])
 def test_the_live_view_rests_by_the_same_current_as_the_report(share: float, phase: str) -> None:
-    """8 Ah: 0.04 A. A small discharge above it is no rest yet, though it is under a tenth of an ampere."""
+    """8 Ah: 0.04 A. A small discharge above it is no rest, though it is under a tenth of an ampere."""
     state = LiveState(PROFILE)
     t = np.arange(0.0, REST_S + 30.0)
     current = np.full(len(t), -share * rest_current_a(PROFILE), np.float32)
