@@ -14,6 +14,7 @@
 
 NAME = "evenboard"
 VERSION = "0.1.0"
+MARK = "maintenance.mark"  # asks the next start for a plain console (start/maintenance.py)
 
 
 # A module that is loaded only when it is asked for; `name` with its room: "flash.segments".

@@ -5,24 +5,23 @@
 # anew. Time alone never feeds it. One core, no threads, nothing allocated while a scan runs.
 
 import gc
-import struct
 from array import array
 
 from evenstring_protocol import wire
 from micropython import const
 
-from evenboard import load, unload
 from evenboard.line import messages
+from evenboard.line.commands import Commands
 
 _HEALTH_MS = const(10000)
 _IDENT_MS = const(60000)
 _RETRY_MS = const(5000)  # a faulty front end is tried again this often
 _QUIET_STEPS = const(20)  # 4 mV: less than that is quiet
 _QUIET_SCANS = const(10)
-_SCAN_HEAD = wire.HEADER_SIZE + wire.SCAN_SIZE
 _TRIES = const(3)  # scans that may fail in a row before the board says that it does not monitor
 _PIECE_MS = const(3000)  # with the longest scan (2.7 s) and flash write (1.3 s) after it, under the watchdog's 8 s
 _LATE_MS = const(20)  # a scan that begins so much later than it was due has a gap before it
+_AGAIN_MS = const(1000)  # after a scan that failed or showed nothing, however slow the pace
 _NO_PLACE = const(255)
 # Where `App._marks` keeps when each of these was last.
 _SCAN = const(0)
@@ -31,7 +30,6 @@ _IDENT = const(4)
 _RETRY = const(6)
 _PLANNED = const(8)  # looked at when the next scan is due
 _FED = const(10)  # the watchdog
-_HARMLESS = (wire.IDENTIFY, wire.START, wire.STOP)
 
 
 class App:
@@ -49,30 +47,27 @@ class App:
         self._fault = wire.FAULT_CONFIG if problem else wire.FAULT_NONE
         self._fault_where = _NO_PLACE
         self._failed = 0
+        self.blind = False  # what is to be measured is not: since the latest good scan one failed, or a fault is there
         self._interval_ms = board.get("interval_ms", 0)
         self._quiet_ms = 0
         self._calm = 0
         self._gap = False
         self._seen = array("h", bytes(2 * front.groups)) if front else None
         self._wanted = False  # the host (or the board description) asked for scans
-        # Command code: function(app, buffer, size) -> (status, detail), or the name of a module whose `do` has the code
-        # besides and which is loaded only then. For parts that add commands.
-        self.handlers = {}
-        self._guest = None  # module of commands that is in memory now
-        self._guest_age = 0  # HEALTHs since it was asked for
+        self.commands = Commands(self)
+        self.handlers = self.commands.handlers
+        self.hear = None  # function(): takes a few waiting bytes of the host, True if more wait (main.py)
+        self.config = None  # path of the description, and bytes of a new one so far (evenboard.line.config)
         self.boots = None  # counts boots and ends the count of fast ones (evenboard.flash.boots)
         self.heard = False  # a host has spoken since the start
         self.leaving = False  # the main loop is to restart the board (evenboard.start.maintenance)
         self.calibration = None  # correction by command (evenboard.front.calibration)
         self.watch = None  # alarms, signals and recorder, where fitted (evenboard.warn.watch)
         self.scans = 0
+        self.took_ms = 0  # what the latest good scan took, warning and sending included
         self._longest_ms = 0
         self._marks = [0] * 12  # two halves of the time of each of the events `_SCAN` to `_FED`
         self._due = 0  # ms from that look on
-        self._last_code = -1
-        self._last_seq = -1
-        self._last_status = 0
-        self._last_detail = ""
 
     # After construction: relays open, self-test, and say who is there. A lone delimiter ends console text before it.
     def begin(self):
@@ -81,19 +76,20 @@ class App:
             if not self._self_test():
                 self._enter_fault(self._front.fault, self._front.fault_where)
         elif self._problem:
+            self.blind = True
             self.state = wire.STATE_FAULT
         self._tick()
-        self.send_ident()
+        self.introduce()
         self.send_health()
-        if self.calibration:
-            self.link.send(self.calibration.fill())
         if self._front and self._board.get("autostart"):
-            self._start(self._board.get("interval_ms", 0), self._board.get("quiet_interval_ms", 0))
+            self.start(self._board.get("interval_ms", 0), self._board.get("quiet_interval_ms", 0))
 
     # `poll` for the main loop of a board: an error of our own must not leave a relay closed or end the monitor.
     def step(self):
         try:
-            return self.poll()
+            more = self.hear() if self.hear else False
+            wait = self.poll()
+            return 0 if more else wait
         except Exception:
             self._enter_fault(wire.FAULT_FIRMWARE, _NO_PLACE)
             return 100
@@ -111,6 +107,7 @@ class App:
             self.send_health()
         if self._over(_IDENT, _IDENT_MS):
             self.send_ident()
+        self.commands.turn()
         if self.state == wire.STATE_SCANNING:
             if self._late():
                 self._gap = True
@@ -129,16 +126,20 @@ class App:
     def scan_once(self):
         front = self._front
         self._tick()
+        low = self.clock.low
+        high = self.clock.high
         if not front.scan():
             self._scan_failed(front.fault, front.fault_where)
             self._fed()
             return False
         self._failed = 0
+        self.blind = False
         self._watch_calm()
         watch = self.watch
         if watch:
             watch.scan(self, front)  # warnings come before any write
         self.send_scan()
+        self.took_ms = min(self.clock.since(low, high), 65535)
         self._plan()
         if watch:
             watch.service(self)
@@ -154,8 +155,10 @@ class App:
         self._failed += 1
         self._fault = fault
         self._fault_where = where
+        self.blind = True
         if self.watch:
-            self.watch.no_scan()
+            self.watch.poll(self)
+            self.watch.service(self)
         if fault == wire.FAULT_STUCK_RELAY or self._failed >= _TRIES:
             self._enter_fault(fault, where)
 
@@ -178,42 +181,14 @@ class App:
             seen[i] = readings[i]
 
     def send_scan(self):
-        front = self._front
-        link = self.link
-        sensors = front.sensors
-        body = link.body
-        link.head(wire.SCAN, front.start_low, front.start_high)
-        flags = front.flags
+        flags = self._front.flags
         if self._gap:
             flags |= wire.SCAN_GAP_BEFORE
             self._gap = False
         if self._calm >= _QUIET_SCANS and self._quiet_ms:
             flags |= wire.SCAN_QUIET
-        n = front.groups
-        currents = len(front.currents) if front.currents else 0
-        body[7] = flags
-        body[8] = n
-        body[9] = front.passes
-        body[10] = currents
-        body[11] = sensors.packs
-        body[12] = sensors.temps
-        struct.pack_into("<HH", body, 13, front.step_us, front.turn_us)
-        at = self._put(front.readings, front.passes * n, _SCAN_HEAD)
-        if currents:
-            at = self._put(front.currents, currents, at)
-        at = self._put(sensors.pack, sensors.packs, at)
-        at = self._put(sensors.temp, sensors.temps, at)
-        link.send(at)
+        self.link.send(messages.fill_scan(self.link, self._front, flags))
         self._tick()
-
-    def _put(self, values, count, at):
-        body = self.link.body
-        for i in range(count):
-            v = values[i]
-            body[at] = v & 0xFF
-            body[at + 1] = (v >> 8) & 0xFF
-            at += 2
-        return at
 
     # Bytes from the host; `data` holds n of them.
     def receive(self, data, n):
@@ -221,65 +196,9 @@ class App:
         for i in range(n):
             size = self.link.take(data[i])
             if size:
-                self._command(size)
+                self.commands.take(size)
 
-    def _command(self, size):
-        rx = self.link.rx
-        code, seq, _, _ = struct.unpack_from(wire.HEADER_FORMAT, rx, 0)
-        # IDENTIFY, START and STOP do no harm when done again, whoever sends them; the rest is done once.
-        if code not in _HARMLESS and code == self._last_code and seq == self._last_seq:
-            self.link.reply(code, seq, self._last_status, self._last_detail)
-            return
-        status, detail = self._do(code, size)
-        self._last_code, self._last_seq, self._last_status, self._last_detail = code, seq, status, detail
-        self.link.reply(code, seq, status, detail)
-        if code == wire.START and status == wire.STATUS_OK:
-            self.send_ident()
-            if self.calibration:
-                self.link.send(self.calibration.fill())
-
-    def _do(self, code, size):
-        rx = self.link.rx
-        have = size - wire.HEADER_SIZE
-        if code == wire.IDENTIFY:
-            self.send_ident()
-            return wire.STATUS_OK, ""
-        if code == wire.START:
-            if have < wire.START_SIZE:
-                return wire.STATUS_BAD_VALUE, "payload too short"
-            return self._start(*struct.unpack_from(wire.START_FORMAT, rx, wire.HEADER_SIZE))
-        if code == wire.STOP:
-            self._wanted = False
-            if self._front:
-                self._front.open_all()
-            if self.state == wire.STATE_SCANNING:
-                self._go(wire.STATE_IDLE)
-            return wire.STATUS_OK, ""
-        if code == wire.SET_TIME:
-            if have < wire.SET_TIME_SIZE:
-                return wire.STATUS_BAD_VALUE, "payload too short"
-            self.clock.set(*struct.unpack_from(wire.SET_TIME_FORMAT, rx, wire.HEADER_SIZE))
-            return wire.STATUS_OK, ""
-        handler = self.handlers.get(code)
-        if isinstance(handler, str):
-            return self._ask(handler, code, size)
-        if handler:
-            return handler(self, rx, size)
-        self.link.bad = (self.link.bad + 1) & 0xFFFF
-        return wire.STATUS_UNKNOWN_COMMAND, "unknown command"
-
-    # Some commands have a module of their own: in memory from the first one to the second HEALTH without one.
-    def _ask(self, name, code, size):
-        if self._guest and self._guest != name:
-            unload(self._guest)
-        self._guest = name
-        self._guest_age = 0
-        try:
-            return load(name).do(self, code, self.link.rx, size)
-        except (MemoryError, ImportError):
-            return wire.STATUS_FAILED, "too little memory to load this command: RESTART, then send it at once"
-
-    def _start(self, interval_ms, quiet_ms):
+    def start(self, interval_ms, quiet_ms):
         if self._problem:
             return wire.STATUS_NOT_NOW, self._problem
         self._interval_ms = interval_ms
@@ -298,9 +217,27 @@ class App:
             self._go(wire.STATE_SCANNING)
         return wire.STATUS_OK, ""
 
+    def stop(self):
+        self._wanted = False
+        if self._front:
+            self._front.open_all()
+        if self.state == wire.STATE_SCANNING:
+            self.blind = False
+            self._go(wire.STATE_IDLE)
+
+    # Who speaks, and how its readings are corrected.
+    def introduce(self):
+        self.send_ident()
+        if self.calibration:
+            self.link.send(self.calibration.fill())
+
+    # What a scan takes: measured, before the first one as computed.
+    def scan_ms(self):
+        return self.took_ms or (self._front.scan_ms() if self._front else 0)
+
     # From one scan to the next when nothing is calm: as told last, before that as the description says.
     def pace_ms(self):
-        return max(self._interval_ms, self._front.scan_ms())
+        return max(self._interval_ms, self.scan_ms())
 
     def _self_test(self):
         ok = self._front.self_test()
@@ -315,6 +252,7 @@ class App:
             self._fault_where = _NO_PLACE
             self._failed = 0
             self._gap = True
+            self.blind = self.blind and self._wanted  # until a scan is good
             self._plan()
             self._go(wire.STATE_SCANNING if self._wanted else wire.STATE_IDLE)
         elif self.state == wire.STATE_FAULT:
@@ -326,6 +264,7 @@ class App:
     def _enter_fault(self, fault, where):
         self._fault = fault
         self._fault_where = where
+        self.blind = True
         if self._front:
             self._front.open_all()
         self._mark(_RETRY)
@@ -349,6 +288,8 @@ class App:
     def _due_ms(self):
         calm = self._calm >= _QUIET_SCANS and self._quiet_ms
         pace = self._quiet_ms if calm else self._interval_ms
+        if self.blind or (self.watch and self.watch.alarms.nothing):
+            pace = min(pace, _AGAIN_MS)
         gone = self.clock.since(self._marks[_SCAN], self._marks[_SCAN + 1])
         return 0 if gone >= pace else pace - gone
 
@@ -357,8 +298,11 @@ class App:
     def _piece(self, ms):
         if self._over(_FED, _PIECE_MS):
             front = self._front
-            if front and not front.open_all() and self.state == wire.STATE_SCANNING:
-                self._scan_failed(front.fault, front.fault_where)
+            if front and not front.open_all():
+                if self.state == wire.STATE_SCANNING:
+                    self._scan_failed(front.fault, front.fault_where)
+                elif self.state == wire.STATE_IDLE:
+                    self._enter_fault(front.fault, front.fault_where)
             self._fed()
         return min(ms, _PIECE_MS - self.clock.since(self._marks[_FED], self._marks[_FED + 1]))
 
@@ -399,11 +343,7 @@ class App:
 
     def send_health(self):
         self._mark(_HEALTH)
-        if self._guest:
-            self._guest_age += 1
-            if self._guest_age > 1:
-                unload(self._guest)
-                self._guest = None
+        self.commands.age()
         size = messages.fill_health(self, self._fault, self._fault_where, self._longest_ms)
         self._longest_ms = 0
         self.link.send(size)

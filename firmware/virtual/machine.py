@@ -145,6 +145,15 @@ class WDT:
         self.fed_ms = vtime.ms
 
 
+# What ends a run of main.py: nothing of the firmware catches it on its way out.
+class Reset(BaseException):
+    pass
+
+
+def reset():
+    raise Reset
+
+
 def reset_cause():
     return PWRON_RESET
 

@@ -17,7 +17,7 @@ sys.modules["time"] = vtime
 import machine  # noqa: E402 -- the virtual one
 from evenboard.base import description as boards  # noqa: E402
 from evenboard.flash.boots import Boots  # noqa: E402
-from evenboard.line.config import Service  # noqa: E402
+from evenboard.line import config  # noqa: E402
 from evenboard.start.build import make_app  # noqa: E402
 from evenstring_protocol import wire  # noqa: E402
 from pack_trace import Trace, faults_of  # noqa: E402
@@ -67,7 +67,7 @@ def boot(board_path, trace, write, feed, cause):
     app.boots = boots
     if boots.agree(app.boot_count) and app.watch and app.watch.recorder:
         app.watch.recorder.memory |= wire.MEMORY_BOOTS_RESTORED
-    Service(app, board_path, boots)
+    config.register(app, board_path)
     app.begin()
     return app
 

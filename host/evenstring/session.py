@@ -14,11 +14,16 @@ from enum import IntEnum
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Correction", "Gap", "Ident", "LinkStats", "Mark", "Meter", "Quality", "Session"]
+from evenstring.board_words import alarm_words, health_words
+
+__all__ = ["Correction", "Gap", "Health", "Ident", "LinkStats", "Mark", "Meter", "Quality", "Said", "Session"]
 
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
 U8 = NDArray[np.uint8]
+
+
+_NO_PLACE = 255
 
 
 class Quality(IntEnum):
@@ -102,8 +107,39 @@ class Mark:
     """A note, a change of connection or a program's signature, at a time of the session."""
 
     time_s: float
-    kind: str  # note, link, source, time
+    kind: str  # note, link, source, time, button
     text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Health:
+    """What the board said of itself from `time_s` on, in names of the protocol; only where it changed."""
+
+    time_s: float
+    state: str  # idle, scanning, fault, maintenance
+    fault: str  # the latest one; it matters where `state` is fault
+    where: int | None  # group, tap or part that the fault is about
+
+    @property
+    def words(self) -> str:
+        """Fault, place and what to do, while the board does not measure; else empty."""
+        return health_words(self.state, self.fault, _NO_PLACE if self.where is None else self.where)
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """A warning of the board that began or ended."""
+
+    time_s: float
+    kind: str  # an alarm of the protocol
+    place: int  # group, or sense lead; 0: the whole board
+    began: bool
+    value_v: float | None  # the reading, or the voltage foreseen; None where it is no voltage
+
+    @property
+    def words(self) -> str:
+        """What it says, with its place."""
+        return alarm_words(self.kind, self.place)
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,6 +188,8 @@ class Session:
     marks: tuple[Mark, ...] = ()
     gaps: tuple[Gap, ...] = ()
     pack_toml: str | None = None  # the profile carried by the recording itself
+    health: tuple[Health, ...] = ()  # in order of time; one that repeats the one before is left out
+    said: tuple[Said, ...] = ()  # warnings of the board, in order of time
     corrections: tuple[Correction, ...] = ()  # in order of time; one that repeats the one before is left out
 
     def __repr__(self) -> str:

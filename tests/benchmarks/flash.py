@@ -14,7 +14,7 @@ from evenstring.wire.delta import decode_blocks
 from evenstring.wire.stream import StreamDecoder
 
 from tests.benchmarks.decode import seconds
-from tests.firmware.delta_rides import (
+from tests.firmware.rig.delta_rides import (
     GROUPS,
     RATE,
     DeltaEncoder,
@@ -24,7 +24,7 @@ from tests.firmware.delta_rides import (
     made_up_ride,
     simulated_ride,
 )
-from tests.firmware.run import FOLDERS, RIG
+from tests.firmware.rig.run import FOLDERS, RIG
 from tests.mp import Unix64
 
 HOURS = 6

@@ -8,26 +8,9 @@ import json
 import pytest
 from evenstring.wire.stream import StreamDecoder
 
-from tests.firmware.run import run
+from tests.firmware.rig.cases import CASES
+from tests.firmware.rig.run import run
 from tests.mp import Unix64
-
-CASES = """
-import json, struct, binascii, vtime
-from rig import Rig, RP2040_24
-from evenboard.base import description as boards
-from evenboard.start.build import make_app
-from evenstring_protocol import wire
-def show(**values):
-    print(json.dumps(values))
-def start(rig, interval=1000, quiet=0, seq=1):
-    rig.command(wire.START, seq, struct.pack("<HH", interval, quiet))
-def go(rig, ms):
-    end = vtime.ms + ms
-    while vtime.ms < end:
-        wait = rig.app.poll()
-        if wait:
-            vtime.sleep_ms(min(wait, 100))
-"""
 
 
 @pytest.fixture
@@ -97,7 +80,7 @@ def test_damaged_unknown_and_short_commands_are_counted_and_refused(case):
         "rig = Rig(keep=True); app = rig.app; app.receive(b'\\x05\\x01\\x02\\x00', 4); bad = app.link.bad\n"
         "app.receive(bytes([7] * 400) + b'\\x00', 401); long = app.link.bad\n"
         "rig.command(94, 1); unknown = app.link.bad; rig.command(wire.START, 2, b'x')\n"
-        "show(bad=bad, long=long, unknown=unknown, state=app.state, last=app._last_status)"
+        "show(bad=bad, long=long, unknown=unknown, state=app.state, last=app.commands.last_status)"
     )
 
     assert (got["bad"], got["long"], got["unknown"]) == (1, 2, 3)
@@ -138,7 +121,7 @@ def test_a_bad_description_drives_nothing_and_says_what_is_wrong(case, text):
         f"import os\nf = open('/tmp/evenstring-bad.json', 'w'); f.write({text!r}); f.close()\n"
         "data, problem = boards.load('/tmp/evenstring-bad.json'); os.remove('/tmp/evenstring-bad.json')\n"
         "app = make_app(data, problem, lambda b, n: n, lambda: None); app.begin()\n"
-        "none = app._front is None; start = list(app._start(0, 0))\n"
+        "none = app._front is None; start = list(app.start(0, 0))\n"
         "show(problem=problem, state=app.state, fault=app._fault, front=none, start=start)"
     )
 

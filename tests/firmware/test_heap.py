@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.firmware.run import board_heap, run
+from tests.firmware.rig.run import board_heap, run
 
 LOCKED = """
 import gc, micropython

@@ -7,8 +7,8 @@ import json
 import pytest
 
 from tests.firmware.front.test_divider_bank import BANK
-from tests.firmware.run import run
-from tests.firmware.test_app import CASES
+from tests.firmware.rig.cases import CASES
+from tests.firmware.rig.run import run
 from tests.mp import Unix64
 
 
@@ -43,7 +43,7 @@ def test_the_island_is_off_while_the_board_sleeps_and_the_readings_are_whole(cas
     """A scan every 10 s, so sleeps of 3 s at most; the parts have lost their settings each time."""
     more = "**bank(12, claim_uv=9000)" if front == "divider_bank" else ""
     got = case(
-        f"{BANK}{ISLAND}rig = board({more}); rig.app._start(10000, 0); run(rig, 61000)\n"
+        f"{BANK}{ISLAND}rig = board({more}); rig.app.start(10000, 0); run(rig, 61000)\n"
         "show(out=[rig.app.scans, slept, rig.front.bus_errors, rig.readings_uv() if rig.front.passes == 2 else\n"
         "    [v * 200 for v in rig.front.readings], rig.volts_uv, rig.world.crimes])"
     )

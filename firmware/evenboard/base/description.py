@@ -54,8 +54,14 @@ _OPTIONAL = {
 }
 
 
-def safe_defaults():
-    return {"name": "unconfigured", "board_id": "", "string_name": "", "groups": 0, "front_end": "none"}
+# data: a description that cannot be used as a whole. How to tell its owner so is kept of it, where that makes sense.
+def safe_defaults(data=None):
+    safe = {"name": "unconfigured", "board_id": "", "string_name": "", "groups": 0, "front_end": "none"}
+    if isinstance(data, dict):
+        for key in ("buzzer_pin", "led_pin", "button_pin"):
+            if _whole(data.get(key), 0, 48):
+                safe[key] = data[key]
+    return safe
 
 
 def load(path):
@@ -70,7 +76,7 @@ def load(path):
         return safe_defaults(), "board description is not JSON"
     problem = check(data)
     if problem:
-        return safe_defaults(), problem
+        return safe_defaults(data), problem
     return data, ""
 
 
@@ -151,15 +157,16 @@ def _check_rest(data):
 
 # Alarm limits and the recorder's folder; the alarms themselves are loaded only where limits are given.
 def _check_watch(data):
-    limits = data.get("alarms")
-    if isinstance(limits, dict):
-        from evenboard.warn import alarm_limits  # noqa: PLC0415 -- RAM only where needed
+    from evenboard.base import limits  # noqa: PLC0415 -- RAM only where needed
 
-        problem = alarm_limits.check(limits)
-        if problem:
-            return problem
-    elif limits not in (None, False):
-        return "alarms is not an object of limits, or false"
+    for section, check in (("alarms", limits.check_alarms), ("ahead", limits.check_ahead)):
+        own = data.get(section)
+        if isinstance(own, dict):
+            problem = check(own)
+            if problem:
+                return problem
+        elif own not in (None, False):
+            return section + " is not an object of limits, or false"
     where = data.get("recorder")
     if where is None:
         return ""

@@ -11,6 +11,7 @@ from array import array
 from struct import pack_into
 
 from evenboard.flash.store import left
+from evenboard.line import messages
 from evenstring_protocol import best as framing
 from evenstring_protocol import wire
 from micropython import const
@@ -22,6 +23,7 @@ _STALL_MS = const(20)
 _POST_SCANS = const(50)
 _EVENT_ROOM = const(512)  # bytes of ALARM frames waiting for flash
 _EVENT = wire.HEADER_SIZE + wire.ALARM_SIZE  # of one, not yet stuffed
+_PRESS = wire.HEADER_SIZE + wire.PRESS_SIZE
 _LEAST = const(512)  # bytes: a shorter rest of a piece of flash is filled up; holds a block of one scan in any case
 _RETRY_SCANS = const(50)  # after a failed write
 
@@ -99,24 +101,23 @@ class Recorder:
         at = self._events_n
         if at + _EVENT <= _EVENT_ROOM:
             pack_into(wire.HEADER_FORMAT, self._events, at, wire.ALARM, 0, self._clock.low, self._clock.high)
-            pack_into(
-                wire.ALARM_FORMAT,
-                self._events,
-                at + wire.HEADER_SIZE,
-                event[0],
-                event[1],
-                event[2],
-                event[3],
-                event[4],
-                active,
-                latched,
-            )
+            messages.put_alarm(self._events, at + wire.HEADER_SIZE, event, active, latched)
             self._events_n += _EVENT
+        if event[0] >= wire.ALARM_EASE_OFF:
+            return  # what is only foretold goes into the recording, and is no reason to keep it
         if event[1] != wire.ALARM_CHANGE_CLEARED:
             self._urgent = True
             self._post = _POST_SCANS
             if self.state == wire.RECORDER_STATE_WAITING and self.mode != wire.RECORD_MODE_OFF:
                 self._start()
+
+    # A press of the button, its frame as it goes over the line; like an alarm it reaches flash at the next service.
+    def press(self, frame, size):
+        at = self._events_n
+        if at + size <= _EVENT_ROOM and self.state == wire.RECORDER_STATE_RECORDING:
+            for i in range(size):
+                self._events[at + i] = frame[i]
+            self._events_n += size
 
     # Between scans. True: flash was written.
     def service(self):
@@ -198,13 +199,7 @@ class Recorder:
         for fill in self._heads:
             if not self._frame(fill()):
                 return False
-        clock = self._clock
-        wall = clock.wall
-        source = wire.CLOCK_SOURCE_HOST if clock.wall_set else wire.CLOCK_SOURCE_NONE
-        body = self._link.body
-        pack_into(wire.HEADER_FORMAT, body, 0, wire.CLOCK, 0, clock.low, clock.high)
-        pack_into(wire.CLOCK_FORMAT, body, wire.HEADER_SIZE, source, wall[0], wall[1], wall[2], wall[3])
-        done = self._frame(wire.HEADER_SIZE + wire.CLOCK_SIZE)
+        done = self._frame(messages.fill_clock(self._link, self._clock))
         self._seq = after
         self._head_n = self.store.size
         return done
@@ -222,10 +217,11 @@ class Recorder:
         body = self._link.body
         at = 0
         while at < self._events_n:
-            for i in range(_EVENT):
+            size = _EVENT if self._events[at] == wire.ALARM else _PRESS
+            for i in range(size):
                 body[i] = self._events[at + i]
-            at += _EVENT
-            if not self._frame(_EVENT, True):
+            at += size
+            if not self._frame(size, True):
                 self.store.recover()
                 return False
         self._events_n = 0

@@ -1,5 +1,6 @@
 # Commands about the recording on the board: control, list, read, check, erase. Outside the scan path; may allocate.
 #
+# Sums and longer reads are spread over turns of the main loop, so that scans and the watchdog go on.
 # Erasing needs the size and CRC of what the host has verified on its own disk: a segment that grew or differs stays.
 
 import binascii
@@ -11,6 +12,8 @@ from micropython import const
 _PIECE = const(512)
 _AT = wire.HEADER_SIZE + wire.SEGMENT_DATA_SIZE + 2  # where the data of SEGMENT_DATA begin, behind their length
 _LISTED = const(24)
+_PIECES = const(16)  # in one turn of the main loop, and no more than
+_TURN_MS = const(60)  # a seventh of a relay scan of 24 groups; our choice
 
 
 # Loaded by the first of these commands and let go when they end: see `App._ask`.
@@ -31,7 +34,6 @@ class _Desk:
     def __init__(self, app):
         self._recorder = app.watch.recorder
         self._store = self._recorder.store
-        self._piece = memoryview(app.link.body)[_AT : _AT + _PIECE]  # free between frames
 
     def record(self, app, rx, size):
         if size < wire.HEADER_SIZE + wire.RECORD_SIZE or rx[wire.HEADER_SIZE] > wire.RECORD_MODE_ON:
@@ -63,66 +65,103 @@ class _Desk:
         link.send(at + 9 * n)
         return wire.STATUS_OK, ""
 
+    # More than one piece comes as a row of SEGMENT_DATA, a few each turn of the main loop.
     def read(self, app, rx, size):
         if size < wire.HEADER_SIZE + wire.READ_SEGMENT_SIZE:
             return wire.STATUS_BAD_VALUE, "payload too short"
-        number = _u32(rx, wire.HEADER_SIZE)
-        offset = _u32(rx, wire.HEADER_SIZE + 4)
-        wanted = min(struct.unpack_from("<H", rx, wire.HEADER_SIZE + 8)[0], _PIECE)
-        found = self._store.opened(number)
-        if found is None:
-            return wire.STATUS_BAD_VALUE, "no such segment"
-        with found[0] as file:
-            file.seek(offset)
-            n = file.readinto(self._piece[: min(wanted, max(found[1] - offset, 0))])
-        link = app.link
-        link.head(wire.SEGMENT_DATA)
-        at = wire.HEADER_SIZE
-        _put_u32(link.body, at, number)
-        _put_u32(link.body, at + 4, offset)
-        struct.pack_into("<H", link.body, at + wire.SEGMENT_DATA_SIZE, n)
-        link.send(_AT + n)
-        return wire.STATUS_OK, ""
+        wanted = struct.unpack_from("<H", rx, wire.HEADER_SIZE + 8)[0]
+        at = _u32(rx, wire.HEADER_SIZE + 4)
+        app.commands.job = _Reading(app, _u32(rx, wire.HEADER_SIZE), at, at + wanted)
+        return None
 
     def check(self, app, rx, size):
         if size < wire.HEADER_SIZE + wire.CHECK_SEGMENT_SIZE:
             return wire.STATUS_BAD_VALUE, "payload too short"
-        number = _u32(rx, wire.HEADER_SIZE)
-        length = _u32(rx, wire.HEADER_SIZE + 4)
-        crc = self._sum(number, length)
-        if crc is None:
-            return wire.STATUS_BAD_VALUE, "no such segment, or it is shorter"
-        link = app.link
-        link.head(wire.SEGMENT_SUM)
-        for k, value in enumerate((number, length, crc)):
-            _put_u32(link.body, wire.HEADER_SIZE + 4 * k, value)
-        link.send(wire.HEADER_SIZE + wire.SEGMENT_SUM_SIZE)
-        return wire.STATUS_OK, ""
+        return self._sum(app, _u32(rx, wire.HEADER_SIZE), _u32(rx, wire.HEADER_SIZE + 4), None)
 
-    # None: no such segment, or it is shorter.
-    def _sum(self, number, length):
-        found = self._store.opened(number)
-        if found is None:
-            return None
-        crc = 0
-        with found[0] as file:
-            if length > found[1]:
-                return None
-            file.seek(0)
-            for at in range(0, length, _PIECE):
-                n = file.readinto(self._piece[: min(_PIECE, length - at)])
-                crc = binascii.crc32(self._piece[:n], crc)
-        return crc & 0xFFFFFFFF
-
-    def erase(self, _, rx, size):
+    def erase(self, app, rx, size):
         if size < wire.HEADER_SIZE + wire.ERASE_SEGMENT_SIZE:
             return wire.STATUS_BAD_VALUE, "payload too short"
         number, length, crc = (_u32(rx, wire.HEADER_SIZE + 4 * k) for k in range(3))
-        if self._sum(number, length) != crc:
-            return wire.STATUS_BAD_VALUE, "not there, or not what was verified"
-        done = self._store.remove(number, length)
-        if done < 0:
-            return wire.STATUS_NOT_NOW, "still being written, or longer than verified"
+        return self._sum(app, number, length, crc)
+
+    # Who asks again while it runs gets the answer of the one that runs.
+    def _sum(self, app, number, length, wanted):
+        job = app.commands.job
+        if not isinstance(job, _Sum) or (job.number, job.end, job.wanted) != (number, length, wanted):
+            app.commands.job = _Sum(app, number, length, wanted)
+
+
+# Goes through a segment from `at` to `end`, in each turn of the main loop for a bounded time. The file is opened anew
+# each turn: the recorder may have deleted it meanwhile.
+class _Walk:
+    def __init__(self, app, number, at, end):
+        self.number = number
+        self.at = at
+        self.end = end
+        self._store = app.watch.recorder.store
+        self._piece = memoryview(app.link.body)[_AT : _AT + _PIECE]  # free between frames
+
+    def step(self, app):
+        clock = app.clock
+        clock.service()
+        low = clock.low
+        high = clock.high
+        found = self._store.opened(self.number)
+        if found is None:
+            return wire.STATUS_BAD_VALUE, "no such segment"
+        with found[0] as file:
+            file.seek(self.at)
+            for _ in range(_PIECES):
+                n = file.readinto(self._piece[: min(_PIECE, max(min(self.end, found[1]) - self.at, 0))])
+                done = self._take(app, n)
+                clock.service()
+                if done or clock.since(low, high) >= _TURN_MS:
+                    break
+        return self._end(app) if done else None
+
+
+# Sends what it reads. A piece that the line did not take ends it: the host asks again from there.
+class _Reading(_Walk):
+    def _take(self, app, n):
+        link = app.link
+        link.head(wire.SEGMENT_DATA)
+        at = wire.HEADER_SIZE
+        _put_u32(link.body, at, self.number)
+        _put_u32(link.body, at + 4, self.at)
+        struct.pack_into("<H", link.body, at + wire.SEGMENT_DATA_SIZE, n)
+        self.at += n
+        return not link.send(_AT + n) or n < _PIECE or self.at >= self.end
+
+    def _end(self, app):  # noqa: ARG002 -- as the other one
+        return wire.STATUS_OK, ""
+
+
+# Sums the segment, and erases it where `wanted` is the sum.
+class _Sum(_Walk):
+    def __init__(self, app, number, length, wanted):
+        _Walk.__init__(self, app, number, 0, length)
+        self.wanted = wanted
+        self._crc = 0
+
+    def _take(self, app, n):  # noqa: ARG002 -- as the other one
+        self._crc = binascii.crc32(self._piece[:n], self._crc)
+        self.at += n
+        return n == 0 or self.at >= self.end
+
+    def _end(self, app):
+        crc = self._crc & 0xFFFFFFFF
+        if self.at < self.end or (self.wanted is not None and crc != self.wanted):
+            return wire.STATUS_BAD_VALUE, "no such segment, or it is shorter, or not what was verified"
+        if self.wanted is not None:
+            if self._store.remove(self.number, self.end) < 0:
+                return wire.STATUS_NOT_NOW, "still being written, or longer than verified"
+            return wire.STATUS_OK, ""
+        link = app.link
+        link.head(wire.SEGMENT_SUM)
+        for k, value in enumerate((self.number, self.end, crc)):
+            _put_u32(link.body, wire.HEADER_SIZE + 4 * k, value)
+        link.send(wire.HEADER_SIZE + wire.SEGMENT_SUM_SIZE)
         return wire.STATUS_OK, ""
 
 

@@ -31,90 +31,99 @@ def _wrong(path):
         return "no memory left to check it: RESTART, then write it at once"
     finally:
         unload("base.description")
+        unload("base.limits")
 
 
-class Service:
-    def __init__(self, app, path, boots=None):
-        self._path = path
-        self._boots = boots
-        self._have = 0  # bytes of the new description so far
-        app.handlers[wire.READ_CONFIG] = self._read
-        app.handlers[wire.WRITE_CONFIG] = self._write
-        app.handlers[wire.RESTORE_CONFIG] = self._restore
-        app.handlers[wire.SELF_TEST] = self._self_test
-        app.handlers[wire.RESTART] = self._restart
+# `path`: of the description. Keeps no function of this file: the module comes when one of the commands does.
+def register(app, path):
+    app.config = [path, 0]  # and bytes of a new description so far
+    for code in (wire.READ_CONFIG, wire.WRITE_CONFIG, wire.RESTORE_CONFIG, wire.SELF_TEST, wire.RESTART):
+        app.handlers[code] = "line.config"
 
-    def _read(self, app, rx, size):
-        if size < wire.HEADER_SIZE + wire.READ_CONFIG_SIZE:
-            return wire.STATUS_BAD_VALUE, "payload too short"
-        (offset,) = struct.unpack_from("<H", rx, wire.HEADER_SIZE)
-        try:
-            total = os.stat(self._path)[6]
-            with open(self._path, "rb") as f:
-                f.seek(min(offset, total))
-                data = f.read(_PIECE)
-        except OSError:
-            return wire.STATUS_FAILED, "no board description"
-        link = app.link
-        link.head(wire.CONFIG)
-        at = wire.HEADER_SIZE
-        struct.pack_into("<HHH", link.body, at, total, offset, len(data))
-        link.body[at + 6 : at + 6 + len(data)] = data
-        link.send(at + 6 + len(data))
-        return wire.STATUS_OK, ""
 
-    def _write(self, app, rx, size):  # noqa: ARG002 -- signature of all handlers
-        at = wire.HEADER_SIZE
-        if size < at + 6:
-            return wire.STATUS_BAD_VALUE, "payload too short"
-        total, offset, n = struct.unpack_from("<HHH", rx, at)
-        if size < at + 6 + n or total > _LARGEST or offset + n > total:
-            return wire.STATUS_BAD_VALUE, "piece does not fit"
-        if offset == 0:
-            self._have = 0
-        if offset != self._have:
-            return wire.STATUS_BAD_VALUE, "expected the piece at " + str(self._have)
-        new = self._path + ".new"
-        try:
-            with open(new, "ab" if offset else "wb") as f:
-                f.write(bytes(rx[at + 6 : at + 6 + n]))
-            self._have += n
-            if self._have < total:
-                return wire.STATUS_OK, ""
-            return self._take(new)
-        except OSError as e:
-            return wire.STATUS_FAILED, "flash: " + str(e)
-
-    def _take(self, new):
-        self._have = 0
-        problem = _wrong(new)
-        if problem:
-            files.removed(new)
-            return wire.STATUS_BAD_VALUE, problem
-        if not files.replace(new, self._path):
-            return wire.STATUS_FAILED, "flash: the new description could not be written; the old one stays"
-        return wire.STATUS_OK, "used from the next start on"
-
-    def _restore(self, app, rx, size):  # noqa: ARG002 -- signature of all handlers
-        if restore(self._path):
+# Loaded by the first of these commands and let go when they end: see `Commands`.
+def do(app, code, rx, size):
+    if code == wire.READ_CONFIG:
+        return _read(app, rx, size)
+    if code == wire.WRITE_CONFIG:
+        return _write(app.config, rx, size)
+    if code == wire.RESTORE_CONFIG:
+        if restore(app.config[0]):
             return wire.STATUS_OK, "used from the next start on"
         return wire.STATUS_FAILED, "no earlier board description"
+    return _self_test(app) if code == wire.SELF_TEST else _restart(app)
 
-    def _self_test(self, app, rx, size):  # noqa: ARG002 -- signature of all handlers
-        if not app.front:
-            return wire.STATUS_NOT_NOW, "no front end"
-        if app.state == wire.STATE_SCANNING:
-            return wire.STATUS_NOT_NOW, "scanning: STOP first"
-        app.retry()
-        if app.state == wire.STATE_FAULT:
-            return wire.STATUS_FAILED, "see HEALTH"
-        leads = app.front.leads
-        return wire.STATUS_OK, leads.words if leads else ""
 
-    def _restart(self, app, rx, size):  # noqa: ARG002 -- signature of all handlers
-        if app.front:
-            app.front.open_all()
-        if self._boots:
-            self._boots.leaving(wire.RESET_REASON_COMMAND)
-        app.leaving = True
-        return wire.STATUS_OK, ""
+def _read(app, rx, size):
+    if size < wire.HEADER_SIZE + wire.READ_CONFIG_SIZE:
+        return wire.STATUS_BAD_VALUE, "payload too short"
+    (offset,) = struct.unpack_from("<H", rx, wire.HEADER_SIZE)
+    try:
+        total = os.stat(app.config[0])[6]
+        with open(app.config[0], "rb") as f:
+            f.seek(min(offset, total))
+            data = f.read(_PIECE)
+    except OSError:
+        return wire.STATUS_FAILED, "no board description"
+    link = app.link
+    link.head(wire.CONFIG)
+    at = wire.HEADER_SIZE
+    struct.pack_into("<HHH", link.body, at, total, offset, len(data))
+    link.body[at + 6 : at + 6 + len(data)] = data
+    link.send(at + 6 + len(data))
+    return wire.STATUS_OK, ""
+
+
+def _write(config, rx, size):
+    at = wire.HEADER_SIZE
+    if size < at + 6:
+        return wire.STATUS_BAD_VALUE, "payload too short"
+    total, offset, n = struct.unpack_from("<HHH", rx, at)
+    if size < at + 6 + n or total > _LARGEST or offset + n > total:
+        return wire.STATUS_BAD_VALUE, "piece does not fit"
+    if offset == 0:
+        config[1] = 0
+    if offset != config[1]:
+        return wire.STATUS_BAD_VALUE, "expected the piece at " + str(config[1])
+    new = config[0] + ".new"
+    try:
+        with open(new, "ab" if offset else "wb") as f:
+            f.write(bytes(rx[at + 6 : at + 6 + n]))
+        config[1] += n
+        if config[1] < total:
+            return wire.STATUS_OK, ""
+        return _take(config, new)
+    except OSError as e:
+        return wire.STATUS_FAILED, "flash: " + str(e)
+
+
+def _take(config, new):
+    config[1] = 0
+    problem = _wrong(new)
+    if problem:
+        files.removed(new)
+        return wire.STATUS_BAD_VALUE, problem
+    if not files.replace(new, config[0]):
+        return wire.STATUS_FAILED, "flash: the new description could not be written; the old one stays"
+    return wire.STATUS_OK, "used from the next start on"
+
+
+def _self_test(app):
+    if not app.front:
+        return wire.STATUS_NOT_NOW, "no front end"
+    if app.state == wire.STATE_SCANNING:
+        return wire.STATUS_NOT_NOW, "scanning: STOP first"
+    app.retry()
+    if app.state == wire.STATE_FAULT:
+        return wire.STATUS_FAILED, "see HEALTH"
+    leads = app.front.leads
+    return wire.STATUS_OK, leads.words if leads else ""
+
+
+def _restart(app):
+    if app.front:
+        app.front.open_all()
+    if app.boots:
+        app.boots.leaving(wire.RESET_REASON_COMMAND)
+    app.leaving = True
+    return wire.STATUS_OK, ""

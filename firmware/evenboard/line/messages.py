@@ -1,4 +1,5 @@
-# What the board says of itself: IDENT and HEALTH, into the link's buffer, which is free between frames.
+# What the board says by itself, packed: mostly into the link's buffer, which is free between frames. Sizes come back
+# without the CRC. Answers to commands of their own modules are packed there, so that they take memory only while asked.
 
 import gc
 import math
@@ -10,6 +11,7 @@ from evenstring_protocol import wire
 from micropython import const
 
 _UNKNOWN = const(65535)
+_SCAN_HEAD = wire.HEADER_SIZE + wire.SCAN_SIZE
 
 
 def runtime():
@@ -54,7 +56,7 @@ def fill_ident(app, board, reason):
         front.kind if front else wire.FRONT_END_UNKNOWN,
         measures(front.sensors, front.passes) if front else 0,
         front.sensors.temps if front else 0,
-        front.scan_ms() if front else 0,
+        app.scan_ms(),
         averaged_uv(meter.get("noise_uv", _UNKNOWN), front.conversions if front else 1),
         meter.get("channel_u_uv", _UNKNOWN),
         meter.get("gain_u_ppm", _UNKNOWN),
@@ -96,3 +98,77 @@ def fill_health(app, fault, where, longest_ms):
         max(-32768, min(32767, zero)),
     )
     return wire.HEADER_SIZE + wire.HEALTH_SIZE
+
+
+# Part of the scan path: nothing here allocates.
+def fill_scan(link, front, flags):
+    sensors = front.sensors
+    body = link.body
+    link.head(wire.SCAN, front.start_low, front.start_high)
+    n = front.groups
+    currents = len(front.currents) if front.currents else 0
+    body[7] = flags
+    body[8] = n
+    body[9] = front.passes
+    body[10] = currents
+    body[11] = sensors.packs
+    body[12] = sensors.temps
+    struct.pack_into("<HH", body, 13, front.step_us, front.turn_us)
+    at = _put(body, front.readings, front.passes * n, _SCAN_HEAD)
+    if currents:
+        at = _put(body, front.currents, currents, at)
+    at = _put(body, sensors.pack, sensors.packs, at)
+    return _put(body, sensors.temp, sensors.temps, at)
+
+
+def _put(body, values, count, at):
+    for i in range(count):
+        v = values[i]
+        body[at] = v & 0xFF
+        body[at + 1] = (v >> 8) & 0xFF
+        at += 2
+    return at
+
+
+# The payload of ALARM at a place of any buffer: five numbers as `Alarms.take` gives them, then the masks.
+def put_alarm(body, at, event, active, latched):
+    struct.pack_into(wire.ALARM_FORMAT, body, at, event[0], event[1], event[2], event[3], event[4], active, latched)
+
+
+def fill_press(link, what, count):
+    link.head(wire.PRESS)
+    struct.pack_into(wire.PRESS_FORMAT, link.body, wire.HEADER_SIZE, what, count)
+    return wire.HEADER_SIZE + wire.PRESS_SIZE
+
+
+def fill_clock(link, clock):
+    wall = clock.wall
+    source = wire.CLOCK_SOURCE_HOST if clock.wall_set else wire.CLOCK_SOURCE_NONE
+    struct.pack_into(wire.HEADER_FORMAT, link.body, 0, wire.CLOCK, 0, clock.low, clock.high)
+    struct.pack_into(wire.CLOCK_FORMAT, link.body, wire.HEADER_SIZE, source, wall[0], wall[1], wall[2], wall[3])
+    return wire.HEADER_SIZE + wire.CLOCK_SIZE
+
+
+def fill_recorder(link, recorder):
+    store = recorder.store
+    link.head(wire.RECORDER)
+    kept = store.kept + (1 if store.alarm and store.is_open else 0)
+    struct.pack_into(
+        wire.RECORDER_FORMAT,
+        link.body,
+        wire.HEADER_SIZE,
+        recorder.mode,
+        recorder.state,
+        recorder.memory,
+        store.segments & 0xFFFF,
+        kept & 0xFFFF,
+        (store.used + store.size) >> 10,
+        store.room >> 10,
+        recorder.blocks & 0xFFFF,
+        recorder.blocks >> 16,
+        recorder.blocks_lost,
+        recorder.scans_lost,
+        store.deleted & 0xFFFF,
+        recorder.worst_stall_ms,
+    )
+    return wire.HEADER_SIZE + wire.RECORDER_SIZE

@@ -109,7 +109,7 @@ def make_app(data, problem, write, feed, reason=0, boot_count=0, calibration=Non
         from evenboard.front.calibration import Calibration  # noqa: PLC0415 -- RAM only where fitted
 
         Calibration(app, data, calibration, memory.latch if memory else None)
-    if front and data.get("alarms") is not False:
+    if data.get("alarms") is not False:
         from evenboard.start import build_alarms  # noqa: PLC0415 -- RAM only where fitted
 
         app.watch = build_alarms.make_watch(app, data, memory)

@@ -1,23 +1,12 @@
 # The way to a plain console without a pin: a command restarts the board once without monitor and without watchdog.
 #
 # The watchdog of some boards cannot be stopped once it runs, so the board restarts; a mark in the file system tells the
-# start-up. It is removed before anything else: whatever happens next, the restart after it monitors again.
+# start-up (main.py), which removes it before anything else: whatever happens next, the restart after it monitors again.
 
-import os
 import struct
 
+from evenboard import MARK
 from evenstring_protocol import wire
-
-MARK = "maintenance.mark"
-
-
-# True once after the command.
-def wanted():
-    try:
-        os.remove(MARK)
-    except OSError:
-        return False
-    return True
 
 
 # `restart()` is called by the main loop after the answer went out: see `App.leaving`.

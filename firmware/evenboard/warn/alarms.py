@@ -7,14 +7,15 @@
 
 from array import array
 
-from evenboard import load, unload
 from evenstring_protocol import wire
+from micropython import const
 
-KINDS = 11
+KINDS = 11  # that are looked at place by place
+_ALL = const(15)  # with those that `ahead` foretells
 _LATCHED = (1 << wire.ALARM_BELOW_DISCARD) | (1 << wire.ALARM_REVERSED) | (1 << wire.ALARM_ABOVE_CEILING)
-_EVENTS = 64  # waiting for link and recorder; emptied after every scan
-_NOTHING = 2500  # 0.5 V: between two groups over range that is no cell but a lead in the wrong place
-_BAD_SCANS = 5  # scans without one believable reading before "not watching"
+_EVENTS = const(64)  # waiting for link and recorder; emptied after every scan
+_NOTHING = const(2500)  # steps, 0.5 V: no cell, between two groups over range or in all groups at once. Our choice
+_BLIND_MS = const(5000)  # without one believable reading: "not watching". Our choice: said within 10 s in any case
 
 # Most urgent first: what sounds when several are active.
 PRIORITY = bytes(
@@ -25,11 +26,15 @@ PRIORITY = bytes(
         wire.ALARM_HOT,
         wire.ALARM_LEAD_ORDER,
         wire.ALARM_COLD_CHARGE,
-        wire.ALARM_LEAD_OPEN,
         wire.ALARM_NOT_WATCHING,
+        wire.ALARM_LEAD_OPEN,
+        wire.ALARM_EASE_OFF_NOW,
+        wire.ALARM_BELOW_EMPTY,
+        wire.ALARM_NEAR_CEILING,
+        wire.ALARM_BRAKE_GENTLY,
+        wire.ALARM_EASE_OFF,
         wire.ALARM_NTC_OPEN,
         wire.ALARM_BAD_CONTACT,
-        wire.ALARM_BELOW_EMPTY,
     )
 )
 MUTE_MS = 600000
@@ -38,13 +43,14 @@ MUTE_SHORT_MS = 30000  # a driven-in or overfull group cannot be silenced for lo
 
 class Alarms:
     def __init__(self, groups, temps=0, limits=None):
-        v = load("warn.alarm_limits").merged(limits or {})
-        unload("warn.alarm_limits")
+        from evenboard.base import limits as known  # noqa: PLC0415 -- let go after the start
+
+        v = known.alarms(limits)
         self.groups = groups
         self.temps = temps
-        self._empty = 5 * v["empty_mv"]
+        self.empty = 5 * v["empty_mv"]
         self._discard = 5 * v["discard_mv"]
-        self._ceiling = 5 * v["ceiling_mv"]
+        self.ceiling = 5 * v["ceiling_mv"]
         self._reversed = 5 * v["reversed_mv"]
         self._hyst = 5 * v["hysteresis_mv"]
         self._hot = v["hot_cdeg"]
@@ -60,12 +66,16 @@ class Alarms:
         self._extreme = array("h", bytes(2 * cells))
         self._told = array("h", bytes(2 * cells))  # extreme of the last event
         self._count = bytearray(KINDS)  # places at which the alarm is active
-        self._mute = array("i", bytes(4 * KINDS))  # ms for which it stays silent
+        self._mute = array("i", bytes(4 * _ALL))  # ms for which it stays silent
         self.active = 0
         self.latched = 0
         self.visited = bytearray(8)  # bit group-1: it was below discard (40 bits used)
         self.latch_dirty = False  # latched or visited changed: to be written to flash
-        self._blind = 0  # scans in a row without a believable reading
+        self._calm_low = self.empty + self._hyst
+        self._calm_high = self.ceiling - self._hyst
+        self._busy = bytearray(max(groups, 1))  # groups at which an alarm is active or pending
+        self.nothing = False  # the latest scan had no believable reading
+        self._blind_ms = 0  # for so long nothing was measured that should be
         self._room = _EVENTS
         self._queue = array("h", bytes(2 * 5 * self._room))
         self._head = 0
@@ -75,26 +85,48 @@ class Alarms:
     def look(self, readings, passes, current=-32768, temp=None):
         n = self.groups
         seen = 0
-        for g in range(n):
-            seen += self._look_group(g + 1, readings, g, 0)
-        if passes == 2:
-            for g in range(n - 1, -1, -1):
-                seen += self._look_group(g + 1, readings, n + g, n)
+        if not self._unplugged(readings, n * passes):
+            seen = self._look_pass(readings, 0, n)
+            if passes == 2:
+                seen += self._look_pass(readings, n, n)
         for k in range(self.temps):
             self._look_temp(k + 1, temp[k], current)
-        if seen:
-            self._blind = 0
+        self.nothing = seen == 0
+
+    # Nearly every reading stands well between the limits, with nothing pending at its group: one comparison.
+    def _look_pass(self, readings, first, n):
+        low = self._calm_low
+        high = self._calm_high
+        busy = self._busy
+        seen = 0
+        for g in range(n):
+            r = readings[first + g]
+            if low <= r <= high and not busy[g]:
+                seen += 1
+            else:
+                seen += self._look_group(g + 1, readings, first + g, first)
+        return seen
+
+    # Every group at about nothing, at once: no string does that, a pulled harness does. It must not be taken for a
+    # visit below discard.
+    def _unplugged(self, readings, n):
+        for i in range(n):
+            r = readings[i]
+            if (r >= _NOTHING or r <= -_NOTHING) and r != wire.LEAD_OPEN:
+                return False
+        return n > 2
+
+    # Time goes on. blind: the board knows that it does not measure what it should.
+    def watch_over(self, ms, blind):
+        if blind or self.nothing:
+            if self._blind_ms < _BLIND_MS:
+                self._blind_ms += ms
+                if self._blind_ms >= _BLIND_MS:
+                    self._raise(wire.ALARM_NOT_WATCHING, 0, wire.NO_READING)
+        elif self._blind_ms:
+            self._blind_ms = 0
             if self.active >> wire.ALARM_NOT_WATCHING & 1:
                 self._clear(wire.ALARM_NOT_WATCHING, 0, 0)
-        else:
-            self.no_scan()
-
-    # A scan that failed altogether, or gave nothing to believe.
-    def no_scan(self):
-        if self._blind < _BAD_SCANS:
-            self._blind += 1
-            if self._blind == _BAD_SCANS:
-                self._raise(wire.ALARM_NOT_WATCHING, 0, wire.NO_READING)
 
     # What the self-test found of sense lead 0..N: hundreds of ohms too much.
     def contact(self, lead, hundreds, bad):
@@ -132,18 +164,30 @@ class Alarms:
             return 0
         if r == wire.LEAD_OPEN:
             self._see(wire.ALARM_LEAD_OPEN, place, r, True, False)
+            self._busy[place - 1] = 1
             return 0
         lead = (r < _NOTHING or r == wire.OVER_POSITIVE) and self._is_lead(readings, i, first)
         self._see(wire.ALARM_LEAD_ORDER, place, r, lead, not lead)
         if lead:
+            self._busy[place - 1] = 1
             return 1
         h = self._hyst
         self._see(wire.ALARM_LEAD_OPEN, place, r, False, True)
-        self._see(wire.ALARM_BELOW_EMPTY, place, r, r < self._empty, r >= self._empty + h)
+        self._see(wire.ALARM_BELOW_EMPTY, place, r, r < self.empty, r >= self.empty + h)
         self._see(wire.ALARM_BELOW_DISCARD, place, r, r < self._discard, r >= self._discard + h)
         self._see(wire.ALARM_REVERSED, place, r, r < self._reversed, r >= self._reversed + h)
-        self._see(wire.ALARM_ABOVE_CEILING, place, r, r > self._ceiling, r <= self._ceiling - h)
+        self._see(wire.ALARM_ABOVE_CEILING, place, r, r > self.ceiling, r <= self.ceiling - h)
+        self._busy[place - 1] = self._pending(place)
         return 1
+
+    # Whether any alarm of the group is active or about to be.
+    def _pending(self, place):
+        i = place  # a range with a step would be made on the heap
+        for _ in range(KINDS):
+            if self._on[i] or self._bad[i]:
+                return 1
+            i += self._places
+        return 0
 
     def _look_temp(self, place, t, current):
         if t == -32768:
@@ -231,6 +275,22 @@ class Alarms:
             self._mute[kind] = 0
         self._put(kind, wire.ALARM_CHANGE_CLEARED, place, r, self._extreme[i])
 
+    # What `ahead` foretells: its bit k is alarm ease_off + k.
+    def foretell(self, ahead):
+        changed = self.active >> wire.ALARM_EASE_OFF ^ ahead.raised
+        if not changed:
+            return
+        for k in range(_ALL - wire.ALARM_EASE_OFF):
+            if changed >> k & 1:
+                kind = wire.ALARM_EASE_OFF + k
+                self.active ^= 1 << kind
+                self._mute[kind] = 0
+                change = wire.ALARM_CHANGE_RAISED if ahead.raised >> k & 1 else wire.ALARM_CHANGE_CLEARED
+                if k < 2:
+                    self._put(kind, change, ahead.place, ahead.value, ahead.value)
+                else:
+                    self._put(kind, change, ahead.top_place, ahead.top_value, ahead.top_value)
+
     # From the copies in flash, at boot.
     def restore(self, latched, visited):
         self.latched = latched & _LATCHED
@@ -252,7 +312,7 @@ class Alarms:
 
     # Silences active alarms for their time; a new place or a new kind sounds at once.
     def acknowledge(self, mask):
-        for kind in range(KINDS):
+        for kind in range(_ALL):
             if mask >> kind & 1 and self.active >> kind & 1:
                 short = kind == wire.ALARM_REVERSED or kind == wire.ALARM_ABOVE_CEILING
                 self._mute[kind] = MUTE_SHORT_MS if short else MUTE_MS
@@ -260,7 +320,7 @@ class Alarms:
 
     # Time goes on: silence wears off.
     def pass_time(self, ms):
-        for kind in range(KINDS):
+        for kind in range(_ALL):
             left = self._mute[kind]
             if left:
                 self._mute[kind] = left - ms if left > ms else 0

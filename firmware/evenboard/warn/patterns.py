@@ -13,9 +13,13 @@ SOUND = (
     (250, 250),  # hot: even
     (60, 120, 250, 1500),  # cold_charge: short, long
     (60, 5940),  # ntc_open
-    (500, 4500),  # not_watching: one long every 5 s
+    (700, 150, 700, 1450),  # not_watching: two long, all the time
     (60, 200, 60, 7680),  # bad_contact: two ticks every 8 s
     (300, 100, 60, 100, 300, 1640),  # lead_order: long, short, long
+    (60, 120, 60, 120, 60, 2580),  # ease_off: three ticks every 3 s
+    (60, 90, 60, 90, 60, 90, 60, 690),  # ease_off_now: four, hurried
+    (300, 700),  # near_ceiling: slow and even
+    (250, 120, 60, 120, 60, 2390),  # brake_gently: long, two short
 )
 LIGHT = (
     (500, 500),
@@ -29,6 +33,10 @@ LIGHT = (
     (400, 400, 400, 2800),
     (60, 200, 60, 2680),
     (300, 100, 60, 100, 300, 640),
+    (200, 200, 200, 1400),
+    (120, 120, 120, 120, 120, 600),
+    (600, 400),
+    (500, 150, 100, 1250),
 )
 WATCHING = (40, 2960)
 IDLE = (40, 200, 40, 4720)
@@ -81,6 +89,11 @@ class Signals:
             light = WATCHING if scanning else IDLE
         self._light(is_on(light, self._since_ms))
         self._since_ms = (self._since_ms + step_ms) % 3600000
+
+    # A mark was taken: one short sound and light, as far as nothing else is to be heard.
+    def confirm(self):
+        self._test_ms = 320
+        self._testing = True
 
     def _self_test(self, step_ms):
         on = is_on(SELF_TEST, self._test_ms)

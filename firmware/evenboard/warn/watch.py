@@ -9,6 +9,7 @@ from array import array
 
 from evenboard.flash.record_hours import RecordHours
 from evenboard.front.leads import BAD_OHM
+from evenboard.line import messages
 from evenboard.warn.patterns import Signals
 from evenstring_protocol import wire
 from micropython import const
@@ -27,13 +28,17 @@ class Watch:
         self.signals = Signals(alarms, sound, light)
         self._event = array("h", bytes(10))
         self._now = array("i", bytes(4 * 8))
-        self._low = app.clock.low
-        self._high = app.clock.high
+        self._low = -1  # the sound of the start begins when the main loop does
+        self._high = 0
         self._report_low = 0
         self._report_high = 0
         self.latch_failed = 0
-        self.button = None  # a pin that reads 0 while pressed: acknowledges what is active
+        self.ahead = None  # what foretells, where it is wanted (evenboard.warn.ahead)
+        self._since_ms = 0  # since the latest scan
+        self.button = None  # a pin that reads 0 while pressed: silences what sounds, else it marks the moment
         self._pressed = False
+        self.presses = 0  # marks since boot
+        self._press = -1  # what the latest press did, until it is told
         app.handlers[wire.ACKNOWLEDGE] = self._acknowledge
         app.handlers[wire.CLEAR_LATCH] = self._clear_latch
 
@@ -43,6 +48,11 @@ class Watch:
         current = _mean(front.currents, len(front.currents)) if front.currents else _NONE
         self.alarms.look(front.readings, front.passes, current, sensors.temp)
         self.poll(app)
+        ahead = self.ahead
+        if ahead:
+            if not self.alarms.nothing and ahead.look(front.readings, front.passes, current, self._since_ms):
+                self.alarms.foretell(ahead)
+            self._since_ms = 0
         recorder = self.recorder
         if recorder:
             now = self._now
@@ -72,22 +82,30 @@ class Watch:
             ohm = found.lead_ohm[lead]
             self.alarms.contact(lead, max(-32766, min(ohm // 100, 32766)), abs(ohm) >= BAD_OHM)
 
-    def no_scan(self):
-        self.alarms.no_scan()
-
     # Outputs and silence follow the clock; call it often.
     def poll(self, app):
         clock = app.clock
-        step = clock.since(self._low, self._high)
+        step = clock.since(self._low, self._high) if self._low >= 0 else 0
         self._low = clock.low
         self._high = clock.high
+        self._since_ms += step
         self.alarms.pass_time(step)
+        self.alarms.watch_over(step, app.blind)
         if self.button:
             pressed = not self.button.value()
             if pressed and not self._pressed:
-                self.alarms.acknowledge(0xFFFF)
+                self._pushed()
             self._pressed = pressed
         self.signals.service(step, app.state == wire.STATE_SCANNING)
+
+    def _pushed(self):
+        if self.alarms.sounding() >= 0:
+            self.alarms.acknowledge(0xFFFF)
+            self._press = wire.PRESS_SILENCE
+        else:
+            self.presses = (self.presses + 1) & 0xFFFF
+            self._press = wire.PRESS_MARK
+            self.signals.confirm()
 
     # Between scans: tell the link and the flash. Nothing is allocated unless a segment or the latch changes.
     def service(self, app):
@@ -97,6 +115,12 @@ class Watch:
             self._send(app.link, event)
             if self.recorder:
                 self.recorder.alarm(event, alarms.active, alarms.latched)
+        if self._press >= 0:
+            size = messages.fill_press(app.link, self._press, self.presses)
+            if self.recorder:
+                self.recorder.press(app.link.body, size)
+            app.link.send(size)
+            self._press = -1
         if alarms.latch_dirty:
             self._save_latch()
         recorder = self.recorder
@@ -120,49 +144,14 @@ class Watch:
             self.latch_failed += 1
 
     def _send(self, link, event):
-        alarms = self.alarms
         link.head(wire.ALARM)
-        struct.pack_into(
-            wire.ALARM_FORMAT,
-            link.body,
-            wire.HEADER_SIZE,
-            event[0],
-            event[1],
-            event[2],
-            event[3],
-            event[4],
-            alarms.active,
-            alarms.latched,
-        )
+        messages.put_alarm(link.body, wire.HEADER_SIZE, event, self.alarms.active, self.alarms.latched)
         link.send(wire.HEADER_SIZE + wire.ALARM_SIZE)
 
     def send_recorder(self, app):
         self._report_low = app.clock.low
         self._report_high = app.clock.high
-        recorder = self.recorder
-        store = recorder.store
-        link = app.link
-        link.head(wire.RECORDER)
-        kept = store.kept + (1 if store.alarm and store.is_open else 0)
-        struct.pack_into(
-            wire.RECORDER_FORMAT,
-            link.body,
-            wire.HEADER_SIZE,
-            recorder.mode,
-            recorder.state,
-            recorder.memory,
-            store.segments & 0xFFFF,
-            kept & 0xFFFF,
-            (store.used + store.size) >> 10,
-            store.room >> 10,
-            recorder.blocks & 0xFFFF,
-            recorder.blocks >> 16,
-            recorder.blocks_lost,
-            recorder.scans_lost,
-            store.deleted & 0xFFFF,
-            recorder.worst_stall_ms,
-        )
-        link.send(wire.HEADER_SIZE + wire.RECORDER_SIZE)
+        app.link.send(messages.fill_recorder(app.link, self.recorder))
 
     def _acknowledge(self, app, rx, size):
         if size < wire.HEADER_SIZE + wire.ACKNOWLEDGE_SIZE:

@@ -20,9 +20,9 @@ from evenstring.wire.table import load_table
 
 __all__ = ["Fetched", "Segment", "fetch_segment", "file_name", "list_segments", "memory_notes", "place_of"]
 
-_PIECE = 512
+_ROW = 16 * 512  # bytes asked for at once: the board sends them a few pieces at a time, scans in between; our choice
 _MISMATCHES = 2  # a file that does not verify is fetched anew that often
-_LATE = 20  # answers to other questions than the one asked, before the board counts as confused; our choice
+_LATE = 40  # answers to other questions than the one asked, before the board counts as confused; our choice
 _LAST = (1 << 32) - 1  # the largest number of a segment (u32)
 _CONFUSED = "restart it, and run `evenstring deploy` if it says so again"
 _LARGEST = 64 << 20  # bytes of a segment: far beyond any board's flash; our choice
@@ -175,19 +175,19 @@ def _complete(talk: Talk, segment: Segment, part: Path, report: Callable[[int], 
 def _pieces(talk: Talk, segment: Segment, offset: int) -> Iterator[bytes]:
     late = 0
     while offset < segment.size_bytes:
-        size = min(_PIECE, segment.size_bytes - offset)
-        answer = talk.ask("READ_SEGMENT", "SEGMENT_DATA", number=segment.number, offset=offset, size=size)
-        if (answer["number"], answer["offset"]) != (segment.number, offset):
-            late += 1  # the answer to an earlier question, as may happen; but not for ever
-            if late > _LATE:
-                raise DeviceError(f"segment {segment.number}: the board answers for other places; {_CONFUSED}")
-            continue
-        late = 0
-        data = bytes(answer["data"])[:size]
-        if not data:
-            raise DeviceError(f"segment {segment.number}: ends before its stated size; run again")
-        yield data
-        offset += len(data)
+        size = min(_ROW, segment.size_bytes - offset)
+        for answer in talk.ask_all("READ_SEGMENT", "SEGMENT_DATA", number=segment.number, offset=offset, size=size):
+            if (answer["number"], answer["offset"]) != (segment.number, offset):
+                late += 1  # the answer to an earlier question, or one before it was damaged; but not for ever
+                if late > _LATE:
+                    raise DeviceError(f"segment {segment.number}: the board answers for other places; {_CONFUSED}")
+                continue
+            late = 0
+            data = bytes(answer["data"])[: segment.size_bytes - offset]
+            if not data:
+                raise DeviceError(f"segment {segment.number}: ends before its stated size; run again")
+            yield data
+            offset += len(data)
 
 
 def _sum(talk: Talk, number: int, size: int) -> int:

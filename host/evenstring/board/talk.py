@@ -13,7 +13,7 @@ from typing import Any, Protocol
 
 from evenstring.errors import DeviceError
 from evenstring.io.port import PORT_ERRORS
-from evenstring.wire.encode import Counter, message
+from evenstring.wire.encode import Counter, first_message, message
 from evenstring.wire.stream import StreamDecoder
 from evenstring.wire.structs import Frame
 from evenstring.wire.table import load_table
@@ -61,6 +61,7 @@ class Talk:
         self.decoder = StreamDecoder()
         self.latest: dict[str, Frame] = {}
         self._arrived: deque[Frame] = deque()
+        self._spoken = False  # until the board has spoken it may still be starting: nothing then may interrupt it
         self._send(b"\0")  # whatever half command the board holds ends here
 
     def ask(self, command: str, answer: str, **values: Any) -> dict[str, Any]:
@@ -70,33 +71,45 @@ class Talk:
             Refused: the board said no.
             DeviceError: no answer, or the port is gone.
         """
+        return self.ask_all(command, answer, **values)[-1]
+
+    def ask_all(self, command: str, answer: str, **values: Any) -> list[dict[str, Any]]:
+        """The same for a command that several messages answer.
+
+        Raises:
+            as `ask`.
+        """
+        if not self._spoken and command != "IDENTIFY":
+            self.ask("IDENTIFY", "REPLY")
         code = load_table().message(command).code
         for _ in range(_TRIES):
-            seq = self._seq.next()
-            self._send(message(command, seq, 0, **values))
-            found = self._wait(code, seq, answer)
-            if found is not None:
+            if self._spoken:
+                frame = message(command, self._seq.next(), 0, **values)
+            else:
+                frame = first_message(command, self._seq, **values)
+            self._send(frame)
+            found = self._wait(code, self._seq.value, answer)
+            if found:
                 return found
         raise DeviceError(
             f"{self._name}: no answer to {command}; is this port an evenstring board, and is it used by nothing else?"
         )
 
-    def _wait(self, code: int, seq: int, answer: str) -> dict[str, Any] | None:
+    def _wait(self, code: int, seq: int, answer: str) -> list[dict[str, Any]]:
         end_s = self._clock_s() + self._answer_s
-        found: dict[str, Any] | None = None
+        found: list[dict[str, Any]] = []
         while self._clock_s() < end_s:
             frame = self._next()
             if frame is None:
                 continue
             if frame.name == answer != "REPLY":
-                found = frame.values
+                found.append(frame.values)
+                end_s = self._clock_s() + self._answer_s
             elif frame.name == "REPLY" and (frame.values["to_code"], frame.values["to_seq"]) == (code, seq):
                 if frame.values["status"]:
                     self._refuse(frame.values)
-                if found is not None or answer == "REPLY":
-                    return found if found is not None else frame.values
-                return None  # the answer itself was damaged on its way
-        return None
+                return [frame.values] if answer == "REPLY" else found  # empty: damaged on its way
+        return []
 
     def _refuse(self, reply: dict[str, Any]) -> None:
         names = {v: k for k, v in load_table().enums["status"].items()}
@@ -113,6 +126,7 @@ class Talk:
         if not self._arrived:
             return None
         frame = self._arrived.popleft()
+        self._spoken = True
         self.latest[frame.name] = frame
         return frame
 

@@ -15,12 +15,12 @@ from numpy.typing import NDArray
 from evenstring.errors import InputError
 from evenstring.io.run_times import Runs, place_runs
 from evenstring.io.scan_volts import scan_currents, scan_volts
-from evenstring.session import Correction, Gap, Ident, LinkStats, Mark, Meter, Session
+from evenstring.session import Correction, Gap, Health, Ident, LinkStats, Mark, Meter, Said, Session
 from evenstring.wire.stream import ScanRows
 from evenstring.wire.structs import Frame
 from evenstring.wire.table import load_table
 
-__all__ = ["assemble", "correction_of", "ident_of"]
+__all__ = ["assemble", "correction_of", "health_of", "ident_of"]
 
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
@@ -72,6 +72,8 @@ def assemble(scans: Sequence[ScanRows], frames: Sequence[Frame], link: LinkStats
         gaps=_gaps(time_s, arrays.gap_before, arrays.quiet, runs),
         marks=(*_marks(frames, ordinals, time_s), *runs.clock_notes),
         pack_toml=_last(frames, "MARK_PACK", "toml"),
+        health=_health(frames, ordinals, time_s),
+        said=_said(frames, ordinals, time_s),
         corrections=_corrections(frames, ordinals, time_s),
         **arrays.result(),
     )
@@ -218,6 +220,40 @@ def _corrections(frames: Sequence[Frame], ordinals: I64, time_s: F64) -> tuple[C
     return tuple(found)
 
 
+def _health(frames: Sequence[Frame], ordinals: I64, time_s: F64) -> tuple[Health, ...]:
+    found: list[Health] = []
+    for frame in frames:
+        if frame.name == "HEALTH":
+            now = health_of(frame.values, _when_s(frame, ordinals, time_s))
+            if not found or (now.state, now.fault, now.where) != (found[-1].state, found[-1].fault, found[-1].where):
+                found.append(now)
+    return tuple(found)
+
+
+def health_of(values: dict[str, Any], time_s: float = 0.0) -> Health:
+    """What the board said of itself, from the values of a HEALTH."""
+    enums, where = load_table().enums, values["fault_where"]
+    fault = _name(enums["fault"], values["fault"])
+    return Health(time_s, _name(enums["state"], values["state"]), fault, None if where == 255 else where)
+
+
+_NO_VOLTS = frozenset({"hot", "cold_charge", "ntc_open", "not_watching", "bad_contact", "lead_order"})
+
+
+def _said(frames: Sequence[Frame], ordinals: I64, time_s: F64) -> tuple[Said, ...]:
+    """Raised and cleared only: what was told again or silenced changes nothing."""
+    table = load_table()
+    found = []
+    for frame in frames:
+        if frame.name == "ALARM" and frame.values["change"] in (0, 1):
+            kind, steps = _name(table.enums["alarm"], frame.values["alarm"]), frame.values["value"]
+            is_volts = kind not in _NO_VOLTS and -32766 < steps < 32767
+            when = _when_s(frame, ordinals, time_s)
+            value_v = steps * table.reading_step_uv * 1e-6 if is_volts else None
+            found.append(Said(when, kind, frame.values["place"], frame.values["change"] == 0, value_v))
+    return tuple(found)
+
+
 def correction_of(values: dict[str, Any], time_s: float = 0.0) -> Correction:
     """A calibration, from the values of a CALIBRATION."""
     table = load_table()
@@ -239,6 +275,8 @@ def _marks(frames: Sequence[Frame], ordinals: I64, time_s: F64) -> tuple[Mark, .
             marks.append(Mark(when, "note", frame.values["text"]))
         elif frame.name == "MARK_SOURCE":
             marks.append(Mark(when, "source", frame.values["text"]))
+        elif frame.name == "PRESS" and frame.values["what"] == load_table().enums["press"]["mark"]:
+            marks.append(Mark(when, "button", f"mark {frame.values['count']} of the rider"))
         elif frame.name == "MARK_LINK":
             names = {v: k for k, v in load_table().enums["link_event"].items()}
             event = names.get(frame.values["event"], "changed")

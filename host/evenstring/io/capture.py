@@ -12,14 +12,14 @@ from typing import Any
 import numpy as np
 
 from evenstring.errors import DeviceError, EvenstringError, InputError
-from evenstring.io.assemble import ident_of
+from evenstring.io.assemble import health_of, ident_of
 from evenstring.io.port import PORT_ERRORS, open_port, read_some
 from evenstring.io.recorder import RecordingWriter
 from evenstring.io.scan_volts import scan_volts
 from evenstring.profile import PackProfile, to_toml
 from evenstring.session import Ident
 from evenstring.text import utf8_cut
-from evenstring.wire.encode import Counter, message
+from evenstring.wire.encode import Counter, first_message, message_of
 from evenstring.wire.stream import Batch
 from evenstring.wire.table import load_table
 
@@ -64,6 +64,8 @@ class Status:
     uptime_ms: int
     console_pieces: int = 0
     ident: Ident | None = None  # the latest
+    trouble: str = ""  # the board says that it does not measure: fault, place, what to do
+    reset_by_opening: bool = False  # the board restarted as the port was opened
 
 
 def capture(
@@ -107,6 +109,10 @@ class _Capture:
         self.scans = self.groups = self.uptime_ms = 0
         self.spread_mv: float | None = None
         self.ident: Ident | None = None
+        self.trouble = ""
+        self.spoken = False  # until the board has spoken since the port was opened, nothing may interrupt its start
+        self.opened_s = self.began_s
+        self.reset_by_opening = False
         self.window: list[tuple[float, int]] = []
         self.shown_s = 0.0
         self.time_marked_s = -_TIME_MARK_S
@@ -158,13 +164,14 @@ class _Capture:
         self.state = "starting"
         self.waiting_s = time.monotonic()
         self.asked.clear()
+        self.ask("IDENTIFY")  # first, since it is all that may be said to a board that has not spoken
         self.ask("SET_TIME", unix_ms=time.time_ns() // 1_000_000)
-        self.ask("IDENTIFY")
         self.ask("START", interval_ms=self.options.interval_ms, quiet_interval_ms=self.options.quiet_interval_ms)
 
     def ask(self, name: str, **values: int) -> None:
-        seq = self.commands.next()
-        self.asked[seq] = (name, message(name, seq, 0, **values), 0.0, 0)
+        make = first_message if name in ("IDENTIFY", "STOP") and not self.spoken else message_of
+        frame = make(name, self.commands, **values)
+        self.asked[self.commands.value] = (name, frame, 0.0, 0)
 
     def ask_again(self, line: Any) -> None:
         """Send the oldest command that has no reply yet; one at a time, so that their order holds."""
@@ -176,7 +183,7 @@ class _Capture:
             now_s = time.monotonic()
             if tries and now_s - when_s < _REPLY_S:
                 return
-            if tries >= _TRIES:
+            if tries >= _TRIES and self.spoken:
                 del self.asked[seq]
                 return
             # A lone delimiter first: it ends whatever noise the board has taken for the start of a frame.
@@ -200,11 +207,16 @@ class _Capture:
             self.show(self.status(now_s))
 
     def look(self, batch: Batch, now_s: float) -> None:
+        self.spoken = self.spoken or bool(batch.frames) or bool(batch.scans)
         for frame in batch.frames:
+            if frame.name == "HEALTH":
+                self.trouble = health_of(frame.values).words
             if frame.name == "REPLY":
                 self.asked.pop(frame.values["to_seq"], None)
             elif frame.name == "IDENT":
                 before, self.ident = self.ident, ident_of(frame.values)
+                if before is None and self.options.real_time and frame.uptime_ms < 1000 * (now_s - self.opened_s):
+                    self.reset_by_opening = True
                 counted = before is not None and before.boot_count != self.ident.boot_count
                 if counted or (self.scans and frame.uptime_ms < self.uptime_ms):
                     self.uptime_ms = frame.uptime_ms
@@ -239,6 +251,8 @@ class _Capture:
             uptime_ms=self.uptime_ms,
             console_pieces=decoder.console_pieces,
             ident=self.ident,
+            trouble=self.trouble,
+            reset_by_opening=self.reset_by_opening,
         )
 
     def lose(self, line: Any) -> None:
@@ -260,6 +274,7 @@ class _Capture:
             "MARK_LINK", event=load_table().enums["link_event"]["reopened"], port=utf8_cut(self.port, _PORT)
         )
         self.time_marked_s = -_TIME_MARK_S
+        self.spoken, self.opened_s = False, time.monotonic()
         self.ask_to_start()
         return line
 

@@ -199,6 +199,8 @@ class WatchApp(App[None]):
         if self.state.silent_s is not None:
             kept = f"{link.scans:,} scans so far, {link.damaged} damaged, {link.lost} lost"
             return f"! nothing comes in: check plug and board · {kept} · {plain(self.source.recording, 40)}"
+        if self.state.trouble:
+            return f"! {self.state.trouble} · {quality}"
         if not alarms:
             return f"no alarm · {quality} · {plain(self.source.recording, 60)}"
         said = "; ".join(a.words for a in alarms[:3])

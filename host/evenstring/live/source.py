@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.errors import EvenstringError
+from evenstring.io.assemble import health_of
 from evenstring.io.capture import CaptureOptions, Status, capture
 from evenstring.io.recorder import RecordingWriter
 from evenstring.io.scan_volts import scan_currents, scan_volts
@@ -145,6 +146,8 @@ class PortSource:
             for frame in batch.frames:
                 if frame.name == "IDENT":
                     self.string_name = str(frame.values["string_name"])
+                if frame.name == "HEALTH":
+                    state.trouble = health_of(frame.values).words
                 if frame.name == "ALARM":
                     state.take_alarm(*_alarm_of(frame.values))
             for block in batch.scans:
@@ -224,9 +227,18 @@ class ReplaySource:
         current = self.session.current_a
         state.take(self.session.time_s[fresh], self.session.volts_v[fresh], None if current is None else current[fresh])
         link = self.session.link
+        self._tell(state)
         state.link = Link("replay", due, self._rate(due), link.frames_damaged, link.frames_lost)
         moved, self._next = due > self._next, due
         return moved
+
+    def _tell(self, state: LiveState) -> None:
+        """What the board said up to here: its own state, and what it warns of."""
+        health = [h for h in self.session.health if h.time_s <= self.at_s]
+        state.trouble = health[-1].words if health else ""
+        for said in self.session.said:
+            if said.time_s <= self.at_s:
+                state.take_alarm(Alarm(said.kind, said.place, said.value_v, by_board=True), said.began)
 
     def seek(self, seconds: float, state: LiveState) -> None:
         """Go to an instant; the history before it is there at once."""

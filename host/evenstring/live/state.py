@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.results import Balancing, PhaseKind
+from evenstring.board_words import alarm_words
 from evenstring.live.history import History
 from evenstring.live.told import Told
 from evenstring.profile import PackProfile
@@ -44,12 +45,9 @@ class Alarm:
     @property
     def words(self) -> str:
         """Where and what, for a reader."""
-        if self.kind == "bad_contact":
-            return f"sense lead {self.group} has a bad contact or a shorted resistor: groups at it read low or high"
-        if self.kind == "lead_order":
-            return f"group {self.group}: sense leads swapped, touching or in reverse order; unplug the harness"
-        what = _ALARMS.get(self.kind, self.kind.replace("_", " "))
-        return f"group {self.group} {what}" if self.group else what
+        if self.kind not in _ALARMS:
+            return alarm_words(self.kind, self.group)
+        return f"group {self.group} {_ALARMS[self.kind]}" if self.group else _ALARMS[self.kind]
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +85,7 @@ class LiveState:
         self.history: History | None = None
         self.link = Link()
         self.current_a: float | None = None
+        self.trouble = ""  # the board does not measure: fault, place, what to do
         self.silent_s: float | None = None  # how long a live board has said nothing; None: it speaks
         self._board_alarms: dict[tuple[str, int], Alarm] = {}
         self._clock_s = clock_s
@@ -95,6 +94,7 @@ class LiveState:
     def forget(self) -> None:
         """Drop all scans and alarms: another board, or a jump in a replay."""
         self.history, self.current_a, self._told = None, None, Told(self._clock_s)
+        self.trouble = ""
         self._board_alarms.clear()
 
     def take(self, time_s: F64, volts_v: F32, current_a: F32 | None = None) -> None:
@@ -148,7 +148,9 @@ class LiveState:
             )  # fmt: skip
             if kind and (kind, g) not in told:
                 out.append(Alarm(kind, g, v))
-        order = ["reversed", "below_discard", "above_ceiling", "below_empty"]
+        order = [
+            "not_watching", "reversed", "below_discard", "above_ceiling", "ease_off_now", "below_empty", "ease_off",
+        ]  # fmt: skip
         return sorted(out, key=lambda a: order.index(a.kind) if a.kind in order else len(order))
 
     @property
@@ -199,6 +201,13 @@ class LiveState:
         """Whether `since_s` without a scan is longer than this board leaves between two."""
         return since_s > max(_SILENT_S, _SILENT_SCANS * self.usual_interval_s)
 
+    def _alarming(self, alarms: list[Alarm]) -> Matter:
+        if self.trouble:
+            return Matter("–", "", self.trouble, alarm=True)
+        worst = alarms[0]
+        shown = "–" if worst.volts_v is None else f"{worst.volts_v:.2f}"
+        return Matter(shown, "" if worst.volts_v is None else "V", worst.words, alarm=True)
+
     @property
     def matter(self) -> Matter:
         """Alarms first; then what the phase makes people wait for."""
@@ -206,10 +215,8 @@ class LiveState:
         if self.silent_s is not None:
             return Matter("–", "", f"SILENT for {clock(self.silent_s)}: not watching", alarm=True)
         alarms = self.alarms
-        if alarms:
-            worst = alarms[0]
-            shown = "–" if worst.volts_v is None else f"{worst.volts_v:.2f}"
-            return Matter(shown, "" if worst.volts_v is None else "V", worst.words, alarm=True)
+        if self.trouble or alarms:
+            return self._alarming(alarms)
         if not len(volts) or self.spread_mv is None:
             return Matter("–", "", "waiting for the first scan")
         return self._awaited(volts) or Matter(f"{self.spread_mv:.1f}", "mV", "spread")

@@ -18,7 +18,10 @@ from evenstring.wire.dtypes import scan_dtype
 from evenstring.wire.structs import build_payload
 from evenstring.wire.table import load_table
 
-__all__ = ["Counter", "ScanValues", "frame", "hundredths", "identity", "message", "scan_frames", "volts_to_steps"]
+__all__ = [
+    "Counter", "ScanValues", "first_message", "frame", "hundredths", "identity", "message", "message_of",
+    "scan_frames", "volts_to_steps",
+]  # fmt: skip
 
 I16 = NDArray[np.int16]
 
@@ -36,6 +39,22 @@ def frame(code: int, seq: int, uptime_ms: int, payload: bytes) -> bytes:
 def message(name: str, seq: int, uptime_ms: int, **values: Any) -> bytes:
     """A stuffed frame of the named message."""
     return frame(load_table().message(name).code, seq, uptime_ms, build_payload(name, values))
+
+
+def message_of(name: str, counter: Counter, **values: Any) -> bytes:
+    """A stuffed frame of the named message, with the sender's next number."""
+    return message(name, counter.next(), 0, **values)
+
+
+def first_message(name: str, counter: Counter, **values: Any) -> bytes:
+    """The same for a board that has not spoken yet: numbered so that no byte of the frame is 0x03.
+
+    That byte would interrupt an interpreter that is only starting, and so end the monitor before it began.
+    """
+    while True:
+        made = message(name, counter.next(), 0, **values)
+        if b"\x03" not in made:
+            return made
 
 
 @dataclass(slots=True)

@@ -13,7 +13,7 @@ from evenstring.wire.structs import Frame, build_payload
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tests.firmware.delta_rides import (
+from tests.firmware.rig.delta_rides import (
     DeltaEncoder,
     bits_a_reading,
     encode,
@@ -21,7 +21,7 @@ from tests.firmware.delta_rides import (
     made_up_ride,
     simulated_ride,
 )
-from tests.firmware.run import FOLDERS
+from tests.firmware.rig.run import FOLDERS
 from tests.mp import Unix64, Wasm32
 
 NO, NEGATIVE, OPEN, POSITIVE = -32768, -32767, -32766, 32767

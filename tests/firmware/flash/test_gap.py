@@ -7,8 +7,8 @@ import json
 import pytest
 from evenstring.wire.stream import StreamDecoder
 
-from tests.firmware.run import run
-from tests.firmware.test_app import CASES
+from tests.firmware.rig.cases import CASES
+from tests.firmware.rig.run import run
 from tests.firmware.warn.test_watch import PRELUDE
 from tests.mp import Unix64
 

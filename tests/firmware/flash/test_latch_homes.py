@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.firmware.run import run
+from tests.firmware.rig.run import run
 from tests.mp import FIRMWARE
 
 # Stand for the parts of MicroPython's `esp32` module that are used. The store writes a value whole or not at all, as

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.firmware.run import FOLDERS, RIG
+from tests.firmware.rig.run import FOLDERS, RIG
 from tests.mp import ScriptError, Unix64
 
 SCRIPT = RIG / "powercut_script.py"

@@ -13,8 +13,8 @@ import pytest
 from evenstring.wire.structs import parse_payload
 
 from tests.firmware.flash.test_recorder import Board, Clock
-from tests.firmware.run import run as on_micropython
-from tests.firmware.test_app import CASES
+from tests.firmware.rig.cases import CASES
+from tests.firmware.rig.run import run as on_micropython
 from tests.mp import FIRMWARE, VIRTUAL, Unix64
 
 sys.path.insert(0, str(VIRTUAL / "cpython"))

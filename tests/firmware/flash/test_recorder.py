@@ -12,7 +12,7 @@ from evenstring.io.load import load_session
 from evenstring.wire.delta import decode_blocks
 from evenstring.wire.stream import StreamDecoder
 
-from tests.firmware.run import FOLDERS
+from tests.firmware.rig.run import FOLDERS
 from tests.mp import FIRMWARE, VIRTUAL, Unix64, Wasm32
 
 sys.path.insert(0, str(VIRTUAL / "cpython"))

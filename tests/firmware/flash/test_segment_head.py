@@ -8,8 +8,8 @@ import pytest
 from evenstring.io.load import load_session
 from evenstring.wire.stream import StreamDecoder
 
-from tests.firmware.run import run
-from tests.firmware.test_app import CASES
+from tests.firmware.rig.cases import CASES
+from tests.firmware.rig.run import run
 from tests.mp import Unix64
 
 # The whole firmware with its recorder on a folder of the Unix port; a correction of +20 mV comes by command on the way.
@@ -27,7 +27,7 @@ def scans(n):
 def write(seq, offset_uv):
     fixed = struct.pack("<BHHI", 4, 300, 600, 1700000000)
     rig.command(wire.WRITE_CALIBRATION, seq, fixed + struct.pack("<4i4h", *[offset_uv] * 4, *[0] * 4))
-    return app._last_status
+    return app.commands.last_status
 scans(30)
 status = write(2, 20000)
 scans(30)

@@ -10,8 +10,8 @@ import pytest
 from evenstring.wire.stream import StreamDecoder
 from evenstring_protocol import wire
 
-from tests.firmware.run import run
-from tests.firmware.test_app import CASES
+from tests.firmware.rig.cases import CASES
+from tests.firmware.rig.run import run
 from tests.mp import Unix64
 
 # The whole firmware with its recorder on a folder that already holds 40 segments of 2,000 bytes; every call of the
@@ -46,7 +46,7 @@ def ask(code, seq, payload):
     for name in calls:
         calls[name] = 0
     rig.command(code, seq, payload)
-    return [app._last_status, dict(calls)]
+    return [app.commands.last_status, dict(calls)]
 """
 )
 
@@ -106,3 +106,94 @@ def test_every_message_is_as_long_as_its_table_says(memory: Any) -> None:
     for name in ("RECORDER", "ALARM", "HEALTH", "SEGMENT_SUM"):
         assert sizes[name] == {getattr(wire, f"{name}_SIZE")}, name
     assert sizes["SEGMENT_DATA"] == {wire.SEGMENT_DATA_SIZE + 2 + 512}
+
+
+# A flash that is slow: 12 ms to open a file, 4 ms a piece of 512 bytes (invented, worse than seen on an RP2040), and
+# full segments of 32 kB; the main loop runs as main.py runs it, and the longest times without scan or food are kept.
+SLOW = """
+import binascii
+content = bytes(range(256)) * 128
+for k in (1, 2):
+    with open("%s/%08d.seg" % (folder, k), "wb") as f:
+        f.write(content)
+class Slow:
+    def __init__(self, f):
+        self.f = f
+    def readinto(self, b):
+        vtime.sleep_ms(4)
+        return self.f.readinto(b)
+    def __getattr__(self, name):
+        return getattr(self.f, name)
+    def __enter__(self):
+        return self
+    def __exit__(self, *_):
+        self.f.close()
+def slow_open(path, how="r"):
+    f = open(path, how)
+    if "r" not in how:
+        return f
+    vtime.sleep_ms(12)
+    return Slow(f)
+module.open = slow_open
+worst = {"scan": 0, "food": 0}
+last = {"scan": 0, "food": 0}
+def met(what):
+    if last[what]:
+        worst[what] = max(worst[what], vtime.ms - last[what])
+    last[what] = vtime.ms
+app._feed = lambda: met("food")
+plain_scan = app.front.scan
+def scan():
+    met("scan")
+    return plain_scan()
+app.front.scan = scan
+def answered(code, payload, seq):
+    rig.sink.kept[:] = b""
+    begun = vtime.ms
+    rig.command(code, seq, payload)
+    while app.commands.job and vtime.ms < begun + 60000:
+        wait = app.step()
+        vtime.sleep_ms(min(wait, 20))
+    return [app.commands.last_status, vtime.ms - begun]
+start(rig, 0)
+for _ in range(20):
+    app.step()
+"""
+
+
+def test_a_full_memory_holds_up_neither_scans_nor_watchdog_nor_warning(memory: Any) -> None:
+    """Sum, reading and erasing of whole segments among forty, and a group that falls below discard meanwhile."""
+    got = memory(
+        SLOW + "crc = binascii.crc32(content); n = struct.pack('<I', 2); size = struct.pack('<I', len(content))\n"
+        "out = [answered(wire.CHECK_SEGMENT, n + size, 21)]\n"
+        "out.append(answered(wire.READ_SEGMENT, n + bytes(4) + struct.pack('<H', 32768), 22))\n"
+        "data = binascii.hexlify(bytes(rig.sink.kept)).decode()\n"
+        "rig.pack.values[3] = 2400000\n"
+        "out.append(answered(wire.ERASE_SEGMENT, n + size + struct.pack('<I', crc), 23))\n"
+        "gone = answered(wire.READ_SEGMENT, n + bytes(4) + struct.pack('<H', 512), 24)[0]\n"
+        "print(json.dumps([out, worst, data, gone, app.watch.alarms.active]))"
+    )
+    answers, worst, data, gone, active = got
+    pieces = [f.values for f in StreamDecoder().feed(bytes.fromhex(data)).frames if f.name == "SEGMENT_DATA"]
+
+    assert [status for status, _ in answers] == [wire.STATUS_OK] * 3
+    assert worst["scan"] < 500
+    assert worst["food"] < 2000
+    assert b"".join(bytes(p["data"]) for p in pieces) == bytes(range(256)) * 128
+    assert [p["offset"] for p in pieces] == list(range(0, 32768, 512))
+    assert gone == wire.STATUS_BAD_VALUE
+    assert active & 0b11 == 0b11
+
+
+def test_who_asks_for_a_sum_again_gets_the_one_that_runs(memory: Any) -> None:
+    got = memory(
+        SLOW + "n = struct.pack('<II', 1, len(content)); rig.command(wire.CHECK_SEGMENT, 31, n); app.step()\n"
+        "first = app.commands.job; rig.command(wire.CHECK_SEGMENT, 32, n); same = app.commands.job is first\n"
+        "ends = answered(wire.IDENTIFY, b'', 33)\n"
+        "print(json.dumps([same, ends, binascii.hexlify(bytes(rig.sink.kept)).decode()]))"
+    )
+    frames = StreamDecoder().feed(b"\0" + bytes.fromhex(got[2])).frames
+
+    assert got[0]
+    assert [f.values["to_seq"] for f in frames if f.name == "REPLY"] == [33, 32]
+    assert len([f for f in frames if f.name == "SEGMENT_SUM"]) == 1

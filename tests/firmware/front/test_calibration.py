@@ -9,8 +9,8 @@ import pytest
 from evenstring.wire.structs import parse_payload
 from evenstring_protocol import wire
 
-from tests.firmware.run import board_heap, run
-from tests.firmware.test_app import CASES
+from tests.firmware.rig.cases import CASES
+from tests.firmware.rig.run import board_heap, run
 from tests.firmware.test_heap import _script
 from tests.mp import Unix64
 
@@ -48,7 +48,7 @@ def ask(rig, code, data=b""):
     seq[0] += 1
     rig.told = None
     rig.command(code, seq[0], data)
-    return rig.app._last_status
+    return rig.app.commands.last_status
 def write(rig, offset, gain, **more):
     return ask(rig, wire.WRITE_CALIBRATION, payload(offset, gain, **more))
 def now(rig):
@@ -115,7 +115,7 @@ def test_what_is_written_is_in_force_at_once_read_back_and_there_after_a_restart
 def test_a_bad_one_changes_nothing(case, bad):
     got = case(
         "rig = boot(); write(rig, 500, 30); kept = get('calibration.bin'); before = now(rig)\n"
-        f"status = ask(rig, wire.WRITE_CALIBRATION, {bad}); detail = rig.app._last_detail\n"
+        f"status = ask(rig, wire.WRITE_CALIBRATION, {bad}); detail = rig.app.commands.last_detail\n"
         "show(status=status, detail=detail, same=get('calibration.bin') == kept, now=now(rig) == before)"
     )
 
@@ -223,7 +223,8 @@ def test_flash_that_takes_nothing_leaves_the_one_before_in_force(case):
     got = case(
         "rig = boot(); write(rig, 1000, 0); before = now(rig); cal = rig.app.calibration\n"
         "cal._path = FOLDER + '/nowhere/calibration.bin'\n"
-        "status = write(rig, 2000, 0); show(status=status, detail=rig.app._last_detail, same=now(rig) == before,\n"
+        "status = write(rig, 2000, 0); detail = rig.app.commands.last_detail\n"
+        "show(status=status, detail=detail, same=now(rig) == before,\n"
         "    boot=now(boot()) == before)"
     )
 
@@ -234,7 +235,7 @@ def test_flash_that_takes_nothing_leaves_the_one_before_in_force(case):
 
 
 CUTS = """
-class Cut(Exception):
+class Cut(BaseException):
     pass
 left = [0]
 def cut_at(n):

@@ -10,8 +10,8 @@ import pytest
 from evenstring.hardware.budget import budget_of
 from evenstring.hardware.front_end import parse_front_end
 
-from tests.firmware.run import run
-from tests.firmware.test_app import CASES
+from tests.firmware.rig.cases import CASES
+from tests.firmware.rig.run import run
 from tests.mp import Unix64
 
 BANK = """

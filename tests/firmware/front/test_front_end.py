@@ -6,7 +6,7 @@ import json
 
 import pytest
 
-from tests.firmware.run import run, run_cpython
+from tests.firmware.rig.run import run, run_cpython
 from tests.mp import Unix64
 
 CASES = """

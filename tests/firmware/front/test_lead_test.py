@@ -9,8 +9,8 @@ import json
 
 import pytest
 
-from tests.firmware.run import run
-from tests.firmware.test_app import CASES
+from tests.firmware.rig.cases import CASES
+from tests.firmware.rig.run import run
 
 ALARM = 9  # bad_contact
 SELF_TEST = 83

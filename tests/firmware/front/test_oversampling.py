@@ -9,8 +9,8 @@ import pytest
 from scipy import stats
 
 from tests.firmware.front.test_divider_bank import BANK
-from tests.firmware.run import board_heap, run
-from tests.firmware.test_app import CASES
+from tests.firmware.rig.cases import CASES
+from tests.firmware.rig.run import board_heap, run
 from tests.firmware.test_heap import _script
 from tests.mp import Unix64
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.firmware.run import run
+from tests.firmware.rig.run import run
 from tests.mp import Unix64
 
 

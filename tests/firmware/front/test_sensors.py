@@ -7,8 +7,8 @@ import math
 
 import pytest
 
-from tests.firmware.run import run
-from tests.firmware.test_app import CASES
+from tests.firmware.rig.cases import CASES
+from tests.firmware.rig.run import run
 from tests.mp import Unix64
 
 

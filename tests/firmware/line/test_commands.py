@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from evenstring.board.compiled import written_out
 
-from tests.firmware.run import STARTING, run
+from tests.firmware.rig.run import STARTING, run
 from tests.mp import Unix64
 
 SCRIPT = """
@@ -27,7 +27,7 @@ def there(name):
     return "evenboard." + name in sys.modules
 def ask(code, payload=b""):
     rig.command(code, 7 + code, payload)
-    return [app._last_status, app._last_detail]
+    return [app.commands.last_status, app.commands.last_detail]
 boards = whole.boards = whole.make_app = None
 """
 
@@ -72,11 +72,12 @@ def test_commands_about_the_recording_bring_their_module_and_the_second_health_a
 def test_maintenance_comes_when_it_is_told_the_boot_count_and_leaves_its_mark(script):
     got = script(
         "unload('start.maintenance'); n = app.boot_count\n"
-        "wrong = ask(wire.MAINTAIN, struct.pack('<HH', n + 1, 0)); app._last_seq = -1; stays = app.leaving\n"
+        "wrong = ask(wire.MAINTAIN, struct.pack('<HH', n + 1, 0)); app.commands._last_seq = -1; stays = app.leaving\n"
         "right = ask(wire.MAINTAIN, struct.pack('<HH', n, 0)); app.leaving\n"
-        "from evenboard.start import maintenance\n"
+        "import main, machine\n"
         "print(json.dumps({'wrong': wrong[0], 'stays': stays, 'right': right, 'leaves': app.leaving,"
-        " 'wanted': [maintenance.wanted(), maintenance.wanted()], 'open': rig.world.even == rig.world.odd == -1}))"
+        " 'wanted': [main.console_wanted(''), main.console_wanted('')],"
+        " 'open': rig.world.even == rig.world.odd == -1}))"
     )
 
     assert (got["wrong"], got["stays"]) == (2, False)

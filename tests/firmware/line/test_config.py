@@ -3,20 +3,17 @@
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
-from pathlib import Path
 
 import pytest
 
-from tests.firmware.run import FOLDERS, run
-from tests.firmware.test_app import CASES
+from tests.firmware.rig.cases import CASES
+from tests.firmware.rig.run import run
 from tests.mp import Unix64
 
 SERVICE = """
 import os
 from evenboard.flash.boots import Boots
-from evenboard.line.config import Service, restore
+from evenboard.line.config import register, restore
 FOLDER = {folder!r}
 PATH = FOLDER + "/board.json"
 def text(data):
@@ -29,14 +26,15 @@ def get(path):
         return f.read()
 def serve(boots=None):
     rig = Rig(keep=True)
-    Service(rig.app, PATH, boots)
+    rig.app.boots = boots
+    register(rig.app, PATH)
     return rig
 def write(rig, data, seq=10, piece=200):
     for at in range(0, len(data), piece):
         part = data[at : at + piece]
         rig.command(wire.WRITE_CONFIG, seq, struct.pack("<HHH", len(data), at, len(part)) + part)
         seq += 1
-    return rig.app._last_status, rig.app._last_detail
+    return rig.app.commands.last_status, rig.app.commands.last_detail
 """
 
 
@@ -76,7 +74,7 @@ def test_a_transfer_that_stops_half_way_changes_nothing(case):
         "put(PATH, text(RP2040_24)); rig = serve(); before = get(PATH); data = text(dict(RP2040_24, groups=20))\n"
         "rig.command(wire.WRITE_CONFIG, 1, struct.pack('<HHH', len(data), 0, 200) + data[:200])\n"
         "rig.command(wire.WRITE_CONFIG, 2, struct.pack('<HHH', len(data), 400, 100) + data[400:500])\n"
-        "gap = rig.app._last_status; same = get(PATH) == before\n"
+        "gap = rig.app.commands.last_status; same = get(PATH) == before\n"
         "show(gap=gap, same=same, then=write(rig, data)[0], now=boards.load(PATH)[0]['groups'])"
     )
 
@@ -125,8 +123,9 @@ def test_a_spoilt_boot_count_begins_anew(case, text):
 def test_self_test_and_restart_by_command(case):
     got = case(
         "boots = Boots(FOLDER + '/b'); rig = serve(boots)\n"
-        "rig.command(wire.SELF_TEST, 1); good = rig.app._last_status\n"
-        "rig.board.silent.add(72); rig.command(wire.SELF_TEST, 2); bad = rig.app._last_status; state = rig.app.state\n"
+        "rig.command(wire.SELF_TEST, 1); good = rig.app.commands.last_status\n"
+        "rig.board.silent.add(72); rig.command(wire.SELF_TEST, 2)\n"
+        "bad = rig.app.commands.last_status; state = rig.app.state\n"
         "rig.command(wire.RESTART, 3)\n"
         "show(good=good, bad=bad, state=state, leaving=rig.app.leaving, reason=Boots(FOLDER + '/b').reason)"
     )
@@ -135,7 +134,7 @@ def test_self_test_and_restart_by_command(case):
 
 
 CUTS = """
-class Cut(Exception):
+class Cut(BaseException):
     pass
 left = [0]
 def step():
@@ -194,57 +193,9 @@ def test_a_second_restore_changes_nothing(case):
         "put(PATH, text(RP2040_24)); rig = serve(); write(rig, text(dict(RP2040_24, groups=20)))\n"
         "status = []; now = []\n"
         "for seq in (98, 99):\n"
-        "    rig.command(wire.RESTORE_CONFIG, seq); status.append(rig.app._last_status)\n"
+        "    rig.command(wire.RESTORE_CONFIG, seq); status.append(rig.app.commands.last_status)\n"
         "    now.append(boards.load(PATH)[0]['groups'])\n"
         "show(status=status, now=now)"
     )
 
     assert got == {"status": [0, 0], "now": [24, 24]}
-
-
-MAIN = """
-import sys
-from rig import RP2040_24, World, VirtualBoard, Still
-import json, os, vtime, machine
-os.chdir({folder!r})
-with open("board.json", "w") as f:
-    json.dump(dict(RP2040_24, autostart=True, interval_ms=500), f)
-world = World(Still([3700000] * 24))
-VirtualBoard(world, RP2040_24)
-class End(BaseException):
-    pass
-calls = [0]
-sleep = vtime.sleep_ms
-def sleep_ms(n):
-    calls[0] += 1
-    if calls[0] > 400:
-        raise End
-    sleep(n)
-vtime.sleep_ms = sleep_ms
-import main
-boots = []
-for _ in range(4):
-    calls[0] = 0
-    n = world.closings
-    try:
-        main.main()
-    except End:
-        pass
-    boots.append(world.closings - n)
-with open("result.json", "w") as f:
-    json.dump([boots, world.crimes], f)
-"""
-
-
-def test_main_starts_scans_by_itself_and_stops_doing_so_in_a_boot_loop(tmp_path):
-    """Four starts of eight seconds each: three monitor, the fourth is safe mode and closes nothing."""
-    script = tmp_path / "start.py"
-    script.write_text(f"import sys; sys.path[:0] = {[str(f) for f in FOLDERS]!r}\n" + MAIN.format(folder=str(tmp_path)))
-    command = [str(Path(sys.executable).with_name("micropython")), "-X", "heapsize=1m", str(script)]
-    done = subprocess.run(command, stdin=subprocess.DEVNULL, capture_output=True, timeout=60, check=False)
-    assert done.returncode == 0, done.stderr
-    closings, crimes = json.loads((tmp_path / "result.json").read_text())
-
-    assert min(closings[:3]) > 500
-    assert closings[3] == 0
-    assert crimes == []

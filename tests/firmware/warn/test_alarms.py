@@ -9,20 +9,23 @@ import sys
 from array import array
 
 import pytest
+from evenstring.wire.table import load_table
 
-from tests.firmware.run import FOLDERS
-from tests.mp import FIRMWARE, Unix64, Wasm32
+from tests.firmware.rig.run import FOLDERS
+from tests.mp import FIRMWARE, VIRTUAL, Unix64, Wasm32
 
 sys.path.insert(0, str(FIRMWARE))  # the same files that a board runs
+sys.path.insert(1, str(VIRTUAL / "cpython"))
 
+from evenboard.base import limits as limits_of
 from evenboard.flash.latch import SIZE, Latch
-from evenboard.warn import alarm_limits
 from evenboard.warn import alarms as board_alarms
 from evenboard.warn.alarms import Alarms
 from evenboard.warn.patterns import LIGHT, SOUND, Signals, is_on
 from evenstring_protocol import wire
 
 GROUPS = 4
+KINDS = len(load_table().enums["alarm"])
 EVEN = [18500] * GROUPS  # 3.70 V in steps of 0.2 mV
 
 
@@ -132,15 +135,26 @@ def test_an_open_lead_is_told_and_freezes_the_other_looks() -> None:
 
 def test_no_believable_reading_means_not_watching() -> None:
     alarms = Alarms(GROUPS)
+    alarms.look([wire.NO_READING] * 2 * GROUPS, 2)
     for _ in range(4):
-        alarms.no_scan()
+        alarms.watch_over(1000, False)
     assert taken(alarms) == []
 
-    alarms.look([wire.NO_READING] * 2 * GROUPS, 2)
+    alarms.watch_over(1000, False)
 
     assert [e[:2] for e in taken(alarms)] == [(wire.ALARM_NOT_WATCHING, wire.ALARM_CHANGE_RAISED)]
     alarms.look(EVEN * 2, 2)
+    alarms.watch_over(100, False)
     assert alarms.active == 0
+
+
+def test_a_board_that_knows_that_it_is_blind_warns_whatever_it_read_last() -> None:
+    alarms = Alarms(GROUPS)
+    alarms.look(EVEN * 2, 2)
+
+    alarms.watch_over(5000, True)
+
+    assert [e[:2] for e in taken(alarms)] == [(wire.ALARM_NOT_WATCHING, wire.ALARM_CHANGE_RAISED)]
 
 
 @pytest.mark.parametrize(
@@ -221,17 +235,17 @@ def test_the_latch_survives_a_reset_and_is_told_again() -> None:
     ],
 )
 def test_limits_that_make_no_sense_are_refused_in_words(limits: dict[str, object]) -> None:
-    assert alarm_limits.check(limits).startswith("alarms")
+    assert limits_of.check_alarms(limits).startswith("alarms")
 
 
 def test_the_limits_of_another_chemistry_are_taken() -> None:
-    assert alarm_limits.check({"empty_mv": 2500, "discard_mv": 2000, "ceiling_mv": 3650}) == ""
+    assert limits_of.check_alarms({"empty_mv": 2500, "discard_mv": 2000, "ceiling_mv": 3650}) == ""
 
 
 def test_every_alarm_has_its_own_sound_and_light() -> None:
-    assert len(set(SOUND)) == len(set(LIGHT)) == board_alarms.KINDS
+    assert len(set(SOUND)) == len(set(LIGHT)) == KINDS
     assert all(len(p) % 2 == 0 and p[0] > 0 for p in SOUND + LIGHT)
-    assert sorted(board_alarms.PRIORITY) == list(range(board_alarms.KINDS))
+    assert sorted(board_alarms.PRIORITY) == list(range(KINDS))
 
 
 def test_outputs_follow_the_alarm_at_once_and_the_self_test_comes_first() -> None:
@@ -284,6 +298,7 @@ def test_a_torn_write_of_the_latch_leaves_the_generation_before() -> None:
 LOCKED = """
 import micropython
 from array import array
+from evenboard.warn.ahead import Ahead
 from evenboard.warn.alarms import Alarms
 from evenboard.warn.patterns import Signals
 n = 40
@@ -291,6 +306,7 @@ alarms = Alarms(n, 4)
 def nothing(on):
     pass
 signals = Signals(alarms, nothing, nothing)
+ahead = Ahead(n, alarms.empty, alarms.ceiling)
 readings = array("h", bytes(4 * n))
 temp = array("h", (2500, -32768, 7000, -500))
 out = array("h", bytes(10))
@@ -302,6 +318,9 @@ def run(scans):
             state = (state * 75 + 74) % 65537
             readings[i] = state - 32768 if state < 65536 else 0
         alarms.look(readings, 2, scan - 50, temp)
+        # Voltages anywhere, currents and gaps of time beyond what is real: nothing may reach 2^30.
+        ahead.look(readings, 2, state - 32768 if scan & 1 else -32768, 1 << scan % 20)
+        alarms.foretell(ahead)
         alarms.pass_time(200)
         signals.service(200, True)
         alarms.acknowledge(0x1ff)

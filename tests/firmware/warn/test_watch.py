@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.firmware.run import run
+from tests.firmware.rig.run import run
 from tests.mp import Unix64
 
 PRELUDE = """
@@ -73,21 +73,6 @@ print(app.watch.alarms.active, app.watch.alarms.latched, True in heard[before:],
     assert int(latched) == 0b10
     assert loud == "True"
     assert int(visited) == 1 << 6
-
-
-def test_a_silent_part_is_told_as_not_watching(runtime64: Unix64) -> None:
-    script = f"""{PRELUDE}
-rig = Rig(changes={{"alarms": {{}}}}, keep=True)
-app = rig.app
-app.scan_once()
-def dead():
-    raise OSError(5)
-app.front.scan = lambda: setattr(app.front, "fault", wire.FAULT_BUS)
-for _ in range(6):
-    app.scan_once()
-print(app.watch.alarms.active >> wire.ALARM_NOT_WATCHING, app.state == wire.STATE_FAULT)
-"""
-    assert run(runtime64, script)[-1] == "1 True"
 
 
 @pytest.mark.parametrize(

@@ -118,8 +118,9 @@ class Fake:
 
     def _answer(self, name: str, v: dict[str, Any]) -> int:
         if name == "READ_SEGMENT":
-            data = self.content[v["offset"] : v["offset"] + v["size"]]
-            self._say("SEGMENT_DATA", number=v["number"], offset=v["offset"], data=data)
+            end = min(v["offset"] + v["size"], len(self.content))
+            for at in range(v["offset"], end, 512):
+                self._say("SEGMENT_DATA", number=v["number"], offset=at, data=self.content[at : min(at + 512, end)])
         elif name == "CHECK_SEGMENT":
             crc = zlib.crc32(self.content[: v["size"]]) ^ self.wrong_sum
             self._say("SEGMENT_SUM", number=v["number"], size=v["size"], crc=crc)
@@ -145,7 +146,7 @@ def test_it_goes_on_where_an_interrupted_run_stopped(tmp_path: Path) -> None:
     done = fetched(fake, tmp_path / "a.frames")
 
     assert done.new_bytes == 1000
-    assert fake.asked.count("READ_SEGMENT") == 2
+    assert fake.asked == ["IDENTIFY", "CHECK_SEGMENT", "READ_SEGMENT", "CHECK_SEGMENT"]
     assert (tmp_path / "a.frames").read_bytes() == CONTENT
     assert not (tmp_path / "a.frames.part").exists()
 
@@ -209,7 +210,7 @@ def test_a_silent_port_is_one_clear_line() -> None:
         def write(self, _: bytes) -> None:
             pass
 
-    with pytest.raises(DeviceError, match="no answer to LIST_SEGMENTS"):
+    with pytest.raises(DeviceError, match="no answer to IDENTIFY"):
         list_segments(Talk(Silent(b""), "fake", answer_s=0.01))
 
 
@@ -238,6 +239,9 @@ class _Confused:
         assert self.asked < 200, "asks without end"
         return self.answers[min(self.asked, len(self.answers)) - 1]
 
+    def ask_all(self, command: str, answer: str, **values: Any) -> list[dict[str, Any]]:
+        return [self.ask(command, answer, **values)]
+
 
 def _listing(number: int, size: int = 512, more: int = 1) -> dict[str, Any]:
     return {"number": (number,), "size": (size,), "flags": (0,), "more": more}
@@ -262,3 +266,21 @@ def test_a_board_that_answers_for_other_places_ends_the_fetch(tmp_path: Path) ->
 
     with pytest.raises(DeviceError, match="answers for other places"):
         fetch_segment(talk, Segment(7, 512, False, False), tmp_path / "a.frames")  # type: ignore[arg-type]  # as above
+
+
+def test_nothing_that_interrupts_an_interpreter_is_sent_before_the_board_has_spoken() -> None:
+    """0x03 is Ctrl-C on the console of a board that is still starting."""
+
+    class Late(Fake):
+        sent = b""
+
+        def write(self, data: bytes) -> None:
+            self.sent += data
+            if len(self.sent) > 40:
+                super().write(data)
+
+    for _ in range(50):
+        fake = Late(CONTENT)
+        Talk(fake, "fake", answer_s=0.002).ask("SET_TIME", "REPLY", unix_ms=3)
+        assert b"\x03" not in fake.sent[:40]
+        assert fake.asked[-1] == "SET_TIME"

@@ -155,7 +155,7 @@ def test_a_recording_starts_the_board_and_marks_what_happened(tmp_path: Path, bo
     found, decoder = marks_of(tmp_path / "a.frames")
     session = load_session([tmp_path / "a.frames"])
 
-    assert [f.name for f in board.seen][:3] == ["SET_TIME", "IDENTIFY", "START"]
+    assert [f.name for f in board.seen][:3] == ["IDENTIFY", "SET_TIME", "START"]
     assert next(f for f in board.seen if f.name == "START").values["interval_ms"] == 500
     assert (decoder.frames_damaged, decoder.frames_lost) == (0, 0)
     assert {"MARK_LINK", "MARK_PACK", "MARK_NOTE", "MARK_TIME"} == {f.name for f in found}

@@ -84,16 +84,19 @@ def _leave_monitor(port: str) -> None:
     """A board that runs the monitor restarts into its console; any other is left as it is."""
     say(f"{port}: asking whether the monitor runs there (at most 6 s)")
     line = open_port(port)
+    asked = False
     try:
         talk = Talk(line, port, answer_s=1.5)
         with suppress(DeviceError):
             ident = talk.ask("IDENTIFY", "IDENT")
+            asked = True
             talk.ask("MAINTAIN", "REPLY", boot_count=ident["boot_count"])
             say(f"{port}: {ident['firmware']} restarts into its console")
-            say(f"{port}: waiting 3 s for its restart")
-            time.sleep(3.0)
     finally:
         line.close()
+    if asked:  # also when its answer was lost: it may have gone all the same
+        say(f"{port}: waiting 3 s for its restart")
+        time.sleep(3.0)
 
 
 def _install(port: str, description: Path, changes: dict[str, Any]) -> tuple[int, int]:

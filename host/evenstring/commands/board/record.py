@@ -30,8 +30,9 @@ def status_line(status: Status, path: Path) -> str:
     spread = "spread –" if status.spread_mv is None else f"spread {status.spread_mv:.1f} mV"
     minutes, seconds = divmod(int(status.elapsed_s), 60)
     texts = f", {status.console_pieces} console texts" if status.console_pieces else ""
+    trouble = f"! {status.trouble}  " if status.trouble else ""
     return (
-        f"{status.state} {minutes}:{seconds:02d}  {status.groups} groups  {status.scans} scans"
+        f"{trouble}{status.state} {minutes}:{seconds:02d}  {status.groups} groups  {status.scans} scans"
         f" ({status.scans_per_s:.1f}/s)  {spread}  {status.frames_damaged} damaged, {status.frames_lost} lost{texts}"
         f"  {status.bytes_written / 1000:.0f} kB -> {plain(path)}"
     )
@@ -113,6 +114,10 @@ def command(  # noqa: PLR0913, PLR0917  # one argument an option, all named by c
     _refuse_silence(port, writer, append)
     if not quiet:
         say(f"{output}: {writer.decoder.frames_good} frames, {writer.bytes_written} bytes")
+        if line.latest and line.latest.trouble:
+            say(f"! {line.latest.trouble}")
+        if line.latest and line.latest.reset_by_opening:
+            say(f"the board restarted as {port} was opened: what it was doing before ended there")
         if line.latest and line.latest.ident and line.latest.ident.memory_words:
             say(f"the board's own memory: {line.latest.ident.memory_words}")
 

@@ -9,6 +9,7 @@ from rig import Rig  # isort: skip
 from array import array
 
 from evenboard.flash.delta import DeltaEncoder
+from evenboard.warn.alarms import Alarms
 from evenstring_protocol import best, framing
 
 _ROUNDS = 2
@@ -36,6 +37,12 @@ def reference():
     for _ in range(1000):
         x = (x * 75 + 74) % 65537
     return x
+
+
+# A thousand turns of a loop that does nothing: the unit in which an emulated RP2040's scans are known.
+def turns():
+    for _ in range(1000):
+        pass
 
 
 _dice = [1]
@@ -78,6 +85,18 @@ def without_models(front):
     front.mux.is_open = lambda: True
 
 
+# A load that moves, so that shares are learnt too; each look is due.
+def forecast(ahead, readings):
+    state = [0]
+    loaded = [array("h", (r - 60 * (k & 3) for r in readings)) for k in range(16)]
+
+    def foretell():
+        state[0] = (state[0] + 1) & 15
+        ahead.look(loaded[state[0]], 2, 500, 400)
+
+    return foretell
+
+
 def main(groups):
     rig = Rig(groups=groups, changes={"alarms": {}})
     app = rig.app
@@ -86,25 +105,26 @@ def main(groups):
     app.scan_once()
     without_models(front)
     size = 17 + 2 * (4 * groups) + 6 + 2
-    alarms = app.watch.alarms
+    quiet = Alarms(groups, 1)  # with nothing pending, as nearly always
     encoder = DeltaEncoder(groups, 2, 1, 1, 1)
-    now = (500, 9000, 2500)
-
     noisy = [array("h", (r + noise() for r in front.readings)) for _ in range(16)]
     state = [0]
 
     # Scans on and on with noise of about 1 mV, new blocks included: what the recorder adds to a scan.
     def delta():
         state[0] = (state[0] + 1) & 15
-        if not encoder.add(0, 0, noisy[state[0]], now):
+        if not encoder.add(0, 0, noisy[state[0]], (500, 9000, 2500)):
             encoder.close(0)
             encoder.begin(0)
 
     actions = (
         (reference, ()),
+        (turns, ()),
+        (forecast(app.watch.ahead, front.readings), ()),
+        (quiet.look, (noisy[0], 1, 500, front.sensors.temp)),
         (app.scan_once, ()),
         (front.scan, ()),
-        (alarms.look, (front.readings, 2, 500, front.sensors.temp)),
+        (quiet.look, (noisy[0], 2, 500, front.sensors.temp)),
         (app.send_scan, ()),
         (delta, ()),
         (best.put_crc, (link.body, size)),
@@ -112,7 +132,7 @@ def main(groups):
         (framing.put_crc, (link.body, size)),
         (framing.encode, (link.body, size + 4, link.stuffed)),
     )
-    _, whole, read, look, send, block, crc, stuff, plain_crc, plain_stuff = ratios(actions)
+    _, idle, foretold, one_pass, whole, read, look, send, block, crc, stuff, plain_crc, plain_stuff = ratios(actions)
     for name, value in (
         ("whole", whole),
         ("read", read),
@@ -123,5 +143,8 @@ def main(groups):
         ("cobs", stuff),
         ("plain_crc", plain_crc),
         ("plain_cobs", plain_stuff),
+        ("ahead", foretold),
+        ("turns_relay", 1000 * (look + foretold) / idle),
+        ("turns_bank", 1000 * (one_pass + foretold / 5) / idle),
     ):
         print(name, value)

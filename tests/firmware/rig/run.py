@@ -16,7 +16,7 @@ from evenstring.board.compiled import NATIVE, compile_file
 
 from tests.mp import FIRMWARE, PROTOCOL, VIRTUAL, Unix64, Wasm32
 
-RIG = Path(__file__).with_name("rig")
+RIG = Path(__file__).with_name("scripts")
 # What main.py lets go after the start.
 STARTING = ast.literal_eval(re.search(r"(?s)^STARTING = (\(.*?\n\))", (FIRMWARE / "main.py").read_text(), re.M)[1])  # type: ignore[index]
 FOLDERS = (VIRTUAL, FIRMWARE, PROTOCOL, RIG)

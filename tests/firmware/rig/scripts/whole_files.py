@@ -12,5 +12,5 @@ def make(data, write, folder):
     app = build.make_app(data, "", write, int, 0, 1, folder + "/calibration.bin")
     app.boots = Boots(folder + "/boots.json")
     maintenance.register(app)
-    config.Service(app, folder + "/board.json", app.boots)
+    config.register(app, folder + "/board.json")
     return whole.begun(app)

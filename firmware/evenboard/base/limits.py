@@ -1,0 +1,67 @@
+# Limits of the board description's "alarms" and "ahead": what they are unless it says otherwise, and whether they can
+# be used. In memory only during the start and while a new description is checked.
+
+# mV, degC x 100, 10 mA and looks. Common practice for 4.2 V chemistries.
+ALARMS = {
+    "empty_mv": 3000,
+    "discard_mv": 2500,
+    "ceiling_mv": 4250,
+    "reversed_mv": -50,
+    "hysteresis_mv": 50,
+    "hot_cdeg": 6000,
+    "cold_cdeg": 0,
+    "temp_hysteresis_cdeg": 300,
+    "charging_10ma": 20,
+    "debounce": 2,
+}
+
+# mV: ease off so far above empty, ease off now, clear so far above that; so far below the ceiling when charging; what
+# braking adds near full (our choice). Tuned on rides 1 to 100 of tests/benchmarks/ahead.py.
+AHEAD = {"soon_mv": 65, "now_mv": 10, "clear_mv": 150, "ceiling_mv": 15, "brake_mv": 60}
+
+
+def alarms(limits):
+    return _with(ALARMS, limits)
+
+
+def ahead(values):
+    return _with(AHEAD, values)
+
+
+def _with(known, own):
+    v = dict(known)
+    v.update(own or {})
+    return v
+
+
+# A sentence that says what is wrong with the limits, or "".
+def check_alarms(limits):
+    problem = _foreign("alarms", ALARMS, limits)
+    if problem:
+        return problem
+    v = alarms(limits)
+    if not -1000 <= v["reversed_mv"] < v["discard_mv"] <= v["empty_mv"] < v["ceiling_mv"] <= 5000:
+        return "alarms: limits must rise from reversed_mv to ceiling_mv"
+    if not 1 <= v["debounce"] <= 20 or not 0 <= v["hysteresis_mv"] <= 500:
+        return "alarms: debounce 1 to 20 looks, hysteresis_mv 0 to 500"
+    if not -4000 <= v["cold_cdeg"] < v["hot_cdeg"] <= 12000:
+        return "alarms: cold_cdeg must lie below hot_cdeg"
+    return ""
+
+
+def check_ahead(values):
+    problem = _foreign("ahead", AHEAD, values)
+    if problem:
+        return problem
+    v = ahead(values)
+    for key in v:
+        if not 0 <= v[key] <= 500:
+            return "ahead." + key + " is out of range: 0 to 500 mV"
+    return "" if v["now_mv"] <= v["soon_mv"] else "ahead: now_mv must not be above soon_mv"
+
+
+def _foreign(section, known, own):
+    for key in own:
+        if key not in known or not isinstance(own[key], int) or isinstance(own[key], bool):
+            return section + "." + str(key) + " is not known or no whole number"
+    return ""
