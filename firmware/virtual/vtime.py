@@ -9,7 +9,7 @@ ms = 0  # since the virtual board was made
 us = 0  # and microseconds of the running one
 _tick_ms = 0
 _tick_us = 0
-pace = None  # function called with no arguments after each sleep, to keep in step with real time
+pace = None  # function called with no arguments whenever a millisecond has gone, to keep in step with real time
 
 
 # Where the wrapping counters stand at the beginning; only before the run.
@@ -27,6 +27,8 @@ def advance(n):
         n = us // 1000
         us -= n * 1000
         _advance_ms(n)
+        if pace:
+            pace()
 
 
 def _advance_ms(n):
@@ -53,8 +55,6 @@ def sleep_ms(n):
         advance(500000000)
         n -= 500000
     advance(n * 1000)
-    if pace:
-        pace()
 
 
 # us since an instant kept as (ms, us); more than half a minute comes back as half a minute.

@@ -107,7 +107,7 @@ def test_the_ride_s_current_arrives(session: Session, trajectory: Trajectory) ->
 
 
 def test_the_report_names_what_ran(tmp_path: Path, recording: Path, session: Session, scenario: Scenario) -> None:
-    write_report(gather_material(session, profile_of(session)), (recording,), tmp_path)
+    write_report(gather_material(session, profile_of(session)), (recording,), tmp_path, force=False)
     report = json.loads((tmp_path / "report.json").read_text())
 
     assert report["instrument"]["runtime"].startswith("MicroPython")

@@ -15,7 +15,7 @@ from evenstring.board.fetch import file_name, place_of
 def test_the_practice_board_prints_a_port_that_records_and_is_fetched_from(tmp_path: Path) -> None:
     """Two processes, as a user has two terminals; the board ends by itself if this test does not end it."""
     command = [sys.executable, "-m", "evenstring"]
-    asked = [*command, "virtual", "--scenario", "lead_off", "--speed", "20", "--seconds", "60"]
+    asked = [*command, "virtual", "--scenario", "lead_off", "--speed", "1", "--seconds", "60"]
     with subprocess.Popen([*asked], stdout=subprocess.PIPE, text=True, env=None, bufsize=1) as board:  # ours
         try:
             assert board.stdout is not None

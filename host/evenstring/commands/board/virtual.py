@@ -24,7 +24,7 @@ _LOOK_S = 0.2  # how often the board is looked after; our choice
 @click.command("virtual", epilog="Example: evenstring virtual --scenario ends_early_high_group --speed 60")
 @click.option("--scenario", default="demo", show_default=True, type=ScenarioName(),
               help="What the pack does: see `evenstring simulate --list`, or a .toml file.")  # fmt: skip
-@click.option("--speed", default=10, show_default=True, type=click.IntRange(0, 3600),
+@click.option("--speed", default=1, show_default=True, type=click.IntRange(0, 3600),
               help="1: as in life; 60: an hour a minute; 0: as fast as it goes.")  # fmt: skip
 @click.option("--flash", type=click.Path(path_type=Path),
               help="Folder that is the board's own memory; by default it is forgotten at the end.")  # fmt: skip
