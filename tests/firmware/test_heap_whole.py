@@ -126,7 +126,7 @@ def test_everything_on_allocates_nothing(
     assert (got.good, got.blocks_lost, got.alarms & _SEEN) == (123, 0, 0b11)
     assert got.blocks == 2  # at the alarm, and with what came after it
     assert got.segments == 1
-    assert got.held < (132 + more_kb) * 1024
+    assert got.held < (135 + more_kb) * 1024
 
 
 def test_with_all_that_is_kept_in_files_too(
