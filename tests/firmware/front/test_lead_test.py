@@ -120,9 +120,9 @@ def test_a_scan_never_puts_the_load_across_a_group(case):
 
 def test_by_command_the_reply_names_it_and_it_is_told_as_an_alarm(case):
     got = case(
-        "from evenboard.line.config import Service\n"
+        "from evenboard.line.config import register\n"
         'rig = Rig(groups=12, changes={"alarms": {}}, keep=True)\n'
-        'Service(rig.app, "none.json")\n'
+        'register(rig.app, "none.json")\n'
         'rig.break_it([{"kind": "lead_ohm", "tap": 12, "ohm": 8000}])\n'
         f"rig.command({SELF_TEST}, 7); rig.app.poll()\n"
         "from evenstring_protocol import framing; out = bytearray(400); told = []\n"
