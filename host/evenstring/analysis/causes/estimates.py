@@ -54,6 +54,7 @@ _SLOW_APART = 10.0
 _SAG_SHARE = 0.02  # of an extra sag: how well the circuit follows it: tuned on own packs under 100,000
 _CLEAR_PERCENT = 10.0  # of resistance: from here on joint and cell are told apart: our choice
 _MOST_CAPACITY = 50.0  # %: nothing believable lies beyond: our choice
+_LEAST_HALF = 10  # rows of half a charge that are fitted by themselves: our choice
 _SPLIT = np.arange(4)  # meter, charge, capacity, resistance: what both halves of a charge must agree on: our choice
 _WIDE = np.array([50.0, 50.0, 100.0, 300.0])  # what is believed before looking: nearly nothing: our choice
 # Of the model error, what does not run on from row to row, and no less: tuned on own packs under 100,000
@@ -119,6 +120,8 @@ def _disagreement(rows: Rows) -> F64:
     but a misfit of whatever else was fitted. With a ride the steps of its load tell instead.
     """
     lower = rows.moved <= np.median(rows.moved)
+    if min(lower.sum(), (~lower).sum()) < _LEAST_HALF:
+        return np.zeros((rows.departure_v.shape[1], len(_SPLIT)))
     parts = [_regress(rows.part(half), None) for half in (lower, ~lower)]
     apart = np.subtract(*(size - np.median(size, axis=0) for size, _ in parts))[:, _SPLIT]
     known = sum(np.einsum("gkk->gk", covariance)[:, _SPLIT] for _, covariance in parts)
