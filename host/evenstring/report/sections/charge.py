@@ -28,6 +28,11 @@ def section(material: Material) -> Section:
         pairs.append(("charged", f"{c.charged_ah:.3g} Ah", ""))
     if c.short_ah is not None:
         pairs.append(("lowest group short of full by", f"{c.short_ah:.2f} Ah", ""))
+    if "charger.done_light_a" in material.profile.defaults and c.done_light_a not in (
+        None,
+        material.profile.done_light_a,
+    ):
+        pairs.append(("done light", f"{c.done_light_a:.2f} A", "read off the end of the taper, since nobody gave it"))
     heads, rows = _cycles(material.found.charges)
     return Section("charge", _TITLE, [ENDED[c.ended], *_cause(c)], pairs, [], heads, rows, missing=missing)
 
