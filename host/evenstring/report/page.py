@@ -26,15 +26,13 @@ from evenstring.report.next_steps import next_step, record_next
 from evenstring.report.reasons import headline, sentence, sure_line
 from evenstring.report.sections import balancing, causes, charge, limits, reserve, ride, since_before, spread
 from evenstring.report.sections.first import headline_figures
-from evenstring.report.sections.quality import quality
+from evenstring.report.sections.quality import notes, quality
 from evenstring.report.sections.section import Section
 from evenstring.report.words import CAUTIONS, GLOSSARY, PROFILE, counted
 from evenstring.session import Session
 from evenstring.text import plain
 
 __all__ = ["render"]
-
-_NOTES = 60  # notes and marks shown
 
 
 def render(material: Material, title: str = "") -> str:
@@ -64,7 +62,7 @@ def render(material: Material, title: str = "") -> str:
         groups=_group_rows(session),
         findings=_sections(material),
         quality=quality(material),
-        notes=[(f"{clock(m.time_s)}, {m.kind}", m.text) for m in session.marks if m.kind != "time"][:_NOTES],
+        notes=notes(session),
         profile=[_profile_row(profile, *entry) for entry in PROFILE],
         assumed=[*_unfit(found.profile_check), *found.assumed],
         cautions=CAUTIONS,

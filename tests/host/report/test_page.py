@@ -16,7 +16,7 @@ from evenstring.report.page import render
 from evenstring.report.report_json import report_json
 from evenstring.report.sections import balancing, causes, charge, limits, reserve, ride, spread
 from evenstring.report.words import CAUTIONS
-from evenstring.session import Gap, Session
+from evenstring.session import Gap, Health, Said, Session
 
 from tests.host.looks import NASTY, a_day, a_material, a_profile, weak
 
@@ -240,3 +240,14 @@ def test_an_interval_beyond_a_day_runs_upwards(day: Session) -> None:
 
     assert "longer than 24 h" in words
     assert "69 h 27 min to 100 h" in words
+
+
+def test_a_board_that_stopped_measuring_is_named_with_what_to_do(day: Session) -> None:
+    stuck = Health(400.0, "fault", "stuck_relay", 5)
+    warned = Said(300.0, "ease_off", 7, True, 3.02)
+
+    words = told(a_material(replace(day, health=(stuck,), said=(warned,))))
+
+    assert stuck.words
+    assert stuck.words in words
+    assert f"{warned.words} (3.02 V)" in words

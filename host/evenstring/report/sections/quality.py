@@ -7,7 +7,9 @@ from evenstring.report.material import Material
 from evenstring.report.sections.section import brief
 from evenstring.session import Session
 
-__all__ = ["quality"]
+__all__ = ["notes", "quality"]
+
+_NOTES = 60  # notes, marks and warnings shown; our choice
 
 
 def quality(material: Material) -> list[tuple[str, str]]:
@@ -56,3 +58,19 @@ def _calibration(session: Session) -> str:
 
 def _millivolts(volts: float | None) -> str:
     return "not stated" if volts is None else f"± {volts * 1000:.2g} mV (k = 1)"
+
+
+def notes(session: Session) -> list[tuple[str, str]]:
+    """What people and the board said while it was recorded, in order of time: when and who, and what.
+
+    A board that does not measure comes first, however many other notes there are.
+    """
+    blind = [(h.time_s, "the board", h.words) for h in session.health if h.words]
+    said = [
+        (w.time_s, "the board", f"{w.words}{'' if w.value_v is None else f' ({w.value_v:.2f} V)'}")
+        for w in session.said
+        if w.began and w.words
+    ]
+    marks = [(m.time_s, m.kind, m.text) for m in session.marks if m.kind != "time"]
+    shown = [*blind, *sorted((*said, *marks), key=lambda note: note[0])][:_NOTES]
+    return [(f"{clock(when)}, {who}", what) for when, who, what in shown]
