@@ -21,6 +21,8 @@ from evenstring.paths import firmware_dir
 from mpremote.transport import Transport as MpremoteTransport
 from mpremote.transport import TransportExecError
 
+pytestmark = pytest.mark.slow  # processes, ports or long sessions: not in the quick lane
+
 # Runs what it is sent, as a board's raw console does: one line in (a repr), the output and a mark back.
 CONSOLE = """
 import sys

@@ -24,6 +24,8 @@ from evenstring.wire.table import load_table
 from tests.host.board.test_fetch import GROUPS, write_trace
 from tests.host.looks import a_day, a_material
 
+pytestmark = pytest.mark.slow  # processes, ports or long sessions: not in the quick lane
+
 
 def told(**more: int) -> Ident:
     (frame,) = StreamDecoder().feed(identity(Counter(), 4, "relay_scan", **more)).frames

@@ -10,6 +10,8 @@ import pytest
 
 from tests.host.streams import recording
 
+pytestmark = pytest.mark.slow  # processes, ports or long sessions: not in the quick lane
+
 # pyserial and subprocess choose by the system they run on, and get its own there; all others find the modules missing.
 _BLOCKED = """
 import subprocess, sys, types

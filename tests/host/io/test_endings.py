@@ -20,6 +20,8 @@ from evenstring.wire.table import load_table
 from tests.host.fake_board import FakeBoard, marks_of, started, until
 from tests.host.streams import recording
 
+pytestmark = pytest.mark.slow  # processes, ports or long sessions: not in the quick lane
+
 CLOSED = load_table().enums["link_event"]["closed"]
 
 

@@ -23,6 +23,8 @@ from evenstring.wire.stream import StreamDecoder
 from tests.host.fake_board import FakeBoard, marks_of, started, until
 from tests.host.streams import counts, recording, scans
 
+pytestmark = pytest.mark.slow  # processes, ports or long sessions: not in the quick lane
+
 
 @pytest.fixture
 def board(tmp_path: Path) -> Iterator[FakeBoard]:

@@ -28,6 +28,8 @@ from evenstring.wire.table import load_table
 
 from tests.host.looks import NASTY, a_day, a_profile
 
+pytestmark = pytest.mark.slow  # processes, ports or long sessions: not in the quick lane
+
 
 def screen(app: WatchApp) -> str:
     """All characters on the screen."""

@@ -18,6 +18,8 @@ from evenstring.profile import PackProfile
 from evenstring.report.reasons import sentence
 from evenstring.sim import DutyCycle, MeterModel, Pack, measure, simulate
 
+pytestmark = pytest.mark.slow  # processes, ports or long sessions: not in the quick lane
+
 GROUPS = 20
 PROFILE = PackProfile(groups=GROUPS)
 

@@ -14,6 +14,8 @@ from evenstring.errors import InputError
 
 from tests.host.io.tables.judge import read_back
 
+pytestmark = pytest.mark.slow  # processes, ports or long sessions: not in the quick lane
+
 _COST = """
 import io, resource, sys
 from pathlib import Path
