@@ -176,6 +176,9 @@ def _fit(rows: Rows, x: F64, y: F64, beliefs: tuple[F64, F64, F64, F64], gap: F6
     at = [rows.curve.slope_at(rows.surface + k * half) for k in range(3)]
     slope = (at[0] + 4.0 * at[1] + at[2]) / 6.0
     x[:, CHARGE], x[:, CAPACITY] = slope * 0.01, -slope * rows.moved * 0.01
+    # Whether it is a gap is what is asked: its doubt is that of the gap which the voltage would be, if it were one.
+    whole = y / rows.slope_v
+    gap = np.where(np.abs(whole) > np.abs(gap), whole, gap)
     # At one voltage a gap cannot be seen, and a healthy one is to be ruled out: its doubt is that of a healthy gap.
     doubt = (np.clip(gap, -_HEALTHY_GAP, _HEALTHY_GAP) if rows.depth < LEAST_DEPTH else gap) * rows.slope_u_v
     lower = np.linalg.cholesky(base + np.outer(doubt, doubt) * near)
