@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.causes.catalogue import CAUSES, SCATTER, SIGNS, UNITS, cause_of
-from evenstring.analysis.causes.estimates import RESISTANCE, Evidence, gather
+from evenstring.analysis.causes.estimates import METER, RESISTANCE, Evidence, gather
 from evenstring.analysis.causes.estimates_without_current import BLIND_NOTE, gather_blind
 from evenstring.analysis.causes.hypotheses import (
     EFFECT,
@@ -137,7 +137,8 @@ def _with_sensor(session: Session, profile: PackProfile) -> Diagnosis:
         record = "a ride and a whole charge with the current sensor"
         return Diagnosis((), Unknown("weakness", "too little was recorded", record))
     evidence, patterns = without_meter_patterns(gathered, SCATTER, EFFECT, PREVALENCE)
-    found = judge(evidence)
+    doubted = gathered.doubted and without_meter_patterns(gathered.doubted, SCATTER, EFFECT, PREVALENCE)[0]
+    found = judge(evidence, doubted)
     why = _why_unsure(evidence, found)
     unknown = Unknown("weakness", why, _next_recording(evidence, found)) if why else None
     return Diagnosis(found, unknown, patterns, evidence)
@@ -181,26 +182,56 @@ def _next_recording(evidence: Evidence, found: tuple[Weakness, ...]) -> str:
     return "two rests a week apart with no charge between"
 
 
-def judge(evidence: Evidence) -> tuple[Weakness, ...]:
-    """Explanations weighed, group by group, of evidence from which the meter's patterns are taken out already."""
-    size, notes = _without_course(evidence)
-    if notes:  # it was fitted to groups that scatter: its own uncertainty is added
-        covariance = evidence.covariance.copy()
-        covariance[:, RESISTANCE, RESISTANCE] += 2.0 * SCATTER[RESISTANCE] ** 2 / len(size)
-        evidence = replace(evidence, covariance=covariance)
-    scatter = own_scatter(size, evidence.covariance)
-    groups = len(size)
+def judge(evidence: Evidence, doubted: Evidence | None = None) -> tuple[Weakness, ...]:
+    """Explanations weighed, group by group, of evidence from which the meter's patterns are taken out already.
+
+    Both looks at the curve count alike, unless the plain one wants a meter that no meter is.
+    """
+    looks = [_look(e) for e in (evidence, doubted) if e is not None]
+    groups = len(evidence.size)
     out = []
     for g in range(groups):
-        weight = weights(size[g], evidence.covariance[g], scatter, groups)
+        each = [weights(k.size[g], k.covariance[g], k.scatter, groups) for k in looks]
+        believed = [k for k in range(len(looks)) if k or not _meter_refuted(looks[k], g, each[k])]
+        used = believed or [0]
+        weight = np.mean([each[k] for k in used], axis=0)
         if 1.0 - weight[0] >= _SHOWN:
-            out.append(_statement(g, size[g], evidence, scatter, weight, notes))
+            out.append(_statement(g, looks[used[0]], weight))
     spoken_of = frozenset(w.group - 1 for w in out)
+    plain = looks[0]
     out += [
-        _mentioned(found, size[found.group], evidence.covariance[found.group], scatter, groups)
-        for found in stand_outs(size, evidence.covariance + healthy(scatter), spoken_of)
+        _mentioned(found, plain.size[found.group], plain.covariance[found.group], plain.scatter, groups)
+        for found in stand_outs(plain.size, plain.covariance + healthy(plain.scatter), spoken_of)
     ]
     return tuple(sorted(out, key=lambda w: (w.within_scatter, -w.confidence)))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Look:
+    """Evidence as it is weighed: without a smooth course of resistance, beside the scatter of these groups."""
+
+    evidence: Evidence
+    size: F64
+    covariance: F64
+    scatter: F64
+    notes: tuple[str, ...]
+
+
+def _look(evidence: Evidence) -> _Look:
+    size, notes = _without_course(evidence)
+    covariance = evidence.covariance
+    if notes:  # it was fitted to groups that scatter: its own uncertainty is added
+        covariance = covariance.copy()
+        covariance[:, RESISTANCE, RESISTANCE] += 2.0 * SCATTER[RESISTANCE] ** 2 / len(size)
+    return _Look(evidence, size, covariance, own_scatter(size, covariance), notes)
+
+
+def _meter_refuted(look: _Look, g: int, weight: F64) -> bool:
+    """Whether the likeliest explanation is an offset that no meter in order has: then something else is misfit."""
+    best = SUBSETS[int(np.argmax(weight))]
+    if METER not in best:
+        return False
+    return abs(estimate(look.size[g], look.covariance[g], look.scatter, best, METER)[0]) > _METER_MOST_MV
 
 
 def _mentioned(found: StandOut, x: F64, covariance: F64, scatter: F64, groups: int) -> Weakness:
@@ -252,16 +283,14 @@ def _without_course(evidence: Evidence) -> tuple[F64, tuple[str, ...]]:
 
 def _statement(
     g: int,
-    x: F64,
-    evidence: Evidence,
-    scatter: F64,
+    look: _Look,
     weight: F64,
-    notes: tuple[str, ...],
 ) -> Weakness:
+    evidence = look.evidence
     share = shares(weight)
     k = int(np.argmax(share))
     best = max((s for s in SUBSETS if k in s), key=lambda s: weight[SUBSETS.index(s)])
-    size, low, high = _sized(x, evidence.covariance[g], scatter, best, k)
+    size, low, high = _sized(look.size[g], look.covariance[g], look.scatter, best, k)
     statement = Weakness(
         group=g + 1,
         cause=CAUSES[k],
@@ -271,7 +300,7 @@ def _statement(
         size_low=low,
         size_high=high,
         abnormal=round(float(1.0 - weight[0]), 3),
-        detail="; ".join((*_detail(CAUSES[k], size, evidence.joint[g]), *notes)),
+        detail="; ".join((*_detail(CAUSES[k], size, evidence.joint[g]), *look.notes)),
         probabilities=_listed(share),
     )
     # More capacity or less resistance than the others is no weakness; and an even split is no answer.

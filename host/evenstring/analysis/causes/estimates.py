@@ -8,7 +8,7 @@ uncertainty, and so decides nothing.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import IntEnum
 
 import numpy as np
@@ -57,6 +57,7 @@ _MOST_CAPACITY = 50.0  # %: nothing believable lies beyond: our choice
 _LEAST_HALF = 10  # rows of half a charge that are fitted by themselves: our choice
 _SPLIT = np.arange(4)  # meter, charge, capacity, resistance: what both halves of a charge must agree on: our choice
 _WIDE = np.array([50.0, 50.0, 100.0, 300.0])  # what is believed before looking: nearly nothing: our choice
+_WHOLE = 1.5
 # Of the model error, what does not run on from row to row, and no less: tuned on own packs under 100,000
 _WHITE_SHARE, _LEAST_WHITE_V = 0.3, 1e-4
 
@@ -81,6 +82,7 @@ class Evidence:
     has_steps: bool
     soc0: float
     curve: PackCurve | None = None
+    doubted: Evidence | None = None
 
 
 def gather(session: Session, profile: PackProfile) -> Evidence | None:
@@ -97,18 +99,25 @@ def gather(session: Session, profile: PackProfile) -> Evidence | None:
         middle = float(np.median(r_ohm))
         u = np.hypot(u_ohm / middle * 100.0, _RESISTANCE_FLOOR)
         fast = (r_ohm / middle - 1.0) * 100.0, u
-    found, full = _regress(rows, fast)
-    if fast is None:
-        full[:, _SPLIT, _SPLIT] += _disagreement(rows)
+    apart = _disagreement(rows) if fast is None else None
+    groups = session.groups
+    looks = [_look(rows, fast, apart, groups, whole) for whole in (False, True)]
+    return replace(looks[0], doubted=looks[1])
+
+
+def _look(rows: Rows, fast: tuple[F64, F64] | None, apart: F64 | None, groups: int, whole: bool) -> Evidence:
+    found, full = _regress(rows, fast, whole)
+    if apart is not None:
+        full[:, _SPLIT, _SPLIT] += apart
     found = found - np.median(found, axis=0)
     # SoC moves by charge over the group's own capacity: fitted was 1 - 1 / (capacity relative to the median).
     found[:, CAPACITY] /= 1.0 - 0.01 * np.minimum(found[:, CAPACITY], _MOST_CAPACITY)
-    joint = np.full(session.groups, np.nan)
+    joint = np.full(groups, np.nan)
     clear = (np.abs(found[:, RESISTANCE]) > _CLEAR_PERCENT) & (rows.once_ohm > 0.0)
     later = (rows.pulse_ohm - rows.once_ohm) * (found[clear, RESISTANCE] + found[clear, SLOW])
     joint[clear] = 1.0 + later / (rows.once_ohm * found[clear, RESISTANCE])
     return Evidence(
-        found[:, :SLOW], full[:, :SLOW, :SLOW], joint, rows.depth, steps is not None, rows.curve.soc0, rows.curve
+        found[:, :SLOW], full[:, :SLOW, :SLOW], joint, rows.depth, fast is not None, rows.curve.soc0, rows.curve
     )
 
 
@@ -128,7 +137,7 @@ def _disagreement(rows: Rows) -> F64:
     return np.asarray(np.maximum(apart**2 - known, 0.0) / 4.0)
 
 
-def _regress(rows: Rows, fast: tuple[F64, F64] | None) -> tuple[F64, F64]:
+def _regress(rows: Rows, fast: tuple[F64, F64] | None, whole: bool = False) -> tuple[F64, F64]:
     """(g, 5) sizes and (g, 5, 5) covariances; the fifth is what the slow resistance has beyond the fourth, in %.
 
     `fast` is the resistance from the steps, in %, with its standard uncertainties: one more observation of the fourth.
@@ -159,11 +168,13 @@ def _regress(rows: Rows, fast: tuple[F64, F64] | None) -> tuple[F64, F64]:
         sag = _SAG_SHARE * 0.01 * abs(plain[RESISTANCE, g]) * rows.sag_v
         base = noise + (error_v**2 + np.outer(sag, sag)) * alike
         beliefs = base, near, prior[g], shift[g]
+        if whole:
+            size[g], covariance[g] = _fit(rows, x, y[:, g], beliefs, _WHOLE * y[:, g] / rows.slope_v)
+            continue
         size[g] = plain[:, g]
         for _ in range(_ROUNDS):
-            size[g], covariance[g] = _fit(
-                rows, x, y[:, g], beliefs, 0.01 * (size[g, CHARGE] - size[g, CAPACITY] * rows.moved)
-            )
+            gap = 0.01 * (size[g, CHARGE] - size[g, CAPACITY] * rows.moved)
+            size[g], covariance[g] = _fit(rows, x, y[:, g], beliefs, gap)
     return size, covariance
 
 
@@ -176,9 +187,6 @@ def _fit(rows: Rows, x: F64, y: F64, beliefs: tuple[F64, F64, F64, F64], gap: F6
     at = [rows.curve.slope_at(rows.surface + k * half) for k in range(3)]
     slope = (at[0] + 4.0 * at[1] + at[2]) / 6.0
     x[:, CHARGE], x[:, CAPACITY] = slope * 0.01, -slope * rows.moved * 0.01
-    # Whether it is a gap is what is asked: its doubt is that of the gap which the voltage would be, if it were one.
-    whole = y / rows.slope_v
-    gap = np.where(np.abs(whole) > np.abs(gap), whole, gap)
     # At one voltage a gap cannot be seen, and a healthy one is to be ruled out: its doubt is that of a healthy gap.
     doubt = (np.clip(gap, -_HEALTHY_GAP, _HEALTHY_GAP) if rows.depth < LEAST_DEPTH else gap) * rows.slope_u_v
     lower = np.linalg.cholesky(base + np.outer(doubt, doubt) * near)
