@@ -137,8 +137,8 @@ def _with_sensor(session: Session, profile: PackProfile) -> Diagnosis:
         record = "a ride and a whole charge with the current sensor"
         return Diagnosis((), Unknown("weakness", "too little was recorded", record))
     evidence, patterns = without_meter_patterns(gathered, SCATTER, EFFECT, PREVALENCE)
-    doubted = gathered.doubted and without_meter_patterns(gathered.doubted, SCATTER, EFFECT, PREVALENCE)[0]
-    found = judge(evidence, doubted)
+    doubted = (without_meter_patterns(e, SCATTER, EFFECT, PREVALENCE)[0] for e in gathered.doubted)
+    found = judge(evidence, *doubted)
     why = _why_unsure(evidence, found)
     unknown = Unknown("weakness", why, _next_recording(evidence, found)) if why else None
     return Diagnosis(found, unknown, patterns, evidence)
@@ -182,18 +182,18 @@ def _next_recording(evidence: Evidence, found: tuple[Weakness, ...]) -> str:
     return "two rests a week apart with no charge between"
 
 
-def judge(evidence: Evidence, doubted: Evidence | None = None) -> tuple[Weakness, ...]:
+def judge(evidence: Evidence, *doubted: Evidence) -> tuple[Weakness, ...]:
     """Explanations weighed, group by group, of evidence from which the meter's patterns are taken out already.
 
     Both looks at the curve count alike, unless the plain one wants a meter that no meter is.
     """
-    looks = [_look(e) for e in (evidence, doubted) if e is not None]
+    looks = [_look(e) for e in (evidence, *doubted)]
     groups = len(evidence.size)
     out = []
     for g in range(groups):
         each = [weights(k.size[g], k.covariance[g], k.scatter, groups) for k in looks]
-        believed = [k for k in range(len(looks)) if k or not _meter_refuted(looks[k], g, each[k])]
-        used = believed or [0]
+        believed = [k for k in range(len(looks)) if not _meter_refuted(looks[k], g, each[k])]
+        used = [k for k in believed if k < 2] or believed or [0]
         weight = np.mean([each[k] for k in used], axis=0)
         if 1.0 - weight[0] >= _SHOWN:
             out.append(_statement(g, looks[used[0]], weight))

@@ -57,7 +57,7 @@ _MOST_CAPACITY = 50.0  # %: nothing believable lies beyond: our choice
 _LEAST_HALF = 10  # rows of half a charge that are fitted by themselves: our choice
 _SPLIT = np.arange(4)  # meter, charge, capacity, resistance: what both halves of a charge must agree on: our choice
 _WIDE = np.array([50.0, 50.0, 100.0, 300.0])  # what is believed before looking: nearly nothing: our choice
-_WHOLE = 1.5
+_WHOLE = (1.5, 4.0)
 # Of the model error, what does not run on from row to row, and no less: tuned on own packs under 100,000
 _WHITE_SHARE, _LEAST_WHITE_V = 0.3, 1e-4
 
@@ -82,7 +82,7 @@ class Evidence:
     has_steps: bool
     soc0: float
     curve: PackCurve | None = None
-    doubted: Evidence | None = None
+    doubted: tuple[Evidence, ...] = ()
 
 
 def gather(session: Session, profile: PackProfile) -> Evidence | None:
@@ -101,14 +101,14 @@ def gather(session: Session, profile: PackProfile) -> Evidence | None:
         fast = (r_ohm / middle - 1.0) * 100.0, u
     apart = _disagreement(rows) if fast is None else None
     groups = session.groups
-    looks = [_look(rows, fast, apart, groups, whole) for whole in (False, True)]
-    return replace(looks[0], doubted=looks[1])
+    plain, *doubted = (_look(rows, fast, apart, groups, whole) for whole in (0.0, *_WHOLE))
+    return replace(plain, doubted=tuple(doubted))
 
 
-def _look(rows: Rows, fast: tuple[F64, F64] | None, apart: F64 | None, groups: int, whole: bool) -> Evidence:
+def _look(rows: Rows, fast: tuple[F64, F64] | None, apart: F64 | None, groups: int, whole: float) -> Evidence:
     found, full = _regress(rows, fast, whole)
     if apart is not None:
-        full[:, _SPLIT, _SPLIT] += apart
+        full[:, :SLOW, :SLOW] += apart
     found = found - np.median(found, axis=0)
     # SoC moves by charge over the group's own capacity: fitted was 1 - 1 / (capacity relative to the median).
     found[:, CAPACITY] /= 1.0 - 0.01 * np.minimum(found[:, CAPACITY], _MOST_CAPACITY)
@@ -130,14 +130,17 @@ def _disagreement(rows: Rows) -> F64:
     """
     lower = rows.moved <= np.median(rows.moved)
     if min(lower.sum(), (~lower).sum()) < _LEAST_HALF:
-        return np.zeros((rows.departure_v.shape[1], len(_SPLIT)))
+        return np.zeros((rows.departure_v.shape[1], len(_SPLIT), len(_SPLIT)))
     parts = [_regress(rows.part(half), None) for half in (lower, ~lower)]
     apart = np.subtract(*(size - np.median(size, axis=0) for size, _ in parts))[:, _SPLIT]
-    known = sum(np.einsum("gkk->gk", covariance)[:, _SPLIT] for _, covariance in parts)
-    return np.asarray(np.maximum(apart**2 - known, 0.0) / 4.0)
+    known = sum(covariance[:, :SLOW, :SLOW] for _, covariance in parts)
+    beyond = np.maximum(
+        1.0 - len(_SPLIT) / np.einsum("gi,gi->g", apart, np.linalg.solve(known, apart[:, :, None])[:, :, 0]), 0.0
+    )
+    return np.asarray(beyond[:, None, None] * apart[:, :, None] * apart[:, None, :] / 4.0)
 
 
-def _regress(rows: Rows, fast: tuple[F64, F64] | None, whole: bool = False) -> tuple[F64, F64]:
+def _regress(rows: Rows, fast: tuple[F64, F64] | None, whole: float = 0.0) -> tuple[F64, F64]:
     """(g, 5) sizes and (g, 5, 5) covariances; the fifth is what the slow resistance has beyond the fourth, in %.
 
     `fast` is the resistance from the steps, in %, with its standard uncertainties: one more observation of the fourth.
@@ -169,7 +172,7 @@ def _regress(rows: Rows, fast: tuple[F64, F64] | None, whole: bool = False) -> t
         base = noise + (error_v**2 + np.outer(sag, sag)) * alike
         beliefs = base, near, prior[g], shift[g]
         if whole:
-            size[g], covariance[g] = _fit(rows, x, y[:, g], beliefs, _WHOLE * y[:, g] / rows.slope_v)
+            size[g], covariance[g] = _fit(rows, x, y[:, g], beliefs, whole * y[:, g] / rows.slope_v)
             continue
         size[g] = plain[:, g]
         for _ in range(_ROUNDS):
