@@ -39,6 +39,7 @@ __all__ = ["PREVALENCE", "Diagnosis", "diagnose", "find_weakness", "judge"]
 F64 = NDArray[np.float64]
 
 _METER_MOST_MV = 12.0  # a larger one is not believed without a hand meter: "cannot tell": our choice
+_ALSO = 0.5  # probability of a second cause beside the meter's offset: our choice
 _SHOWN = 0.25  # probability of not being healthy from which a group is spoken of: tuned on own packs under 100,000
 # A cause is named when it is this many times as probable as the next one: tuned on own packs under 100,000
 _AHEAD = 1.5
@@ -191,7 +192,7 @@ def judge(evidence: Evidence, *doubted: Evidence) -> tuple[Weakness, ...]:
     groups = len(evidence.size)
     out = []
     for g in range(groups):
-        each = [weights(k.size[g], k.covariance[g], k.scatter, groups) for k in looks]
+        each = [weights(k.size[g], k.covariance[g], k.scatter, groups, 1.0 - k.evidence.soc0) for k in looks]
         believed = [k for k in range(len(looks)) if not _meter_refuted(looks[k], g, each[k])]
         used = [k for k in believed if k < 2] or believed or [0]
         weight = np.mean([each[k] for k in used], axis=0)
@@ -261,9 +262,11 @@ def _listed(share: F64) -> tuple[tuple[CauseKind, float], ...]:
     return tuple((name, round(float(p), 3)) for name, p in zip(CAUSES, share, strict=True))
 
 
-def _sized(x: F64, covariance: F64, scatter: F64, subset: tuple[int, ...], k: int) -> tuple[float, float, float]:
+def _sized(
+    x: F64, covariance: F64, scatter: F64, subset: tuple[int, ...], k: int, below_full: float = 0.0
+) -> tuple[float, float, float]:
     """Size of cause k under an explanation, and its 90 % interval."""
-    mean, u = estimate(x, covariance, scatter, subset, k)
+    mean, u = estimate(x, covariance, scatter, subset, k, below_full)
     sign = SIGNS[k]
     low, high = sorted((sign * mean - _Z90 * u, sign * mean + _Z90 * u))
     return round(sign * mean, 3), round(low, 3), round(high, 3)
@@ -289,8 +292,10 @@ def _statement(
     evidence = look.evidence
     share = shares(weight)
     k = int(np.argmax(share))
+    if k == METER and np.sort(share)[-2] > _ALSO:  # two at once: what is the cell's is said, not what is the meter's
+        k = int(np.argsort(share)[-2])
     best = max((s for s in SUBSETS if k in s), key=lambda s: weight[SUBSETS.index(s)])
-    size, low, high = _sized(look.size[g], look.covariance[g], look.scatter, best, k)
+    size, low, high = _sized(look.size[g], look.covariance[g], look.scatter, best, k, 1.0 - evidence.soc0)
     statement = Weakness(
         group=g + 1,
         cause=CAUSES[k],
