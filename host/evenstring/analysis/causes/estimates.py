@@ -57,6 +57,8 @@ _MOST_CAPACITY = 50.0  # %: nothing believable lies beyond: our choice
 _LEAST_HALF = 10  # rows of half a charge that are fitted by themselves: our choice
 _SPLIT = np.arange(4)  # meter, charge, capacity, resistance: what both halves of a charge must agree on: our choice
 _WIDE = np.array([50.0, 50.0, 100.0, 300.0])  # what is believed before looking: nearly nothing: our choice
+# Gaps of the looks in doubt, over what a departure would be as one; the larger only where the smaller would still have
+# the meter be out by more than meters are: tuned on published cells of the set `tuned`
 _WHOLE = (1.5, 4.0)
 # Of the model error, what does not run on from row to row, and no less: tuned on own packs under 100,000
 _WHITE_SHARE, _LEAST_WHITE_V = 0.3, 1e-4
@@ -82,6 +84,7 @@ class Evidence:
     has_steps: bool
     soc0: float
     curve: PackCurve | None = None
+    seen_mv: F64 | None = None
     doubted: tuple[Evidence, ...] = ()
 
 
@@ -116,8 +119,16 @@ def _look(rows: Rows, fast: tuple[F64, F64] | None, apart: F64 | None, groups: i
     clear = (np.abs(found[:, RESISTANCE]) > _CLEAR_PERCENT) & (rows.once_ohm > 0.0)
     later = (rows.pulse_ohm - rows.once_ohm) * (found[clear, RESISTANCE] + found[clear, SLOW])
     joint[clear] = 1.0 + later / (rows.once_ohm * found[clear, RESISTANCE])
+    seen_mv = 1e3 * np.quantile(rows.departure_v, (0.1, 0.9), axis=0)
     return Evidence(
-        found[:, :SLOW], full[:, :SLOW, :SLOW], joint, rows.depth, fast is not None, rows.curve.soc0, rows.curve
+        found[:, :SLOW],
+        full[:, :SLOW, :SLOW],
+        joint,
+        rows.depth,
+        fast is not None,
+        rows.curve.soc0,
+        rows.curve,
+        seen_mv,
     )
 
 

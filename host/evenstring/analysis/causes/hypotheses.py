@@ -44,7 +44,10 @@ _LEAST_OWN = 0.25  # of the production variance: no pack is evener than half of 
 
 
 def weights(x: F64, covariance: F64, scatter: F64, groups: int, below_full: float = 0.0) -> F64:
-    """Probabilities of the explanations of one group; `below_full` in SoC, of the median group where charge is counted from."""
+    """Probabilities of the explanations of one group.
+
+    `below_full`: in SoC, of the median group at the start, where a departure in charge is counted.
+    """
     logs = np.array([_log_likelihood(x, covariance, scatter, s, below_full) for s in SUBSETS]) + np.log(_priors(groups))
     weight = np.exp(logs - logs.max())
     return np.asarray(weight / weight.sum())
