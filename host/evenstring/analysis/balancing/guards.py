@@ -1,0 +1,77 @@
+"""What a forecast may not say against what was measured, whatever model it came from.
+
+A spread that has been closing, faster than its uncertainty, does not stay open for ever under a rule that gets a string
+even; and a model that follows the voltages badly forecasts nothing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evenstring.analysis.balancing.map_fit import CLOSING, Fit, bleed_a, left_over_v
+from evenstring.analysis.balancing.window import Window
+from evenstring.analysis.results import Balancing
+from evenstring.profile import PackProfile
+
+__all__ = ["Trend", "kept_to_trend", "misfit", "trend_of"]
+
+F64 = NDArray[np.float64]
+_LATE_H = 0.75  # the end of a held voltage, in which its trend is taken: our choice
+_LEAST_MEANS = 6  # for a trend: our choice
+# Errors of neighbouring means are alike: the slope is so many times as uncertain: tuned on published cells (`tuned`)
+_ALIKE = 2.0
+_CLEAR_U = 3.0  # uncertainties of a trend from which it is one: our choice
+# Times of a straight line, at either end of an interval: groups that stop bleeding, and others that join in: our choice
+_SOONER, _LATER = 0.5, 4.0
+_DAY_H = 24.0  # published (SI brochure, day)
+# Left over of groups against their mean, and of the mean, V: more is no fit: tuned on published cells (`tuned`)
+_LEFT_OWN_V, _LEFT_ALL_V = 2e-3, 5e-3
+_MOST_BLEED_A = 1.0  # of a passive board: 4 W a group: common practice
+
+
+@dataclass(frozen=True, slots=True)
+class Trend:
+    """How fast a spread closed, V/h, and the standard uncertainty."""
+
+    closing_v_h: float
+    u_v_h: float
+
+
+def trend_of(w: Window) -> Trend | None:
+    """The straight line through the spread of the last means at constant voltage; None for too few."""
+    late = w.held & (np.arange(len(w.held)) >= len(w.held) - round(_LATE_H / w.step_h)) & (w.weight > 0.5)
+    spread_v, hours = np.ptp(w.volts_v[late], axis=1), np.flatnonzero(late) * w.step_h
+    if len(hours) < _LEAST_MEANS:
+        return None
+    (slope, _), covariance = np.polyfit(hours, spread_v, 1, cov=True)
+    return Trend(-float(slope), _ALIKE * float(np.sqrt(covariance[0, 0])))
+
+
+def misfit(w: Window, fit: Fit, profile: PackProfile) -> str:
+    """Why nothing is forecast by a fit, or ""."""
+    own_v, all_v = left_over_v(w, fit)
+    if own_v > _LEFT_OWN_V or all_v > _LEFT_ALL_V:
+        return f"the voltages move otherwise than any rule of boards explains ({own_v * 1e3:.1f} mV left over)"
+    if fit.guess.rule != "none" and bleed_a(w, fit, profile) > _MOST_BLEED_A:
+        return "the voltages would take a bleed current that no board has"
+    return ""
+
+
+def kept_to_trend(found: Balancing, w: Window, fit: Fit, goal_v: float) -> Balancing:
+    """No "never" and no "over a day" while the spread is seen to close, under a rule that gets a string even."""
+    trend = trend_of(w)
+    if trend is None or found.answer not in ("never", "over_24_h") or fit.guess.rule not in CLOSING:
+        return found
+    if found.spread_mv is None or trend.closing_v_h < _CLEAR_U * trend.u_v_h:
+        return found
+    hours = (found.spread_mv / 1e3 - goal_v) / trend.closing_v_h
+    if not 0.0 < hours < _DAY_H:
+        return found
+    why = f"by the trend of its last {_LATE_H * 60:.0f} min, {trend.closing_v_h * 1e3:.1f} mV an hour, carried on"
+    return replace(
+        found, state="converging", answer="time", remaining_s=hours * 3600.0, remaining_low_s=_SOONER * hours * 3600.0,
+        remaining_high_s=_LATER * hours * 3600.0, reasons=(why,),
+    )  # fmt: skip
