@@ -23,7 +23,8 @@ _LATE_H = 0.75  # the end of a held voltage, in which its trend is taken: our ch
 _LEAST_MEANS = 6  # for a trend: our choice
 # Errors of neighbouring means are alike: the slope is so many times as uncertain: tuned on published cells (`tuned`)
 _ALIKE = 2.0
-_CLEAR_U = 3.0  # uncertainties of a trend from which it is one: our choice
+# Uncertainties of a trend from which it is one, and up to which it may be one: our choice
+_CLEAR_U, _MAY_U = 3.0, 2.0
 # Times of a straight line, at either end of an interval: groups that stop bleeding, and others that join in: our choice
 _SOONER, _LATER = 0.5, 4.0
 _DAY_H = 24.0  # published (SI brochure, day)
@@ -61,17 +62,30 @@ def misfit(w: Window, fit: Fit, profile: PackProfile) -> str:
 
 
 def kept_to_trend(found: Balancing, w: Window, fit: Fit, goal_v: float) -> Balancing:
-    """No "never" and no "over a day" while the spread is seen to close, under a rule that gets a string even."""
+    """No "never" and no "over a day" against a spread that is seen to close, or that may well be closing.
+
+    But for a board that bleeds by a threshold alone: its lowest group comes to it later, and then the gap stays.
+    """
     trend = trend_of(w)
-    if trend is None or found.answer not in ("never", "over_24_h") or fit.guess.rule not in CLOSING:
+    if trend is None or found.answer not in ("never", "over_24_h") or fit.guess.rule == "threshold":
         return found
-    if found.spread_mv is None or trend.closing_v_h < _CLEAR_U * trend.u_v_h:
-        return found
-    hours = (found.spread_mv / 1e3 - goal_v) / trend.closing_v_h
-    if not 0.0 < hours < _DAY_H:
-        return found
-    why = f"by the trend of its last {_LATE_H * 60:.0f} min, {trend.closing_v_h * 1e3:.1f} mV an hour, carried on"
+    gap_v = (found.spread_mv or 0.0) / 1e3 - goal_v
+    if trend.closing_v_h > max(_CLEAR_U * trend.u_v_h, gap_v / _DAY_H):
+        hours = max(gap_v / trend.closing_v_h, 0.0)
+        why = f"by the trend of its last {_LATE_H * 60:.0f} min, {trend.closing_v_h * 1e3:.1f} mV an hour, carried on"
+        return replace(
+            found, state="converging", answer="time", remaining_s=hours * 3600.0,
+            remaining_low_s=_SOONER * hours * 3600.0, remaining_high_s=_LATER * hours * 3600.0, reasons=(why,),
+        )  # fmt: skip
+    may_close = trend.closing_v_h + _MAY_U * trend.u_v_h > gap_v / _DAY_H
+    nearly = fit.guess.rule in CLOSING  # the groups meet, but for what the board leaves alone
+    if found.answer == "never" and (may_close or nearly):
+        return _untold(found, "how far and how fast it closes is lost in the uncertainty of so short a time")
+    return found
+
+
+def _untold(found: Balancing, why: str) -> Balancing:
     return replace(
-        found, state="converging", answer="time", remaining_s=hours * 3600.0, remaining_low_s=_SOONER * hours * 3600.0,
-        remaining_high_s=_LATER * hours * 3600.0, reasons=(why,),
+        found, state="not_reached", answer="none", remaining_s=None, remaining_low_s=None, remaining_high_s=None,
+        reasons=(why,),
     )  # fmt: skip
