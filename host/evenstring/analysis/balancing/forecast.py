@@ -20,8 +20,8 @@ __all__ = ["Forecast", "Target", "carry_on"]
 
 F64 = NDArray[np.float64]
 _CALM_H = 1.0 / 6.0  # balanced has to last this long: our choice
-# Relative, of the bleeding: what the model itself is off by, for coverage, as a circuit and as a lead in charge: tuned on
-# own sessions under 300,000, and on published cells
+# Relative, of the bleeding: what the model itself is off by, for coverage, as a circuit and as a lead in charge: tuned
+# on own sessions under 300,000, and on published cells
 _MODEL_U = (0.13, 0.25)
 _HYSTERESIS_V = 0.005  # of the board's threshold: common practice
 _STEPS = ((2.0, 1.0 / 30.0), (12.0, 1.0 / 12.0), (48.0, 1.0 / 6.0), (168.0, 0.5))  # until, step: hours: our choice

@@ -139,8 +139,9 @@ def _with_sensor(session: Session, profile: PackProfile) -> Diagnosis:
         record = "a ride and a whole charge with the current sensor"
         return Diagnosis((), Unknown("weakness", "too little was recorded", record))
     evidence, patterns = without_meter_patterns(gathered, SCATTER, EFFECT, PREVALENCE)
-    doubted = (without_meter_patterns(e, SCATTER, EFFECT, PREVALENCE)[0] for e in gathered.doubted)
+    doubted = [without_meter_patterns(e, SCATTER, EFFECT, PREVALENCE)[0] for e in gathered.doubted]
     found = judge(evidence, *doubted)
+    evidence = _believed(evidence, *doubted)
     why = _why_unsure(evidence, found)
     unknown = Unknown("weakness", why, _next_recording(evidence, found)) if why else None
     return Diagnosis(found, unknown, patterns, evidence)
@@ -193,9 +194,7 @@ def judge(evidence: Evidence, *doubted: Evidence) -> tuple[Weakness, ...]:
     groups = len(evidence.size)
     out = []
     for g in range(groups):
-        each = [weights(k.size[g], k.covariance[g], k.scatter, groups, 1.0 - k.evidence.soc0) for k in looks]
-        believed = [k for k in range(len(looks)) if not _meter_refuted(looks[k], g, each[k])]
-        used = [k for k in believed if k < 2] or believed or [0]
+        used, each = _used(looks, g)
         weight = np.mean([each[k] for k in used], axis=0)
         if 1.0 - weight[0] >= _SHOWN:
             out.append(_statement(g, looks[used[0]], weight))
@@ -226,6 +225,24 @@ def _look(evidence: Evidence) -> _Look:
         covariance = covariance.copy()
         covariance[:, RESISTANCE, RESISTANCE] += 2.0 * SCATTER[RESISTANCE] ** 2 / len(size)
     return _Look(evidence, size, covariance, own_scatter(size, covariance), notes)
+
+
+def _used(looks: list[_Look], g: int) -> tuple[list[int], list[F64]]:
+    """Which looks count for a group, and what each makes of the explanations."""
+    each = [weights(k.size[g], k.covariance[g], k.scatter, len(k.size), 1.0 - k.evidence.soc0) for k in looks]
+    believed = [k for k in range(len(looks)) if not _meter_refuted(looks[k], g, each[k])]
+    return [k for k in believed if k < 2] or believed or [0], each
+
+
+def _believed(evidence: Evidence, *doubted: Evidence) -> Evidence:
+    """The plain evidence, and of groups for which it wants a meter that no meter is that of the look that counts."""
+    each = (evidence, *doubted)
+    looks = [_look(e) for e in each]
+    size, covariance = evidence.size.copy(), evidence.covariance.copy()
+    for g in range(len(size)):
+        first = each[_used(looks, g)[0][0]]
+        size[g], covariance[g] = first.size[g], first.covariance[g]
+    return replace(evidence, size=size, covariance=covariance)
 
 
 def _meter_refuted(look: _Look, g: int, weight: F64) -> bool:
