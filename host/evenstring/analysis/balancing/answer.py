@@ -112,7 +112,11 @@ def _forecast(
     chosen, doubt = _choose(fits)
     why_not = misfit(window, chosen, profile)
     if why_not:
-        return replace(base, reasons=(why_not,))
+        even = by_charge(profile) and bool(base.even_in_charge)  # which needs no forecast
+        state: BalancingState = "balanced" if even else "not_reached"
+        return replace(
+            base, state=state, remaining_s=0.0 if even else None, answer="time" if even else "none", reasons=(why_not,)
+        )
     target = Target(base.target_mv / 1e3, EVEN_CHARGE if by_charge(profile) else None)
     ahead = carry_on(window, chosen, target, _DRAWS)
     low, middle, high = np.quantile(ahead.hours, [0.05, 0.5, 0.95], method="nearest") * 3600.0

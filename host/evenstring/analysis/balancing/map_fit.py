@@ -168,7 +168,7 @@ def bleed_a(w: Window, fit: Fit, profile: PackProfile) -> float:
     return float(np.exp(fit.x[BLEED])) * full_a
 
 
-def _start(w: Window, profile: PackProfile, channel_u_v: float, base: Base, lead: bool) -> Fit:
+def _start(w: Window, profile: PackProfile, channel_u_v: float, base: Base, lead: bool = False) -> Fit:
     """Priors (see the constants), and a first guess of each group's lead or lag."""
     groups, speed, log_slope = w.volts_v.shape[1], base.speed, base.log_slope
     mean, sd = np.zeros(NC), np.full(NC, _SLOPE_U)

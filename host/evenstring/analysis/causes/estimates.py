@@ -133,8 +133,9 @@ def _look(rows: Rows, fast: tuple[F64, F64] | None, apart: F64 | None, groups: i
 
 
 def _disagreement(rows: Rows) -> F64:
-    """(g, 4) variances by which the lower and the upper half of a charge disagree beyond what each knows itself to err.
+    """(g, 4, 4) covariance by which the halves of a charge disagree beyond what each knows itself to err.
 
+    They disagree along what they cannot tell apart: of a meter's offset and of charge the sum stays as well known.
     What a model leaves over widens what it claims (Kennedy and O'Hagan 2001, in its simplest form): a meter's offset is
     the same at any charge and current, so a departure that is one in the lower half and none in the upper is no offset
     but a misfit of whatever else was fitted. With a ride the steps of its load tell instead.
@@ -144,11 +145,9 @@ def _disagreement(rows: Rows) -> F64:
         return np.zeros((rows.departure_v.shape[1], len(_SPLIT), len(_SPLIT)))
     parts = [_regress(rows.part(half), None) for half in (lower, ~lower)]
     apart = np.subtract(*(size - np.median(size, axis=0) for size, _ in parts))[:, _SPLIT]
-    known = sum(covariance[:, :SLOW, :SLOW] for _, covariance in parts)
-    beyond = np.maximum(
-        1.0 - len(_SPLIT) / np.einsum("gi,gi->g", apart, np.linalg.solve(known, apart[:, :, None])[:, :, 0]), 0.0
-    )
-    return np.asarray(beyond[:, None, None] * apart[:, :, None] * apart[:, None, :] / 4.0)
+    known = sum(np.einsum("gkk->gk", covariance)[:, _SPLIT] for _, covariance in parts)
+    beyond = np.sign(apart) * np.sqrt(np.maximum(apart**2 - known, 0.0)) / 2.0
+    return np.asarray(beyond[:, :, None] * beyond[:, None, :])
 
 
 def _regress(rows: Rows, fast: tuple[F64, F64] | None, whole: float = 0.0) -> tuple[F64, F64]:

@@ -33,7 +33,7 @@ _HELD_V = 3e-3
 _HELD_A = 5e-3  # and the charger gives at least this: tuned on own sessions under 300,000
 # Of the sensor's noise, beside what counts as rest, and at most so many times that: our choice
 _RESTLESS, _QUIET_MOST = 2.0, 2.0
-_TRICKLE_S = 300.0  # means of a current that is nearly none: our choice
+_FLOWS_S, _TRICKLE_S = 10.0, 300.0  # means of a small current, and of one that is nearly none: our choice
 _TAIL_SHARES = (10, 30, 100)  # of a charge: one part in so many, at its end: our choice
 _TAPERS = 1.1  # times the current at the end, at the beginning of a held end that tapers: our choice
 _STANDS_OUT = 1.5  # times what counts as rest: a charge that moves no voltage is one from here on: our choice
@@ -173,16 +173,23 @@ def _reaches_plateau(level_v: F64, amps: F64, groups: int, noise_v: float) -> in
 
 
 def _held_until(signals: Signals, amps: F64, first: int, last: int) -> int:
-    """The charge goes on while its voltage is held and some current flows, be it ever so small."""
+    """The charge goes on while its voltage is held and some current flows, be it ever so small.
+
+    What is nearly none is looked for in longer means, where the voltage is held to the end of the recording.
+    """
     t, level = signals.time_s, signals.level_v
     if last >= len(t):
         return last
     plateau = float(np.median(level[max(first, last - 30) : last]))
-    width = max(1, round(_TRICKLE_S / signals.step_s))
     after = slice(last, min(len(t), last + 200_000))
-    quiet_a = max(_HELD_A, 3 * white_noise(amps[first:last]) / np.sqrt(width))
-    going = (np.abs(level[after] - plateau) < _HELD_V) & (rolling_mean(amps[after], width) > quiet_a)
-    ends = np.flatnonzero(~going | signals.gap_after[after])
+    held = (np.abs(level[after] - plateau) < _HELD_V) & ~signals.gap_after[after]
+    noise_a = white_noise(amps[first:last])
+    for mean_s in (_TRICKLE_S, _FLOWS_S):
+        width = max(1, round(mean_s / signals.step_s))
+        going = held & (rolling_mean(amps[after], width) > max(_HELD_A, 3 * noise_a / np.sqrt(width)))
+        if going.all():
+            break
+    ends = np.flatnonzero(~going)
     return last + (int(ends[0]) if len(ends) else len(going))
 
 

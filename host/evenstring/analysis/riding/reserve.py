@@ -169,7 +169,7 @@ def _worked_out(
     best = float(limits[0, weakest])
     down_there = _unseen_u(profile, best, visited) * np.random.default_rng(2).standard_normal(_DRAWS)
     low, likely, high = np.quantile(limits[1:].max(axis=1) + down_there, [0.05, _SAID, 0.95])
-    best = max(best, float(likely))
+    best = min(max(best, float(likely)), float(_GRID[-1]))
     row = int(np.argmin(np.abs(_GRID - best)))
     resting = float(ocv0[row].sum())
     loaded = resting - load.peak_a * load.step_ohm[0] * float(ohm0[row].sum())

@@ -29,7 +29,7 @@ def test_a_departure_that_is_no_offset_in_one_half_is_less_sure_to_be_one(monkey
     odd = Case(**{**{f: getattr(case, f) for f in case.__dataclass_fields__}, "session": _with(case, bent)})
 
     mended = uncertainty_mv(odd)[3]
-    monkeypatch.setattr(estimates, "_disagreement", lambda rows: np.zeros((rows.departure_v.shape[1], 4)))
+    monkeypatch.setattr(estimates, "_disagreement", lambda rows: np.zeros((rows.departure_v.shape[1], 4, 4)))
     before = uncertainty_mv(odd)[3]
 
     assert mended > 1.5 * before
@@ -38,7 +38,7 @@ def test_a_departure_that_is_no_offset_in_one_half_is_less_sure_to_be_one(monkey
 def test_a_true_offset_costs_hardly_more(monkeypatch: pytest.MonkeyPatch) -> None:
     case = charge_alone(72)
     mended = np.median(uncertainty_mv(case))
-    monkeypatch.setattr(estimates, "_disagreement", lambda rows: np.zeros((rows.departure_v.shape[1], 4)))
+    monkeypatch.setattr(estimates, "_disagreement", lambda rows: np.zeros((rows.departure_v.shape[1], 4, 4)))
 
     assert mended < 1.2 * np.median(uncertainty_mv(case))
 
