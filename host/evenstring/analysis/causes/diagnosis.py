@@ -39,7 +39,7 @@ __all__ = ["PREVALENCE", "Diagnosis", "diagnose", "find_weakness", "judge"]
 F64 = NDArray[np.float64]
 
 _METER_MOST_MV = 12.0  # a larger one is not believed without a hand meter: "cannot tell": our choice
-_CANCELS_MV = 4.0  # healthy scatter of charge, 0.4 %, on a curve of 1 V per 1.0 of SoC: common practice
+_BEYOND_SEEN_MV = 1.0  # an offset is no larger than what was seen, but for this: our choice
 _ALSO = 0.5  # probability of a second cause beside the meter's offset: our choice
 _SHOWN = 0.25  # probability of not being healthy from which a group is spoken of: tuned on own packs under 100,000
 # A cause is named when it is this many times as probable as the next one: tuned on own packs under 100,000
@@ -329,7 +329,7 @@ def _statement(
     # More capacity or less resistance than the others is no weakness; and an even split is no answer.
     odd = CAUSES[k] in ("low_capacity", "high_resistance") and size < 0
     # To blame the meter for a weak cell is the dangerous mistake, and no meter in order is this far out.
-    odd = odd or (CAUSES[k] == "meter_offset" and (abs(size) > _METER_MOST_MV or not _constant(evidence, g, size)))
+    odd = odd or (CAUSES[k] == "meter_offset" and (abs(size) > _METER_MOST_MV or not _was_seen(evidence, g, size)))
     unclear = share[k] < _AHEAD * np.sort(share)[-2] and len(best) < 2
     # At one single voltage charge and meter are one thing, whatever the prior says; steps of a load tell resistance.
     one_place = evidence.depth < LEAST_DEPTH and not (CAUSES[k] == "high_resistance" and evidence.has_steps)
@@ -339,15 +339,15 @@ def _statement(
     return replace(statement, cause="connection") if joint else statement
 
 
-def _constant(evidence: Evidence, g: int, meter_mv: float) -> bool:
-    """Whether an offset of the meter was there all along, in a recording without the steps of a ride to prove it.
+def _was_seen(evidence: Evidence, g: int, meter_mv: float) -> bool:
+    """Whether readings ever departed by as much as an offset, where no steps of a ride prove it.
 
-    Where the departure was seen to differ from it, something else would have to have made up for it, by chance.
+    Else something else would have to have made up for it all along, by chance.
     """
     if evidence.has_steps or evidence.seen_mv is None:
         return True
     low, high = evidence.seen_mv[:, g]
-    return bool(low >= meter_mv - _CANCELS_MV and high <= meter_mv + _CANCELS_MV)
+    return bool(low - _BEYOND_SEEN_MV <= meter_mv <= high + _BEYOND_SEEN_MV)
 
 
 def _detail(cause: CauseKind, size: float, joint: float) -> tuple[str, ...]:
