@@ -13,12 +13,14 @@ from rich.console import Console
 from rich.live import Live
 from rich.text import Text
 
+from evenstring.commands.job_options import job_option
 from evenstring.commands.say import say
 from evenstring.errors import DeviceError
 from evenstring.io.capture import CaptureOptions, Status, capture
 from evenstring.io.recorder import RecordingWriter
 from evenstring.profile import load_profile
 from evenstring.text import plain
+from evenstring.workshop.job import Job, job_toml
 
 __all__ = ["LiveLine", "command", "status_line"]
 
@@ -76,6 +78,7 @@ class LiveLine:
 @click.option("--pack", type=click.Path(path_type=Path), help="Pack profile to store in the recording.")
 @click.option("--seconds", type=click.FloatRange(min=0), help="Stop after this time; otherwise Ctrl-C stops.")
 @click.option("--note", help="A note to store in the recording.")
+@job_option
 @click.option(
     "--interval-ms", default=0, type=click.IntRange(0, 65535), help="Time between scans; 0: as fast as it can."
 )
@@ -88,6 +91,7 @@ def command(  # noqa: PLR0913, PLR0917  # one argument an option, all named by c
     pack: Path | None,
     seconds: float | None,
     note: str | None,
+    job: Job | None,
     interval_ms: int,
     quiet_interval_ms: int,
     append: bool,
@@ -99,7 +103,9 @@ def command(  # noqa: PLR0913, PLR0917  # one argument an option, all named by c
     The monitor is no substitute for the pack's protection board. Never charge unattended.
     """
     profile = load_profile(pack) if pack else None
-    options = CaptureOptions(interval_ms, quiet_interval_ms, seconds, profile=profile, note=note)
+    options = CaptureOptions(
+        interval_ms, quiet_interval_ms, seconds, profile=profile, note=note, job_toml=job_toml(job) if job else None
+    )
     writer = RecordingWriter(output, append)
     line = LiveLine(output, quiet)
     try:
