@@ -23,6 +23,7 @@ insulation_u_mohm = 11.0                              # standard uncertainty (k 
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
 from typing import Any
@@ -34,6 +35,7 @@ from evenstring.report.additions import Addition
 __all__ = ["Job", "job_addition", "job_given", "job_rows", "job_toml", "parse_job"]
 
 _LINE = ValueRule(str, longest=120)  # characters: our choice
+_KEY = re.compile(r"[A-Za-z_]+")  # before an "=": no path; a file of such a name is given as ./name
 _MOST = 3500  # bytes: fits into a frame of a recording; our choice
 # Table, key in the file -> field here.
 _FIELDS: dict[str, dict[str, str]] = {
@@ -91,8 +93,8 @@ def job_given(given: tuple[str, ...]) -> Job | None:
     job = None
     for text in given:
         key, equal, value = text.partition("=")
-        if equal and not Path(text).exists():
-            job = _with(job or Job(), key.strip(), value.strip())
+        if equal and _KEY.fullmatch(key):
+            job = _with(job or Job(), key, value.strip())
         else:
             job = _merged(job or Job(), _loaded(Path(text)))
     if job is not None and len(job_toml(job).encode()) > _MOST:

@@ -10,8 +10,9 @@ prior speaks of.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
-from math import erfc, hypot, sqrt
+from math import erfc, hypot, pi, sqrt
 from typing import Literal
 
 import numpy as np
@@ -92,15 +93,19 @@ def risk_of(decision: Decision, within: float) -> float | None:
 def global_risks(limit: Limit, u: float, prior: Prior) -> GlobalRisks:
     """Shares of wrong decisions over all items of the prior, each measured with standard uncertainty `u` (u > 0)."""
     sign = 1.0 if limit.side == "most" else -1.0
-    true = prior.mean + prior.u * np.linspace(-_REACH, _REACH, _POINTS)
-    room = sign * (limit.bound - true)
-    weight = np.exp(-0.5 * ((true - prior.mean) / prior.u) ** 2)
-    weight /= weight.sum()
-    passes = np.array([normal_cdf(r / u - limit.guard_band) for r in room])
-    fails = np.array([normal_cdf(-r / u - limit.guard_band) for r in room])
-    # An item at the limit itself is half of either side: it keeps the sum true to the integral.
-    beyond = np.where(room < 0, 1.0, np.where(room > 0, 0.0, 0.5))
-    return GlobalRisks(float(np.sum(weight * passes * beyond)), float(np.sum(weight * fails * (1.0 - beyond))))
+    edge = sign * (limit.bound - prior.mean) / prior.u  # of the limit, in the prior's standard deviations
+    beyond = _share(edge, _REACH, lambda z: normal_cdf((edge - z) * prior.u / u - limit.guard_band))
+    within = _share(-_REACH, edge, lambda z: normal_cdf((z - edge) * prior.u / u - limit.guard_band))
+    return GlobalRisks(beyond, within)
+
+
+def _share(low: float, high: float, chance: Callable[[float], float]) -> float:
+    """Integral of the standard normal density times a chance, from `low` to `high`, by the trapezoidal rule."""
+    if low >= high:
+        return 0.0
+    z = np.linspace(low, high, _POINTS)
+    density = np.exp(-0.5 * z**2) / sqrt(2.0 * pi)
+    return float(np.trapezoid(density * [chance(float(k)) for k in z], z))
 
 
 def _room(measured: Measured, limit: Limit) -> tuple[float, float]:
