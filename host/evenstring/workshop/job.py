@@ -59,8 +59,8 @@ _WORDS = (
     ("number", "job", ""), ("customer", "customer", ""), ("pack", "pack", ""), ("serial", "serial number", ""),
     ("wording", "in the owner's words", ""), ("operator", "measured by", ""),
     ("temperature_c", "temperature of the room", "°C"), ("meter", "hand meter", ""),
-    ("meter_calibrated", "its calibration", ""), ("meter_certificate", "certificate", ""),
-    ("meter_uncertainty", "its uncertainty", ""), ("insulation_mohm", "insulation, by hand", "MΩ"),
+    ("meter_calibrated", "hand meter's calibration", ""), ("meter_certificate", "certificate", ""),
+    ("meter_uncertainty", "hand meter's uncertainty", ""), ("insulation_mohm", "insulation, by hand", "MΩ"),
 )  # fmt: skip
 
 

@@ -25,11 +25,14 @@ from evenstring.session import Session
 from evenstring.text import json_text, plain
 from evenstring.workshop.acceptance.table import acceptance_json, terminal_lines
 from evenstring.workshop.held import Held, hold
+from evenstring.workshop.paper.typeset import refuse_without_typst
+from evenstring.workshop.paper.write import sheet_pdf
 
 __all__ = ["command", "refuse_old_report", "summary_lines", "write_report"]
 
 
 _PARTS = ("report.json", "report.html")
+_PAPER = "sheet.pdf"
 
 
 def refuse_old_report(output: Path, force: bool) -> None:
@@ -106,6 +109,9 @@ def command(  # noqa: PLR0913, PLR0917  # one argument an option, all named by c
     folder = output or files[0].with_name(files[0].stem + "-report")
     if not as_json:
         refuse_old_report(folder, force)
+        if bench.paper:
+            refuse_existing(folder / _PAPER, force)
+            refuse_without_typst()
     with recordings_of(files, given, wishes) as recordings:
         session, parts = load_recordings(recordings)
     material = gather_material(session, _profile(session, given, load_a), parts)
@@ -119,6 +125,10 @@ def command(  # noqa: PLR0913, PLR0917  # one argument an option, all named by c
             say(plain(line, 500))
         for line in lines_of(material.second) if material.second else ():
             say(line)
+        if bench.paper:
+            numbers = report_json(material, held.additions)
+            write_new(folder / _PAPER, sheet_pdf(material, numbers, [f.name for f in files]), force)
+            say(f"\nThe sheet: {folder / _PAPER}")
         say(f"\nThe page: {folder / 'report.html'}\nThe numbers: {folder / 'report.json'}")
     if exit_verdict and (held.fails or material.found.verdict.action in ("do_not_charge", "inspect")):
         ctx.exit(3)

@@ -19,6 +19,7 @@ __all__ = [
     "acceptance_json",
     "criteria_rows",
     "result_line",
+    "result_parts",
     "terminal_lines",
 ]
 
@@ -43,12 +44,17 @@ def criteria_rows(acceptance: dict[str, Any]) -> list[tuple[str, ...]]:
 
 def result_line(acceptance: dict[str, Any]) -> str:
     """The result in one line, from the key `acceptance` of report.json."""
+    return ": ".join(result_parts(acceptance))
+
+
+def result_parts(acceptance: dict[str, Any]) -> tuple[str, str]:
+    """The result, and what it is made of."""
     criteria = acceptance["criteria"]
     counts = {kind: sum(c["decision"] == kind for c in criteria) for kind in DECISIONS}
     said = ", ".join(f"{n} {DECISIONS[kind]}" for kind, n in counts.items() if n)
     decided = counts["pass"] + counts["fail"]
     chance = f"; chance that any of its decisions is wrong: at most {_chance(acceptance['risk'])}" if decided else ""
-    return f"{RESULTS[acceptance['result']]} “{acceptance['name']}”: {said}{chance}"
+    return f"{RESULTS[acceptance['result']]} “{acceptance['name']}”", f"{said}{chance}"
 
 
 def terminal_lines(acceptance: dict[str, Any]) -> list[str]:
