@@ -22,7 +22,7 @@ from evenstring.profile import load_profile
 from evenstring.text import plain
 from evenstring.workshop.job import Job, job_toml
 
-__all__ = ["LiveLine", "command", "status_line"]
+__all__ = ["LiveLine", "command", "ended_by_signals", "refuse_silence", "status_line"]
 
 _PLAIN_S = 10.0  # a log gets a line this often
 
@@ -109,7 +109,7 @@ def command(  # noqa: PLR0913, PLR0917  # one argument an option, all named by c
     writer = RecordingWriter(output, append)
     line = LiveLine(output, quiet)
     try:
-        with _ended_by_signals() as asked, writer, line:
+        with ended_by_signals() as asked, writer, line:
             capture(port, writer, options, line.show, asked)
     except KeyboardInterrupt:
         pass  # asked for again and again: what was recorded is kept
@@ -117,7 +117,7 @@ def command(  # noqa: PLR0913, PLR0917  # one argument an option, all named by c
         if not writer.bytes_written and not append:
             output.unlink(missing_ok=True)  # nothing was ever received: leave no empty file behind
         raise
-    _refuse_silence(port, writer, append)
+    refuse_silence(port, writer, append)
     if not quiet:
         say(f"{output}: {writer.decoder.frames_good} frames, {writer.bytes_written} bytes")
         if line.latest and line.latest.trouble:
@@ -133,7 +133,7 @@ _ENOUGH = 3  # signals after which the end is no longer waited for; our choice
 
 
 @contextmanager
-def _ended_by_signals() -> Iterator[Callable[[], bool]]:
+def ended_by_signals() -> Iterator[Callable[[], bool]]:
     """Gives what says whether a signal asked for the end, so that the board is stopped and the recording closed first.
 
     A second signal changes nothing, since the end is under way; a third one ends at once, for a disk that hangs. Also
@@ -157,7 +157,7 @@ def _ended_by_signals() -> Iterator[Callable[[], bool]]:
             signal.signal(number, handler)
 
 
-def _refuse_silence(port: str, writer: RecordingWriter, append: bool) -> None:
+def refuse_silence(port: str, writer: RecordingWriter, append: bool) -> None:
     """A port that gave no frame at all is most likely the wrong one; bytes that did come are kept."""
     came = writer.decoder.bytes_total
     if writer.decoder.frames_good:

@@ -7,7 +7,7 @@ most or the least of many groups is a little too far out on its own: that errs t
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -98,9 +98,9 @@ def _end_of_charge(material: Material) -> _Answer:
     at_s = material.found.balancing.at_s
     if at_s is None:
         return "no held voltage at the end of a charge was recorded"
-    session = material.session
+    session = replace(material.session, time_s=onward(material.session.time_s))
     signals = without_lead_drops(make_signals(session), material.found.shared_leads)
-    time_s = onward(session.time_s)
+    time_s = signals.time_s  # coarser than the session's where that is long
     whole = np.isfinite(signals.volts_v).all(axis=1)
     rows = np.flatnonzero((time_s >= at_s - _EDGE_S) & (time_s <= at_s) & whole)
     if not len(rows):

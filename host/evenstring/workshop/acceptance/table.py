@@ -139,9 +139,11 @@ def _row(criterion: dict[str, Any]) -> tuple[str, ...]:
 
 
 def _uncertainty(criterion: dict[str, Any]) -> str:
-    """Two significant digits; where the arms differ, lower and upper."""
-    low, high = (f"{criterion[key]:.2g}" for key in ("u_low", "u_high"))
-    return f"{high} {criterion['unit']}" if low == high else f"{low} below, {high} above, {criterion['unit']}"
+    """Two significant digits: the larger arm, and both where they differ by more than a tenth."""
+    low, high = criterion["u_low"], criterion["u_high"]
+    if abs(high - low) <= 0.1 * max(low, high):
+        return f"{max(low, high):.2g} {criterion['unit']}"
+    return f"{low:.2g} below, {high:.2g} above, {criterion['unit']}"
 
 
 def _chance(risk: float | None) -> str:
