@@ -12,7 +12,7 @@ import click
 from evenstring.commands.board.record import ended_by_signals, refuse_silence
 from evenstring.commands.job_options import job_option
 from evenstring.commands.say import say
-from evenstring.errors import EvenstringError
+from evenstring.errors import EvenstringError, InputError
 from evenstring.hardware.cautions import BENCH
 from evenstring.io.capture import CaptureOptions, Status, capture
 from evenstring.io.load import load_session, profile_of
@@ -57,6 +57,7 @@ class Onlooker:
         self._running: Future[_Seen] | None = None
         self._said: dict[str, str] = {}
         self._step: str | None = ""
+        self._progress = ""
         self.enough = False
 
     def tick(self, _status: Status | None = None) -> None:
@@ -93,8 +94,9 @@ class Onlooker:
         if step != self._step and seen.step is not None:
             self._tell(f"NEXT: {seen.step.ask}")
             self._tell(f"      CAUTION. {seen.step.caution}")
-        self._tell(f"      {seen.progress}")
-        self._step = step
+        if seen.progress != self._progress:
+            self._tell(f"      {seen.progress}")
+        self._step, self._progress = step, seen.progress
         self.enough = seen.step is None
 
 
@@ -131,6 +133,8 @@ def command(
 
     def look() -> _Seen:
         session = load_session([output])
+        if not session.scans:
+            raise InputError(f"{output}: the board sent no scan, so nothing was seen; the recording is kept")
         material = gather_material(session, profile_of(session, profile))
         acceptance = hold(material, job, accept_name).acceptance
         assert acceptance is not None  # noqa: S101  # limits were named

@@ -31,6 +31,7 @@ _Z95, _Z90 = 1.960, 1.645  # of a two-sided normal interval: published
 _CAPACITY_K = 2.0  # the interval of a capacity is two standard uncertainties each way (riding/capacity.py)
 _EDGE_S = 60.0  # before the end of the held voltage, as the findings on balancing take it
 _HEAVIER = 1.2  # more than the stated current by this factor is another test: our choice
+_UNTOLD_PERCENT = 50.0  # standard uncertainty from which a group was as good as not measured: our choice
 _RANGE_V = 6.5534  # the farthest that a frame can state: published (protocol/SPECIFICATION.md)
 
 
@@ -132,6 +133,8 @@ def _extreme(pick: Callable[[Material], Extreme | None]) -> Callable[[Material],
         check, extreme = material.found.profile_check, pick(material)
         if extreme is None or (check is not None and "weakness" in check.withheld):
             return _why(material, "weakness", "the groups' cells were not told apart")
+        if extreme.u_percent > _UNTOLD_PERCENT:
+            return "the groups' cells were not told apart: too little of a ride or a discharge was seen"
         return Finding(Measured(extreme.percent, extreme.u_percent, extreme.u_percent), f"group {extreme.group}")
 
     return answer

@@ -142,8 +142,13 @@ def _uncertainty(criterion: dict[str, Any]) -> str:
     """Two significant digits: the larger arm, and both where they differ by more than a tenth."""
     low, high = criterion["u_low"], criterion["u_high"]
     if abs(high - low) <= 0.1 * max(low, high):
-        return f"{max(low, high):.2g} {criterion['unit']}"
-    return f"{low:.2g} below, {high:.2g} above, {criterion['unit']}"
+        return f"{_two(max(low, high))} {criterion['unit']}"
+    return f"{_two(low)} below, {_two(high)} above, {criterion['unit']}"
+
+
+def _two(u: float) -> str:
+    """Two significant digits, as a plain number."""
+    return f"{u:.2g}" if u < 99.5 else f"{u:.0f}"
 
 
 def _chance(risk: float | None) -> str:
