@@ -19,9 +19,11 @@ class Addition:
         value: what stands there, as plain values.
         section: on the page, before the sections of the report's own; None: none.
         head: label and value of what stands at the head of the page.
+        said: a sentence beside the verdict, which the section rests on; needs one whose key is `key`.
     """
 
     key: str
     value: Any
     section: Section | None = None
     head: tuple[tuple[str, str], ...] = ()
+    said: str = ""

@@ -53,6 +53,7 @@ def render(material: Material, title: str = "", additions: Sequence[Addition] = 
         name=profile.name or session.ident.string_name or "This string",
         about=_about(session, title),
         head=[row for a in additions for row in a.head],
+        said=[(a.said, a.key) for a in additions if a.said],
         verdict={
             "action": found.verdict.action,
             "reasons": [(sentence(r), r.picture) for r in found.verdict.reasons],

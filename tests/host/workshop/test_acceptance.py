@@ -166,6 +166,7 @@ def test_the_exit_code_tells_a_script(tmp_path: Path, most: float, code: int, re
     assert report["acceptance"]["result"] == result
     assert made.exit_code == code, made.output
     page = (tmp_path / "out" / "report.html").read_text()
+    assert page.index("“limits”: 1 ") < page.index('id="levels"')
     assert page.index("Acceptance: limits") < page.index('id="spread"')
 
 

@@ -84,7 +84,7 @@ def acceptance_addition(acceptance: Acceptance) -> Addition:
         rows=[(*row, _origin(c)) for row, c in zip(criteria_rows(value), value["criteria"], strict=True)],
         more=" ".join(missing),
     )
-    return Addition("acceptance", value, section)
+    return Addition("acceptance", value, section, said=f"{result_line(value)}.")
 
 
 def acceptance_json(acceptance: Acceptance) -> dict[str, Any]:
