@@ -28,6 +28,7 @@ _COMMANDS = {
     "import": "files.import_table",
     "export": "files.export",
     "simulate": "files.simulate",
+    "bench": "bench.bench",
     "budget": "bench.budget",
     "calibrate": "bench.calibrate",
     "wiring": "bench.wiring",

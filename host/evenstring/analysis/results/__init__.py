@@ -43,7 +43,7 @@ from evenstring.analysis.results.riding import (
     TemperatureVisit,
     Usable,
 )
-from evenstring.analysis.results.verdict import Coverage, Picture, Reason, ReasonKind, RestsOn, Step, Verdict
+from evenstring.analysis.results.verdict import Coverage, Extreme, Picture, Reason, ReasonKind, RestsOn, Step, Verdict
 
 __all__ = [
     "DISPLAY_V",
@@ -68,6 +68,7 @@ __all__ = [
     "Estimate",
     "Event",
     "EventKind",
+    "Extreme",
     "Findings",
     "GroupLeak",
     "Healthy",

@@ -11,7 +11,7 @@ from evenstring.analysis.results.kinds import Action
 from evenstring.analysis.results.readings import Event
 from evenstring.analysis.results.riding import Ride, TemperatureVisit
 
-__all__ = ["Coverage", "Picture", "Reason", "ReasonKind", "RestsOn", "Step", "Verdict"]
+__all__ = ["Coverage", "Extreme", "Picture", "Reason", "ReasonKind", "RestsOn", "Step", "Verdict"]
 
 ReasonKind = Literal[
     "visit",
@@ -72,6 +72,15 @@ Step = Literal[
 
 
 @dataclass(frozen=True, slots=True)
+class Extreme:
+    """The group farthest out in one respect, whether or not it stands out; with its standard uncertainty (k = 1)."""
+
+    group: int
+    percent: float
+    u_percent: float
+
+
+@dataclass(frozen=True, slots=True)
 class Coverage:
     """What was read, for how long, and how finely; groups count from 1. Uncertainties are standard ones (k = 1)."""
 
@@ -86,6 +95,8 @@ class Coverage:
     has_current: bool = False
     capacity_u_percent: float | None = None  # of the least known group; None: not known at all
     resistance_u_percent: float | None = None
+    smallest: Extreme | None = None  # least capacity of all groups, % above the median group (so mostly negative)
+    most_resistive: Extreme | None = None  # highest resistance, % above the median group
 
 
 RestsOn = Event | Ride | Charge | Balancing | TemperatureVisit | Weakness | Coverage | str | int | None
