@@ -50,6 +50,7 @@ def report_json(material: Material) -> dict[str, Any]:
         "weakness": [_plain(w) for w in found.weakness if w.cause != "cannot_tell"],
         "weakness_undecided": [_plain(w) for w in found.weakness if w.cause == "cannot_tell"],
         "weakness_assumed": {"prevalence": PREVALENCE, "scatter": dict(zip(CAUSES, SCATTER.tolist(), strict=True))},
+        "hazards": _plain(found.hazards),
         "meter_patterns": _plain(found.meter_patterns),
         "shared_leads": _plain(found.shared_leads),
         "profile_check": _plain(found.profile_check),
