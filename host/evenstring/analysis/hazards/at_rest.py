@@ -32,6 +32,9 @@ _LEAST_BINS = 8  # our choice
 _FALL_V, _GROWTH_V = 0.003, 0.006  # of a group against the median; of the spread: less is let pass: our choice
 _CLEARLY = 6.0  # standard deviations of the others and of the line: our choice
 _GOES_ON = 0.5  # rate of the second half over that of the first; what dies away slows by more: our choice
+# A group that comes down to the others is what a board does that balances at rest: at the end it must lie below the
+# median by so much, over so many means: our choice
+_BELOW_V, _LAST = 0.001, 3
 _TWO = 2  # more groups that fall are a board that bleeds at rest, or a meter that warms up: our choice
 _CURVE = 0.3  # standard uncertainty of the slope of a curve that is not this cell's: our choice
 _FLAT_V = 0.15  # per 1.0 of SoC: a flatter curve turns no volts into charge: our choice
@@ -99,6 +102,7 @@ def _goes_on(hours: F64, falls_v: F64) -> NDArray[np.bool_]:
 def _drains(drift: _Drift, profile: PackProfile) -> tuple[Hazard, ...]:
     hours = float(np.ptp(drift.hours))
     falls = (drift.rate * hours < -_FALL_V) & (drift.rate < -_CLEARLY * drift.u) & _goes_on(drift.hours, drift.away_v)
+    falls &= drift.away_v[-_LAST:].mean(axis=0) < -_BELOW_V
     slope = slope_at_level_v(profile, drift.level_v)
     if not 0 < falls.sum() <= _TWO:
         return ()

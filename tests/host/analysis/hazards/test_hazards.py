@@ -94,6 +94,15 @@ def test_a_quiet_rest_and_a_slow_relaxation_are_no_drain() -> None:
     assert at_rest(*rest(0.2, dies_away=True)) == ()
 
 
+def test_a_high_group_that_comes_down_to_the_others_is_a_board_at_work() -> None:
+    session, phases = rest(0.1)
+    fallen = float(session.volts_v[0, 7] - session.volts_v[-1, 7])
+    lifted = session.volts_v + np.float32(fallen + 0.005) * (np.arange(GROUPS) == 7).astype(np.float32)
+
+    assert [h.kind for h in at_rest(session, phases)] == ["drains_at_rest"]
+    assert at_rest(replace(session, volts_v=lifted), phases) == ()
+
+
 def test_where_many_groups_fall_apart_the_spread_is_said_and_no_group() -> None:
     found = at_rest(*rest(0.3, grows=True))
 
