@@ -3,6 +3,7 @@
 from evenstring.analysis.results.cells import Change, GroupLeak, Leak, Look, MeterPattern, SecondLook, Weakness
 from evenstring.analysis.results.charging import Balancing, Charge, Charger
 from evenstring.analysis.results.findings import Findings
+from evenstring.analysis.results.hazards import Hazard
 from evenstring.analysis.results.kinds import (
     Action,
     BalancingState,
@@ -13,6 +14,7 @@ from evenstring.analysis.results.kinds import (
     During,
     EndKind,
     EventKind,
+    HazardKind,
     HeatKind,
     PatternKind,
     PhaseKind,
@@ -71,7 +73,8 @@ __all__ = [
     "Extreme",
     "Findings",
     "GroupLeak",
-    "Healthy",
+    "Hazard",
+    "HazardKind",
     "HeatKind",
     "Leak",
     "LoadLimit",

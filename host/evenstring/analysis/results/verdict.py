@@ -7,6 +7,7 @@ from typing import Literal
 
 from evenstring.analysis.results.cells import Weakness
 from evenstring.analysis.results.charging import Balancing, Charge
+from evenstring.analysis.results.hazards import Hazard
 from evenstring.analysis.results.kinds import Action
 from evenstring.analysis.results.readings import Event
 from evenstring.analysis.results.riding import Ride, TemperatureVisit
@@ -36,6 +37,10 @@ ReasonKind = Literal[
     "self_discharge",
     "balancer_fault",
     "connection",
+    "extra_heat",
+    "drains_at_rest",
+    "spread_grows",
+    "far_behind",
     "charge_offset",
     "low_capacity",
     "high_resistance",
@@ -55,6 +60,9 @@ Step = Literal[
     "leave_alone",
     "workshop",
     "mend_lead",
+    "check_joint",
+    "find_drain",
+    "find_gap",
     "check_meter",
     "charge_on",
     "after_ceiling_stop",
@@ -99,7 +107,7 @@ class Coverage:
     most_resistive: Extreme | None = None  # highest resistance, % above the median group
 
 
-RestsOn = Event | Ride | Charge | Balancing | TemperatureVisit | Weakness | Coverage | str | int | None
+RestsOn = Event | Ride | Charge | Balancing | TemperatureVisit | Weakness | Hazard | Coverage | str | int | None
 
 
 @dataclass(frozen=True, slots=True)
