@@ -124,15 +124,17 @@ def _gain(weeks: F64, value: F64, sigma: F64, kind: Kind) -> F64:
 
 def _tail(weeks: F64, terms: F64, kind: Kind, *, squared: bool = False) -> F64:
     """(n,) for each place c: the sum over points from c on of terms × column (or column²)."""
-
-    def ends(values: F64) -> F64:
-        return np.asarray(np.cumsum(values[::-1])[::-1], dtype=np.float64)
-
     if kind == "step":
-        return ends(terms)
+        return _ends(terms)
     if squared:
-        return ends(terms * weeks**2) - 2 * weeks * ends(terms * weeks) + weeks**2 * ends(terms)
-    return ends(terms * weeks) - weeks * ends(terms)
+        return _ends(terms * weeks**2) - 2 * weeks * _ends(terms * weeks) + weeks**2 * _ends(terms)
+    return _ends(terms * weeks) - weeks * _ends(terms)
+
+
+def _ends(values: F64) -> F64:
+    """(n,) the sum of each value and all after it."""
+    total: F64 = np.cumsum(values[::-1], dtype=np.float64)
+    return total[::-1]
 
 
 def _date(time_s: F64, place: int, kind: Kind) -> float:
