@@ -64,6 +64,9 @@ def main() -> None:
         print(f"  {kind}: {found[kind]} of {count}")
     false = [false_warnings(a_pack(args.first + k)) for k in range(args.pack_years // 2)]
     print(f"false warnings in {2 * len(false)} healthy pack-years, looked at weekly: {sum(map(len, false))}")
+    for k, series in enumerate(false):
+        for group, quantity in sorted(series):
+            print(f"  seed {args.first + k}: group {group}, {quantity}")
 
 
 if __name__ == "__main__":

@@ -1,9 +1,10 @@
 """Whether something changed on a date, which date, how surely: one step or one kink in a straight line.
 
 Each recording's time is tried as the date. What a step (1 from the date on) or a kink (time since the date) explains
-beyond a straight line is the rise of twice the log likelihood; scatter between recordings is that of the changed line,
-so that the change itself does not count as scatter. Neighbours that scatter together count as fewer: (1 - r) / (1 + r)
-of them (Bayley and Hammersley, Suppl. J. Royal Statistical Society 8, 1946, 184).
+beyond a straight line is the rise of twice the log likelihood. Scatter between recordings is that of the changed line,
+so that the change itself does not count as scatter; it is an estimate too, so the likelihood is Student's and few
+points prove less. Neighbours that scatter together count as fewer: (1 - r) / (1 + r) of them (Bayley and Hammersley,
+Suppl. J. Royal Statistical Society 8, 1946, 184).
 """
 
 from __future__ import annotations
@@ -22,7 +23,7 @@ __all__ = ["Change", "Kind", "bar", "change"]
 
 F64 = NDArray[np.float64]
 Kind = Literal["step", "kink"]
-_SIDE = 3  # points on each side of a change: below that one bad recording is one; our choice
+_SIDE = 2  # points on each side of a change; a single one far off is left out anyway; our choice
 _LEAST = 8  # points in all; our choice
 
 
@@ -72,11 +73,12 @@ def change(series: Points, kind: Kind, looks: int = 1) -> Change | None:
     gain = _gain(weeks, series.value, np.sqrt(series.sigma**2 + first.excess), kind)
     best = int(np.argmax(gain))
     found = _fitted(series, weeks, kind, best)
-    gain = gain * found.worth
-    evidence, needed = float(gain[best]), bar(count, looks)
+    free = count - 4
+    evidence, needed = found.worth * free * math.log1p(float(gain[best]) / free), bar(count, looks)
     if evidence < needed:
         return None
-    low_s, high_s = _interval(series.time_s, gain, kind)
+    behind = found.worth * free * np.log1p((gain[best] - gain) / free)
+    low_s, high_s = _interval(series.time_s, np.where(gain > 0, behind, np.inf), kind)
     at_s = _date(series.time_s, best, kind)
     return Change(kind, at_s, low_s, high_s, found.size, found.sigma, evidence, needed)
 
@@ -90,7 +92,7 @@ class _Fitted:
 
 
 def _column(weeks: F64, kind: Kind, place: int) -> F64:
-    since = weeks - weeks[place]
+    since: F64 = weeks - weeks[place]
     return (since >= 0).astype(np.float64) if kind == "step" else np.maximum(since, 0.0)
 
 
@@ -134,7 +136,7 @@ def _tail(weeks: F64, terms: F64, kind: Kind, *, squared: bool = False) -> F64:
 def _ends(values: F64) -> F64:
     """(n,) the sum of each value and all after it."""
     total: F64 = np.cumsum(values[::-1], dtype=np.float64)
-    return total[::-1]
+    return np.flip(total)
 
 
 def _date(time_s: F64, place: int, kind: Kind) -> float:
@@ -142,10 +144,11 @@ def _date(time_s: F64, place: int, kind: Kind) -> float:
     return float((time_s[place - 1] + time_s[place]) / 2 if kind == "step" else time_s[place])
 
 
-def _interval(time_s: F64, gain: F64, kind: Kind) -> tuple[float, float]:
+def _interval(time_s: F64, behind: F64, kind: Kind) -> tuple[float, float]:
     """95 % of the date's probability, every date beforehand as likely as any other.
 
-    A step at a recording happened since the one before it, a kink lies about as far as half way to its neighbours.
+    `behind` is (n,) twice the log likelihood below the best. A step at a recording happened since the one before it, a
+    kink lies about as far as half way to its neighbours.
     """
     before = np.concatenate((time_s[:1], time_s[:-1]))
     if kind == "step":
@@ -153,7 +156,7 @@ def _interval(time_s: F64, gain: F64, kind: Kind) -> tuple[float, float]:
     else:
         middle = (time_s[1:] + time_s[:-1]) / 2
         left, right = np.concatenate((time_s[:1], middle)), np.concatenate((middle, time_s[-1:]))
-    chance = np.where(gain > 0, np.exp((gain - gain.max()) / 2), 0.0) * np.maximum(right - left, 1.0)
+    chance = np.exp(-behind / 2) * np.maximum(right - left, 1.0)
     total = np.cumsum(chance) / chance.sum()
     edges, reached = np.concatenate((left[:1], right)), np.concatenate(([0.0], total))
     low, high = np.interp((0.025, 0.975), reached, edges)

@@ -61,8 +61,8 @@ class History:
 
     def spread_mv(self) -> Points:
         """Highest minus lowest group at the end of charge; its uncertainty is that of a difference of two."""
-        known: NDArray[np.bool_] = np.isfinite(self.departure_mv).all(axis=1)
-        wide = np.where(known, np.ptp(np.where(known[:, None], self.departure_mv, 0.0), axis=1), np.nan)
+        # NaN of any group makes the difference NaN, and `points` leaves it out.
+        wide = self.departure_mv.max(axis=1) - self.departure_mv.min(axis=1)
         return points(self.end_s, wide, self.departure_sigma_mv * np.sqrt(2.0))
 
     def of_group(self, quantity: Quantity, group: int) -> Points:
