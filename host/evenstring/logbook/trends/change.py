@@ -52,13 +52,14 @@ def bar(count: int, looks: int) -> float:
     return 3 * math.log(count) + 2 * math.log(max(looks, 1))
 
 
-def change(series: Points, kind: Kind, looks: int = 1) -> Change | None:
+def change(series: Points, kind: Kind, looks: int = 1, *, borrowed: int = 0) -> Change | None:
     """The change of this kind, where the evidence reaches the bar.
 
     Args:
         series: one quantity.
         kind: a step (a meter's offset, a cleaned joint) or a kink (a leak begins).
         looks: as for `bar`.
+        borrowed: degrees of freedom of the scatter already in the points' uncertainty, known from like series.
     """
     count = len(series)
     if count < _LEAST or series.time_s[-1] <= series.time_s[0]:
@@ -73,7 +74,7 @@ def change(series: Points, kind: Kind, looks: int = 1) -> Change | None:
     gain = _gain(weeks, series.value, np.sqrt(series.sigma**2 + first.excess), kind)
     best = int(np.argmax(gain))
     found = _fitted(series, weeks, kind, best)
-    free = count - 4
+    free = count - 4 + borrowed
     evidence, needed = found.worth * free * math.log1p(float(gain[best]) / free), bar(count, looks)
     if evidence < needed:
         return None
