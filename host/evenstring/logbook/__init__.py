@@ -1,0 +1,1 @@
+"""What do the recordings of one pack say together, over months?"""

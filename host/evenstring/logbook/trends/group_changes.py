@@ -1,0 +1,79 @@
+"""Which group changed against the others, in what, since when: every series of every group is searched.
+
+What may begin slowly is searched for a kink: a leak, a joint that loosens, a group that ages faster. What happens at
+once for a step: a joint that gives way or is cleaned, a meter whose offset jumps, a group that was replaced.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from evenstring.logbook.trends.change import Change, Kind, change
+from evenstring.logbook.trends.history import History, Quantity
+from evenstring.logbook.trends.line import trend
+from evenstring.logbook.trends.points import WEEK_S, Points
+
+__all__ = ["GroupChange", "group_changes"]
+
+_KINDS: dict[Quantity, tuple[Kind, ...]] = {
+    "departure": ("kink", "step"),
+    "resistance": ("kink", "step"),
+    "capacity": ("kink",),
+}
+# A change that is sure but smaller than this is not worth a word: mV, and parts of the median group's; our choice.
+_LEAST: dict[Quantity, float] = {"departure": 3.0, "resistance": 0.06, "capacity": 0.02}
+_LOOKS_A_YEAR = 52  # a rider looks weekly, so the bar holds for a year of looks at all groups; our choice
+_BORROWED = 12  # degrees of freedom that the other groups lend one group's scatter; tuned on histories 0 to 99
+
+
+@dataclass(frozen=True, slots=True)
+class GroupChange:
+    """One group's change."""
+
+    group: int  # from 1
+    quantity: Quantity
+    change: Change
+    moved: float  # from the change to the last recording, in the unit of the quantity, by the change alone
+
+    @property
+    def worse(self) -> bool:
+        """Lower charge or capacity, higher resistance."""
+        return self.moved > 0 if self.quantity == "resistance" else self.moved < 0
+
+
+def group_changes(history: History) -> tuple[GroupChange, ...]:
+    """The likeliest change of each series that has one, the surest first."""
+    found = [
+        made
+        for quantity in _KINDS
+        for group, series in enumerate(_alike(history, quantity), 1)
+        if (made := _likeliest(series, quantity, group, history.groups * _LOOKS_A_YEAR)) is not None
+    ]
+    return tuple(sorted(found, key=lambda one: -one.change.evidence))
+
+
+def _alike(history: History, quantity: Quantity) -> list[Points]:
+    """The groups' series, with the scatter between recordings of the middle group in each point's uncertainty.
+
+    Few points of one group tell little of how they scatter; all groups together tell it well, and what a group scatters
+    beyond that still counts for itself. The idea is that of moderated t (Smyth, Statistical Applications in Genetics
+    and Molecular Biology 3, 2004, article 3).
+    """
+    series = [history.of_group(quantity, group) for group in range(1, history.groups + 1)]
+    lines = [made for one in series if (made := trend(one)) is not None]
+    excess = float(np.median([made.excess for made in lines])) if lines else 0.0
+    return [Points(one.time_s, one.value, np.hypot(one.sigma, excess)) for one in series]
+
+
+def _likeliest(series: Points, quantity: Quantity, group: int, looks: int) -> GroupChange | None:
+    changes = [
+        made for kind in _KINDS[quantity] if (made := change(series, kind, looks, borrowed=_BORROWED)) is not None
+    ]
+    if not changes:
+        return None
+    best = max(changes, key=lambda one: one.evidence)
+    weeks = (float(series.time_s[-1]) - best.at_s) / WEEK_S
+    moved = best.size * (weeks if best.kind == "kink" else 1.0)
+    return GroupChange(group, quantity, best, moved) if abs(moved) >= _LEAST[quantity] else None

@@ -1,0 +1,166 @@
+"""Warnings that stand: what a pack's history says until it says otherwise, or until a person clears it with a reason.
+
+Each says since when, how surely, and what to do. The order is that of urgency.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from evenstring.logbook.trends.group_changes import GroupChange, group_changes
+from evenstring.logbook.trends.history import History, Quantity
+from evenstring.logbook.trends.line import trend
+from evenstring.logbook.trends.points import WEEK_S
+
+__all__ = ["Standing", "StandingKind", "standing"]
+
+StandingKind = Literal[
+    "discard", "change", "outruns", "not_even", "stored_full", "stored_empty", "calibration", "cycles"
+]
+_LAST_CHARGES = 5  # full charges that ended uneven, one after the other; our choice
+_STORED_WEEKS = 3.0  # our choice
+_FULL_PERCENT, _EMPTY_PERCENT = 90.0, 10.0  # makers advise 30 to 60 % for storage; common practice
+_CALIBRATION_WEEKS = 52.0  # a year between calibrations; common practice
+_CYCLES_LOW, _CYCLES_HIGH = 500.0, 700.0  # equivalent full cycles to 70 % of the charge when new; common practice
+_OUTRUN_WEEKS = 26.0  # of history looked at for drift against balancing; our choice
+_OUTRUN_MV = 20.0  # spread below which drift does not matter yet; twice the usual target of 10 mV, our choice
+
+_NAMES: dict[Quantity, tuple[str, str, str]] = {
+    "departure": ("falls behind at the end of charge", "mV", "a leak in this group or its bleeding stuck on"),
+    "resistance": ("has more resistance", "%", "a joint that works loose, or cells of this group that failed"),
+    "capacity": ("holds less charge", "%", "cells of this group that age faster, or one that was lost"),
+}
+_DO: dict[Quantity, str] = {
+    "departure": "charge to full and hold, let the pack rest a day, record again: what still falls at rest leaks in the"
+    " cells; do not leave this pack charging alone",
+    "resistance": "do not ride hard; have this group's joints looked at and measured by somebody trained for it",
+    "capacity": "record a ride to near empty; plan for the range of this group, and have its cells tested",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """One warning that stands."""
+
+    kind: StandingKind
+    since_s: float  # when it became true; of a change the likeliest date
+    said: str  # one sentence, with figures and how sure
+    do: str  # what to do
+    group: int | None = None  # from 1; None: the whole string
+    low_s: float | None = None  # 95 % interval of the date, where there is one
+    high_s: float | None = None
+
+
+def standing(history: History, now_s: float, changes: tuple[GroupChange, ...] | None = None) -> tuple[Standing, ...]:
+    """All warnings that stand at a time.
+
+    Args:
+        history: of one string, up to that time.
+        now_s: since 1970.
+        changes: of the same history, where they are known already.
+    """
+    if not len(history):
+        return ()
+    found = group_changes(history) if changes is None else changes
+    rules = (_discard(history), _changed(found), _outruns(history), _not_even(history))
+    return tuple(
+        one
+        for rule in (*rules, _stored(history, now_s), _calibration(history, now_s), _cycles(history))
+        for one in rule
+    )
+
+
+def _discard(history: History) -> Iterator[Standing]:
+    for visit in history.visits:
+        if not visit.cleared:
+            yield Standing(
+                "discard",
+                visit.at_s,
+                f"group {visit.group} was at {visit.lowest_v:.2f} V, where its cells are to be discarded",
+                "do not charge or ride this pack; have the group tested and replaced by somebody trained for it."
+                " A reason is needed to clear this",
+                visit.group,
+            )
+
+
+def _changed(changes: tuple[GroupChange, ...]) -> Iterator[Standing]:
+    for one in changes:
+        if one.worse:
+            name, unit, cause = _NAMES[one.quantity]
+            moved = one.moved if unit == "mV" else 100 * one.moved
+            said = f"group {one.group} {name}: {moved:+.0f} {unit} against the middle group since then; likely {cause}"
+            made = one.change
+            yield Standing("change", made.at_s, said, _DO[one.quantity], one.group, made.low_s, made.high_s)
+
+
+def _outruns(history: History) -> Iterator[Standing]:
+    """The spread grows although charges go to full: what balances is slower than what drifts."""
+    series = history.spread_mv()
+    recent = series.since(float(history.end_s[-1]) - _OUTRUN_WEEKS * WEEK_S)
+    line = trend(recent)
+    if line is not None and line.low > 0 and line.level - 2 * line.level_sigma > _OUTRUN_MV:
+        yield Standing(
+            "outruns",
+            line.start_s,
+            f"the spread at the end of charge grows by {line.a_week:.1f} mV a week ({line.low:.1f} to {line.high:.1f},"
+            f" 95 %) and stands at {line.level:.0f} mV: the groups drift faster than they are balanced",
+            "next charge: to full, and leave it on after the light for several hours, where you can watch it; then each"
+            " time until this goes away",
+        )
+
+
+def _not_even(history: History) -> Iterator[Standing]:
+    known = np.flatnonzero(history.full & np.isfinite(history.even))
+    last = known[-_LAST_CHARGES:]
+    if len(last) == _LAST_CHARGES and not history.even[last].any():
+        held = float(np.nanmedian(history.held_h[last])) if np.isfinite(history.held_h[last]).any() else None
+        hours = "" if held is None else f"; it stayed on for {held:.1f} h after the light, middle of these"
+        yield Standing(
+            "not_even",
+            float(history.end_s[last[0]]),
+            f"none of the last {_LAST_CHARGES} full charges ended balanced{hours}",
+            "next charge: leave it on longer after the light, where you can watch it",
+        )
+
+
+def _stored(history: History, now_s: float) -> Iterator[Standing]:
+    """Only the last stretch: what was before is over and cannot be mended."""
+    weeks, left = (now_s - float(history.end_s[-1])) / WEEK_S, float(history.left_percent[-1])
+    if weeks < _STORED_WEEKS:
+        return
+    if left >= _FULL_PERCENT:
+        said = f"stands at {left:.0f} % since {weeks:.0f} weeks, by the last recording: full cells age faster"
+        yield Standing("stored_full", float(history.end_s[-1]), said, "ride it down to 40 to 60 % before it stands on")
+    if left <= _EMPTY_PERCENT:
+        said = (
+            f"stands at {left:.0f} % since {weeks:.0f} weeks, by the last recording: a group may fall below its limit"
+        )
+        do = "measure each group before charging; none below its lowest limit? then charge to 40 to 60 %, watching it"
+        yield Standing("stored_empty", float(history.end_s[-1]), said, do)
+
+
+def _calibration(history: History, now_s: float) -> Iterator[Standing]:
+    if history.calibrated_s is None:
+        said = "the meter's calibration has no date: how far to trust absolute voltages is not known"
+        yield Standing("calibration", float(history.end_s[0]), said, "calibrate the meter against a known one")
+        return
+    weeks = (now_s - history.calibrated_s) / WEEK_S
+    if weeks > _CALIBRATION_WEEKS:
+        said = f"the meter was calibrated {weeks:.0f} weeks ago, more than a year"
+        yield Standing("calibration", history.calibrated_s + _CALIBRATION_WEEKS * WEEK_S, said, "calibrate the meter")
+
+
+def _cycles(history: History) -> Iterator[Standing]:
+    used = np.nancumsum(history.cycles)
+    if used[-1] >= _CYCLES_LOW:
+        place = int(np.searchsorted(used, _CYCLES_LOW))
+        said = (
+            f"{used[-1]:.0f} equivalent full cycles recorded of the {_CYCLES_LOW:.0f} to {_CYCLES_HIGH:.0f} after which"
+            " 70 % of the charge is left, as a rule"
+        )
+        do = "record a ride to near empty: the charge it gives says more than the count"
+        yield Standing("cycles", float(history.end_s[place]), said, do)

@@ -1,0 +1,104 @@
+"""Warnings that stand: each rises with what it is about, and goes when that goes."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from evenstring.logbook.trends.history import DiscardVisit, History
+from evenstring.logbook.trends.points import WEEK_S
+from evenstring.logbook.trends.standing import standing
+
+WEEKS = np.arange(40.0)
+NOW = float(WEEKS[-1] * WEEK_S) + 7200
+
+
+def a_history() -> History:
+    """Forty weekly full charges of eight even groups."""
+    rng = np.random.default_rng(5)
+    ones = np.ones(40)
+    return History(
+        start_s=WEEKS * WEEK_S,
+        end_s=WEEKS * WEEK_S + 7200,
+        departure_mv=rng.normal(0, 1, (40, 8)),
+        departure_sigma_mv=ones,
+        resistance=1 + rng.normal(0, 0.02, (40, 8)),
+        resistance_sigma=0.02 * ones,
+        capacity=1 + rng.normal(0, 0.008, (40, 8)),
+        capacity_sigma=0.008 * ones,
+        full=np.ones(40, dtype=bool),
+        even=ones,
+        held_h=2 * ones,
+        left_percent=50 * ones,
+        cycles=0.5 * ones,
+        calibrated_s=0.0,
+    )
+
+
+def kinds(history: History, now_s: float = NOW) -> list[str]:
+    return [one.kind for one in standing(history, now_s)]
+
+
+def test_a_healthy_pack_has_none_and_an_empty_logbook_too() -> None:
+    assert kinds(a_history()) == []
+    assert kinds(a_history().until(-1.0)) == []
+
+
+def test_a_discard_visit_stands_until_a_person_gives_a_reason() -> None:
+    visit = DiscardVisit(5 * WEEK_S, 3, 0.8)
+
+    assert kinds(replace(a_history(), visits=(visit,))) == ["discard"]
+    assert kinds(replace(a_history(), visits=(replace(visit, cleared="group 3 replaced"),))) == []
+
+
+def test_a_leak_is_dated_within_its_interval_and_a_group_that_gets_better_is_no_warning() -> None:
+    leaking, mended = a_history(), a_history()
+    leaking.departure_mv[:, 4] -= 2.0 * np.maximum(WEEKS - 20, 0)
+    mended.resistance[:, 4] -= 0.3 * (WEEKS >= 20)
+
+    found = [one for one in standing(leaking, NOW) if one.kind == "change"]
+
+    assert [one.group for one in found] == [5]
+    assert found[0].low_s is not None
+    assert found[0].high_s is not None
+    assert found[0].low_s <= 20 * WEEK_S + 7200 <= found[0].high_s
+    assert "-38 mV" in found[0].said or "-37 mV" in found[0].said or "-39 mV" in found[0].said
+    assert kinds(mended) == []
+
+
+def test_a_spread_that_grows_over_half_a_year_outruns_balancing() -> None:
+    growing = a_history()
+    growing.departure_mv[:, 0] -= 1.0 * WEEKS
+
+    said = next(one for one in standing(growing, NOW) if one.kind == "outruns")
+
+    assert "grows by 1.0 mV a week" in said.said or "grows by 0.9 mV a week" in said.said
+
+
+def test_five_uneven_full_charges_stand_and_one_even_one_ends_it() -> None:
+    uneven, again = a_history(), a_history()
+    uneven.even[-5:] = 0
+    again.even[-6:-1] = 0
+
+    assert kinds(uneven) == ["not_even"]
+    assert kinds(again) == []
+
+
+@pytest.mark.parametrize(("left", "kind"), [(95.0, ["stored_full"]), (5.0, ["stored_empty"]), (50.0, [])])
+def test_weeks_full_or_empty_stand_and_weeks_at_half_do_not(left: float, kind: list[str]) -> None:
+    history = a_history()
+    history.left_percent[-1] = left
+
+    assert kinds(history, NOW + 4 * WEEK_S) == kind
+    assert kinds(history, NOW + 2 * WEEK_S) == []
+
+
+def test_a_calibration_of_more_than_a_year_or_without_a_date_stands() -> None:
+    assert kinds(a_history(), 60 * WEEK_S) == ["calibration"]
+    assert kinds(replace(a_history(), calibrated_s=None)) == ["calibration"]
+
+
+def test_cycles_are_said_from_500_equivalent_full_ones_on() -> None:
+    assert kinds(replace(a_history(), cycles=np.full(40, 12.4))) == []
+    assert kinds(replace(a_history(), cycles=np.full(40, 12.6))) == ["cycles"]
