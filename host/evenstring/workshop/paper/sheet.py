@@ -85,11 +85,16 @@ def _instrument(report: dict[str, Any]) -> list[tuple[str, str]]:
     u += "" if gain is None else f", ± {gain * 100:.2g} % common (k = 1)"
     found = corrections[-1]["found"] if corrections else None
     return [
-        ("recorded", recording["start"] or "time of day not recorded"),
+        ("recorded", _when(recording["start"])),
         ("string monitor", f"{known['board_id'] or 'not named'} ({known['front_end'].replace('_', ' ')})"),
         ("monitor's uncertainty", u),
         ("monitor's calibration", "not stated" if found is None else f"found {found[:10]}"),
     ]
+
+
+def _when(start: str | None) -> str:
+    """The start of a recording, of which report.json gives the time in UTC."""
+    return "time of day not recorded" if start is None else f"{start[:10]} {start[11:16]} UTC"
 
 
 def _appendix(report: dict[str, Any], acceptance: dict[str, Any] | None, files: Sequence[str]) -> list[dict[str, Any]]:
