@@ -25,6 +25,7 @@ _COMMANDS = {
     "watch": "rider.watch",
     "report": "rider.report",
     "pack": "rider.pack",
+    "logbook": "history.logbook",
     "import": "files.import_table",
     "export": "files.export",
     "simulate": "files.simulate",

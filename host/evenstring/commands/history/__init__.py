@@ -1,0 +1,1 @@
+"""Commands for what a pack does over months."""
