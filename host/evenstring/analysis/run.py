@@ -8,7 +8,7 @@ from evenstring.analysis.balancing.answer import find_balancing
 from evenstring.analysis.balancing.criterion import with_rest
 from evenstring.analysis.causes.bleeders import find_balancer_faults, without_consequences
 from evenstring.analysis.causes.diagnosis import diagnose
-from evenstring.analysis.charging.charge_end import find_charges, without_standstill
+from evenstring.analysis.charging.charge_end import find_charges, told_phases, without_standstill
 from evenstring.analysis.charging.charger import find_charger, without_charger
 from evenstring.analysis.hazards.all_hazards import find_hazards
 from evenstring.analysis.phases.segment import phases_of
@@ -69,7 +69,8 @@ def analyse(session: Session, profile: PackProfile) -> Findings:
     open_visits = not_excluded(look.session, profile, look.meter, found.events)
     missing = (*_unknowns(found), *((no_rest,) if no_rest else ()), *open_visits)
     check, unfit = check_profile(look.signals, profile, look.phases, look.meter)
-    found = replace(found, unknown=(*found.unknown, *missing))
+    told = told_phases(found.phases, found.charge, profile)
+    found = replace(found, phases=told, unknown=(*found.unknown, *missing))
     return _decided(with_profile_check(found, check, unfit, profile), profile)
 
 

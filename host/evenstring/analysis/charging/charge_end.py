@@ -24,7 +24,15 @@ from evenstring.chemistry import CHEMISTRIES
 from evenstring.ocv import default_curve
 from evenstring.profile import PackProfile
 
-__all__ = ["charge_spans", "done_light_a", "find_charges", "light_at_s", "near_full_v", "without_standstill"]
+__all__ = [
+    "charge_spans",
+    "done_light_a",
+    "find_charges",
+    "light_at_s",
+    "near_full_v",
+    "told_phases",
+    "without_standstill",
+]
 
 F64 = NDArray[np.float64]
 _NEAR_FULL_V, _NEAR_FULL_CHARGE = 0.030, 0.03  # every group this near to full, or the charge was not full: our choice
@@ -101,6 +109,16 @@ def _one(
     )
 
 
+def told_phases(phases: tuple[Phase, ...], charge: Charge, profile: PackProfile) -> tuple[Phase, ...]:
+    """Phases, less what is not told of a voltage held to the end: from where the charger may have gone unseen."""
+    if charge.ended != "cannot_tell" or not phases or phases[-1].kind != "charge_cv":
+        return phases
+    held = phases[-1]
+    sure_s = held.start_s + _seen_s(profile)
+    why = "held by the charger, or left alone: without a current sensor this cannot be told"
+    return (*phases[:-1], replace(held, end_s=sure_s), Phase("unknown", sure_s, held.end_s, why))
+
+
 def without_standstill(balancing: Balancing, charge: Charge) -> Balancing:
     """No "never" where the charger may have gone unseen: a spread that stands still tells nothing then."""
     if charge.ended != "cannot_tell" or balancing.answer not in ("never", "over_24_h"):
@@ -153,8 +171,11 @@ def _how(
 
 def _end_may_hide(signals: Signals, profile: PackProfile, last: Phase) -> bool:
     """Whether a voltage held to the end of the recording may be that of a pack whose charger went unseen."""
-    seen_s = _SEEN_BY_CHARGE_S if CHEMISTRIES[profile.chemistry].judged_by_charge else _SEEN_S
-    return signals.current_a is None and last.kind == "charge_cv" and last.end_s - last.start_s > seen_s
+    return signals.current_a is None and last.kind == "charge_cv" and last.end_s - last.start_s > _seen_s(profile)
+
+
+def _seen_s(profile: PackProfile) -> float:
+    return _SEEN_BY_CHARGE_S if CHEMISTRIES[profile.chemistry].judged_by_charge else _SEEN_S
 
 
 def near_full_v(profile: PackProfile) -> float:

@@ -35,6 +35,7 @@ _GOES_ON = 0.5  # rate of the second half over that of the first; what dies away
 # A group that comes down to the others is what a board does that balances at rest: at the end it must lie below the
 # median by so much, over so many means: our choice
 _BELOW_V, _LAST = 0.001, 3
+_BELOW_THRESHOLD_V = 0.03  # no board bleeds on purpose this far below its threshold: our choice
 _TWO = 2  # more groups that fall are a board that bleeds at rest, or a meter that warms up: our choice
 _CURVE = 0.3  # standard uncertainty of the slope of a curve that is not this cell's: our choice
 _FLAT_V = 0.15  # per 1.0 of SoC: a flatter curve turns no volts into charge: our choice
@@ -43,10 +44,14 @@ _Z90, _MOST = 1.645, 0.97  # published (normal distribution, 90 % two-sided); th
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Drift:
-    """Means of a rest: hours (b,), level V, departures (b, g) V; of each group rate and standard uncertainty, V/h."""
+    """Means of a rest.
+
+    hours (b,); median and highest level in V; departures (b, g) in V; of each group rate and standard uncertainty, V/h.
+    """
 
     hours: F64
     level_v: float
+    highest_v: float
     away_v: F64
     rate: F64
     u: F64
@@ -60,8 +65,8 @@ def find_at_rest(
     if profile.parallel_strings > 1 or not long or signals.volts_v.shape[1] < 4:
         return ()
     drift = _drift(signals, max(long, key=lambda p: p.end_s - p.start_s))
-    if drift is None:
-        return ()
+    if drift is None or drift.highest_v > profile.threshold_v - _BELOW_THRESHOLD_V:
+        return ()  # where a board bleeds on purpose, a group that falls is no wonder
     drains = _drains(drift, profile)
     return drains if drains else _grows(drift, meter)
 
@@ -81,7 +86,7 @@ def _drift(signals: Signals, rest: Phase) -> _Drift | None:
     rates, left = _lines(hours, away)
     others = float(robust_sigma(rates - np.median(rates)))
     span = np.sqrt(np.sum((hours - hours.mean()) ** 2))
-    return _Drift(hours, float(np.median(means)), away, rates, np.hypot(left / span, others))
+    return _Drift(hours, float(np.median(means)), float(means.max()), away, rates, np.hypot(left / span, others))
 
 
 def _lines(hours: F64, away: F64) -> tuple[F64, F64]:

@@ -37,6 +37,7 @@ _NAMES = {-1: _RIDE, 0: _REST, 1: _CC}  # states of the current: our choice
 _AFTER_RIDE_S = 30.0  # a step sooner is the ride's own end: tuned on own sessions under 300,000
 # Longer pauses part two rides; a shorter roughness is one step that rings: tuned on own sessions under 300,000
 _RIDE_PAUSE_S, _LEAST_RIDE_S = 300.0, 30.0
+_LONE_STEP_S = 120.0  # what settles after a step dies away within this: our choice
 # Of a charge without a plateau in a sparse record: tuned on own sessions under 300,000
 _SPARSE_CHARGE_S, _SPARSE_RISE_V = 1800.0, 0.1
 # Of a charge behind a ride; of a discharge that was running already: tuned on own sessions under 300,000
@@ -64,14 +65,14 @@ def labels_from_voltage(signals: Signals) -> NDArray[np.str_]:
 
 def _labels(signals: Signals) -> NDArray[np.str_]:
     labels = np.full(len(signals.time_s), _REST, dtype="U9")
-    rough = _rough(signals)
+    rough, lone = _rough(signals)
     labels[rough] = _RIDE
     signals = replace(signals, level_v=without_end_leads(signals, rough))
     t, v = signals.time_s, signals.level_v
     for first, last in runs_of(~rough):
         # Close behind a ride a step is the ride's own end.
         clear_s = t[first] + (_AFTER_RIDE_S if first > 0 else 0.0)
-        cuts = [first, *(k for k in _steps(signals, first, last) if t[k] > clear_s), last]
+        cuts = [first, *(k for k in _steps(signals, first, last, lone) if t[k] > clear_s), last]
         states = _states(signals, cuts, after_ride=first > 0)
         for (a, b), state in zip(pairwise(cuts), states, strict=True):
             labels[a:b] = _NAMES[state]
@@ -99,11 +100,11 @@ def _with_plateaus(signals: Signals, labels: NDArray[np.str_]) -> NDArray[np.str
     return labels
 
 
-def _rough(signals: Signals) -> NDArray[np.bool_]:
-    """(m,) rows of a ride: load changes crowd; the edges are the first and last of them."""
-    v = signals.level_v
+def _rough(signals: Signals) -> tuple[NDArray[np.bool_], list[int]]:
+    """(m,) rows of a ride: load changes crowd; the edges are the first and last of them. And rows of lone steps."""
+    v, lone = signals.level_v, list[int]()
     if len(v) < 5:
-        return np.zeros(len(v), dtype=bool)
+        return np.zeros(len(v), dtype=bool), lone
     second = np.abs(np.diff(v, 2, prepend=v[0], append=v[-1]))
     hit = second > max(_ROUGH_V, 8 * signals.noise_v)
     width = max(9, round(60.0 / signals.step_s) | 1) if signals.step_s < 20 else 5
@@ -120,18 +121,31 @@ def _rough(signals: Signals) -> NDArray[np.bool_]:
         else:
             joined.append([a, b])
     for a, b in joined:
-        # A single large step rings for some rows; a ride goes on.
-        if signals.time_s[b - 1] - signals.time_s[a] >= max(_LEAST_RIDE_S, 3 * signals.step_s):
+        # A single large step rings for some rows; a ride goes on, up and down.
+        lasts_s = signals.time_s[b - 1] - signals.time_s[a]
+        if lasts_s < max(_LEAST_RIDE_S, 3 * signals.step_s):
+            continue
+        if lasts_s > _LONE_STEP_S or _both_ways(v, a, b):
             rough[a:b] = True
-    return rough
+        else:
+            lone.append(a + int(np.argmax(np.abs(np.diff(v[a : b + 1])))) + 1)
+    return rough, lone
 
 
-def _steps(signals: Signals, first: int, last: int) -> list[int]:
-    """Rows of a smooth stretch at which the level jumps."""
+def _both_ways(v: F64, first: int, last: int) -> bool:
+    """Whether the level goes up and down: a charger's step and what settles after it go one way."""
+    step = np.diff(v[max(0, first - 1) : last + 1])
+    return bool((step > _ROUGH_V).any() and (step < -_ROUGH_V).any())
+
+
+def _steps(signals: Signals, first: int, last: int, lone: list[int]) -> list[int]:
+    """Rows of a smooth stretch at which the level jumps; `lone`: rows at which it is known to, of all the record."""
     half = half_rows(signals)
     # Standard deviation of the value of a line at its end: sigma * 2 / sqrt(half), two sides.
     least = max(_STEP_V, 6 * signals.noise_v * 2 * np.sqrt(2.0 / half))
-    return [first + c for c in steps_of(signals.level_v[first:last], half, least, signals.noise_v)]
+    found = [first + c for c in steps_of(signals.level_v[first:last], half, least, signals.noise_v)]
+    here = [k for k in lone if first < k < last and all(abs(k - c) > half for c in found)]
+    return sorted([*found, *here])
 
 
 def _jump(v: F64, at: int) -> float:

@@ -78,7 +78,7 @@ def _falls_after(v: F64, end: int, top: float) -> bool:
 
 
 def _sets_in(v: F64, turn: int, noise_v: float) -> int:
-    """Row at which the rise to a plateau begins: the sharpest quickening in the unbroken rise before it."""
+    """Row at which the rise to a plateau begins: the last sharp quickening in the unbroken rise before it."""
     first = turn
     while first > 0 and v[first] - v[first - 1] > -(1e-3 + 4 * noise_v):
         first -= 1
@@ -90,7 +90,10 @@ def _sets_in(v: F64, turn: int, noise_v: float) -> int:
     sharp = np.flatnonzero((quicker > 5e-3) & (step > 4 * np.maximum(before, 0.2e-3)))
     if not len(sharp):
         return first
-    return first + int(sharp[int(np.argmax(quicker[sharp]))]) + 1
+    last = int(sharp[-1])  # an earlier one is a load that went, and a rest between
+    while last - 1 in sharp:  # a step that falls between two rows
+        last -= 1
+    return first + last + 1
 
 
 def leaves_top(t: F64, v: F64, noise_v: float) -> int:

@@ -77,7 +77,8 @@ def _picture(material: Material) -> Picture | None:
     low, high = balancing.remaining_low_s or remaining, balancing.remaining_high_s or remaining
     target = balancing.target_mv
     charges = [p for p in material.found.phases if p.kind in ("charge_cc", "charge_cv")]
-    end = charges[-1].end_s if charges else session.duration_s
+    charged_s = material.found.charge.end_s  # a held end of which nobody knows when the charger went is drawn too
+    end = charged_s if charged_s is not None else charges[-1].end_s if charges else session.duration_s
     held = [p.start_s for p in charges if p.kind == "charge_cv"]  # before that nothing balances
     begin = max(end - max(3 * remaining, 3600.0), held[-1] if held else 0.0)
     pick = (session.time_s >= begin) & (session.time_s <= end)

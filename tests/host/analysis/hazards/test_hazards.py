@@ -103,6 +103,13 @@ def test_a_high_group_that_comes_down_to_the_others_is_a_board_at_work() -> None
     assert at_rest(replace(session, volts_v=lifted), phases) == ()
 
 
+def test_above_the_bleed_threshold_a_group_that_falls_is_no_wonder() -> None:
+    session, phases = rest(0.2)
+    full = replace(session, volts_v=session.volts_v + np.float32(0.375))
+
+    assert at_rest(full, phases) == ()
+
+
 def test_where_many_groups_fall_apart_the_spread_is_said_and_no_group() -> None:
     found = at_rest(*rest(0.3, grows=True))
 
