@@ -26,6 +26,7 @@ _COMMANDS = {
     "report": "rider.report",
     "pack": "rider.pack",
     "logbook": "history.logbook",
+    "plan": "history.plan",
     "import": "files.import_table",
     "export": "files.export",
     "simulate": "files.simulate",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import asdict, dataclass
+from datetime import UTC, datetime
 from math import isfinite
 from typing import Any
 
@@ -68,7 +69,7 @@ def entry_of(material: Material) -> Entry:
     seen = [e for e in found.events if e.kind == "below_discard"]
     visits = [(e.group, float(material.profile.discard_v if e.extreme_v is None else e.extreme_v)) for e in seen]
     return Entry(
-        start_s=None if session.start is None else session.start.timestamp(),
+        start_s=None if session.start is None else _seconds(session.start),
         duration_s=float(session.duration_s),
         groups=session.groups,
         departure_mv=departure,
@@ -85,6 +86,11 @@ def entry_of(material: Material) -> Entry:
         below_discard=tuple(visits),
         action=found.verdict.action,
     )
+
+
+def _seconds(start: datetime) -> float:
+    """A start without a zone is taken as UTC, as recordings write it."""
+    return (start if start.tzinfo else start.replace(tzinfo=UTC)).timestamp()
 
 
 def _at_end(session: Session, material: Material) -> tuple[tuple[float | None, ...], float | None]:

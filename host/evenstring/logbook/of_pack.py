@@ -13,7 +13,12 @@ from evenstring.logbook.trends.history import DiscardVisit, History
 __all__ = ["history_of"]
 
 F64 = NDArray[np.float64]
-_FULL = ("full", "ended_uneven", "stopped_early")  # a group was at its top, or the light came: as in report.json
+_FULL = (
+    "full",
+    "ended_uneven",
+    "charger_low",
+    "stopped_early",
+)  # a group was at its top, or the light came: as in report.json
 
 
 def history_of(entries: Sequence[Entry], cleared: dict[int, tuple[float, str]] | None = None) -> History:

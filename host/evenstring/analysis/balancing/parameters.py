@@ -33,6 +33,7 @@ NG = 5  # parameters of a group: lambda, rho, kappa (of charge moved), meter's o
 SOFT_V = 0.0012
 GRID_V = np.arange(-0.5, 0.1601, 0.0025)  # of full: where a base's slope is kept: our choice
 _BETWEEN_KNOTS = np.array([np.interp(GRID_V, KNOTS_V, one) for one in np.eye(_K)])  # (knots, grid): straight lines
+_FAR = 30.0  # logarithm, of hours a volt: our choice
 _STEPS = 1024  # of charge along a curve: our choice
 _LEAD_OF_SLOW_H = 0.15  # lead at full current, CC hours, for a slow share of 1 in the circuit: tuned on published cells
 _TAIL_V = 0.02  # polarisation somewhere in the constant voltage, where its start was not recorded: our choice
@@ -169,7 +170,8 @@ def curves_of(w: Window, x: F64, guess: Guess) -> Curves:
     if guess.polar_v is not None:
         moved = common.full_v - guess.polar_v
         log_slope = np.interp(GRID_V + moved[:, None], GRID_V, log_slope)
-    hours_per_v = np.exp(-log_slope - x[:, SPEED, None] - x[:, :_K] @ _BETWEEN_KNOTS)
+    # A far draw of a poorly known parameter must not make a curve of no length: its steps would have no width.
+    hours_per_v = np.exp(np.clip(-log_slope - x[:, SPEED, None] - x[:, :_K] @ _BETWEEN_KNOTS, -_FAR, _FAR))
     charge = np.zeros((len(x), len(GRID_V)))
     np.cumsum((hours_per_v[:, 1:] + hours_per_v[:, :-1]) / 2.0 * np.diff(GRID_V), axis=1, out=charge[:, 1:])
     charge -= [[np.interp(v, GRID_V, row)] for v, row in zip(level + x[:, LEVEL] - guess.full_v, charge, strict=True)]

@@ -1,0 +1,92 @@
+"""Habits side by side: the spread over the next year, and the least balancing that keeps it under a limit.
+
+Each habit is lived day by day by the simulator (`sim.run.daily_habit`) with the packs that this one may be. By hand:
+the bleed that keeps up is leakage difference over the share of time (D. Andrea, Battery Management Systems for Large
+Lithium-Ion Battery Packs, 2010; cited from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evenstring.plan.state import PackState, drawn
+from evenstring.sim.run.daily_habit import Fleet, Habit, live
+
+__all__ = ["HABITS", "Outlook", "keeps_up_a", "least_balancing", "outlooks"]
+
+F64 = NDArray[np.float64]
+HOLD_H = 2.0  # on the charger after full, where the rider does not say: our choice
+HABITS = (
+    ("full each time", Habit(full_every=1)),
+    ("full every fifth time", Habit(full_every=5)),
+    ("full every tenth time", Habit(full_every=10)),
+    ("always stopped at 80 %", Habit(full_every=0)),
+    ("80 %, full once a month", Habit(full_every=30)),
+)
+DAYS = 365  # our choice
+_DRAWS = 100  # of a forecast: its 90 % interval is good to a tenth: our choice
+_LEVELS = (0.05, 0.5, 0.95)
+# Tried, longest pause first, for the least balancing: our choice
+_PAUSES, _HOLDS_H = (60, 30, 20, 10, 7, 5, 3, 2, 1), (0.5, 1.0, 2.0, 4.0, 8.0)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Outlook:
+    """One habit.
+
+    Attributes:
+        name, habit: as asked. spread_mv: (DAYS, 3) low, middle and high of a 90 % interval, at rest when charged.
+        gap_percent: (3,) of capacity after a year: range that the lowest group takes from the pack.
+        ceiling_day: in the middle, the first day on which a group ends the charge at its ceiling; None: not in a year.
+        charger_h_per_week: on the charger after full.
+    """
+
+    name: str
+    habit: Habit
+    spread_mv: F64
+    gap_percent: F64
+    ceiling_day: int | None
+    charger_h_per_week: float
+
+
+def outlooks(state: PackState, hold_h: float = HOLD_H, ride_share: float = 0.3, seed: int = 1) -> tuple[Outlook, ...]:
+    """All habits with the same packs, so that their order is not a matter of chance."""
+    fleet = drawn(state, _DRAWS, np.random.default_rng(seed))
+    return tuple(_lived(name, fleet, replace(h, hold_h=hold_h, ride_share=ride_share)) for name, h in HABITS)
+
+
+def _lived(name: str, fleet: Fleet, habit: Habit) -> Outlook:
+    years = live(fleet, habit, DAYS)
+    early = years.early.mean(axis=1) > 0.5
+    full_a_week = 7.0 / habit.full_every if habit.full_every else 0.0
+    return Outlook(
+        name,
+        habit,
+        1e3 * np.quantile(years.spread_v, _LEVELS, axis=1).T,
+        100.0 * np.quantile(years.gap_ah[-1] / np.median(fleet.capacity_ah), _LEVELS),
+        int(np.argmax(early)) + 1 if early.any() else None,
+        full_a_week * habit.hold_h,
+    )
+
+
+def least_balancing(state: PackState, limit_mv: float, ride_share: float = 0.3, seed: int = 1) -> Habit | None:
+    """The habit with the fewest hours on the charger that keeps the spread under a limit in 95 of 100; None: none does.
+
+    Judged over the last month of a year, on the days on which it was charged to full.
+    """
+    fleet = drawn(state, _DRAWS, np.random.default_rng(seed))
+    tried = sorted((hold / pause, pause, hold) for pause in _PAUSES for hold in _HOLDS_H)
+    for _, pause, hold_h in tried:
+        habit = Habit(ride_share=ride_share, full_every=pause, hold_h=hold_h)
+        spread = live(fleet, habit, DAYS).spread_v[pause - 1 :: pause][-max(1, 30 // pause) :]
+        if 1e3 * float(np.quantile(spread.max(axis=0), 0.95)) <= limit_mv:
+            return habit
+    return None
+
+
+def keeps_up_a(leak_difference_a: float, share_of_time: float) -> float:
+    """The bleed current that keeps up with a leak: leakage difference over the share of time that bleeding runs."""
+    return leak_difference_a / share_of_time
