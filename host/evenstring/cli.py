@@ -24,6 +24,7 @@ _COMMANDS = {
     "record": "board.record",
     "watch": "rider.watch",
     "report": "rider.report",
+    "trend": "history.trend",
     "pack": "rider.pack",
     "import": "files.import_table",
     "export": "files.export",

@@ -1,0 +1,1 @@
+"""Commands about one pack over months."""
