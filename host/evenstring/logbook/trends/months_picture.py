@@ -45,7 +45,7 @@ def months_picture(history: History, changes: tuple[GroupChange, ...]) -> Pictur
         key="levels",
         alt=_alt(history, values, named),
         caption="Each line is one group at the end of each charge: its distance from the median group. A group that"
-        " leaks sinks. Shaded: since the likeliest date of a change.",
+        " leaks sinks. The mark above: the likeliest date of a change.",
         x=_dates(float(time_s[0]), float(time_s[-1])),
         y=surface_axis(float(np.nanmin(values)), float(np.nanmax(values)), float(np.quantile(away, 0.9))),
         y_word="mV from the median group",
