@@ -29,6 +29,7 @@ from evenstring.report.page import render
 from evenstring.report.report_json import report_json
 from evenstring.session import Session
 from evenstring.text import json_text
+from evenstring.workshop.held import hold
 
 __all__ = [
     "EvenstringError", "Findings", "PackProfile", "Session", "analyse", "departures_mv", "events_table", "group_table",
@@ -65,19 +66,26 @@ def analyse(source: Source, pack: Pack = None, *, load_a: float | None = None) -
 
 
 def report(
-    source: Source, pack: Pack = None, *, folder: File | None = None, load_a: float | None = None
+    source: Source,
+    pack: Pack = None,
+    *,
+    folder: File | None = None,
+    load_a: float | None = None,
+    limits: File | None = None,
 ) -> dict[str, Any]:
     """report.json as a mapping; with `folder` also written there, with report.html.
 
+    `limits`: name of a ready file of acceptance limits, or a path: key `acceptance`. A job in the recording: key `job`.
     Several paths are also compared with one another: key `second_look`. An older report in `folder` is replaced.
     """
     session, files = _session(source)
     profile = _profile(session, pack, load_a)
     parts = tuple(load_session((f,)) for f in files) if len(files) > 1 else ()
     material = gather_material(session, profile, parts)
-    made = report_json(material)
+    additions = hold(material, limits=None if limits is None else os.fspath(limits)).additions
+    made = report_json(material, additions)
     if folder is not None:
-        page = render(material, ", ".join(f.name for f in files) or "a session")
+        page = render(material, ", ".join(f.name for f in files) or "a session", additions)
         _write(Path(folder), made, page)
     return made
 

@@ -188,6 +188,7 @@ class Session:
     marks: tuple[Mark, ...] = ()
     gaps: tuple[Gap, ...] = ()
     pack_toml: str | None = None  # the profile carried by the recording itself
+    job_toml: str | None = None  # the job that it belongs to, carried likewise
     health: tuple[Health, ...] = ()  # in order of time; one that repeats the one before is left out
     said: tuple[Said, ...] = ()  # warnings of the board, in order of time
     corrections: tuple[Correction, ...] = ()  # in order of time; one that repeats the one before is left out

@@ -10,6 +10,7 @@ from evenstring.analysis.causes.bleeders import find_balancer_faults, without_co
 from evenstring.analysis.causes.diagnosis import diagnose
 from evenstring.analysis.charging.charge_end import find_charges, without_standstill
 from evenstring.analysis.charging.charger import find_charger, without_charger
+from evenstring.analysis.hazards.all_hazards import find_hazards
 from evenstring.analysis.phases.segment import phases_of
 from evenstring.analysis.readings.limit_visits import find_events, not_excluded, shortest_visible_s
 from evenstring.analysis.readings.profile_check import check_profile
@@ -145,6 +146,7 @@ def _with_causes(
         capacity=capacity,
         temperature=temperature,
         weakness=without_consequences(diagnosis.weakness, faults),
+        hazards=find_hazards(signals, profile, phases, meter, (found.balancing, found.charge) if trusted else None),
         reserve=reserve,
         meter_patterns=diagnosis.patterns,
         usable=usable,

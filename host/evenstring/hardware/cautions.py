@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["CALIBRATE", "WIRING"]
+__all__ = ["BENCH", "CALIBRATE", "WIRING"]
 
 _GENERAL = (
     "CAUTION. A pack above 60 V DC can kill, and any lithium-ion pack can burn. Local codes, the pack maker's\n"
@@ -18,4 +18,9 @@ CALIBRATE = _GENERAL + (
     "\nMeasure at the cells, with insulated probes, one hand, one group at a time: behind the leads' resistors a"
     "\nhand meter of 10 Mohm reads 0.24 % low or more. A battery-powered computer, unplugged, until the barrier is"
     "\ntested."
+)
+BENCH = _GENERAL + (
+    "\nThis tool switches nothing and stops nothing. Never charge or discharge unattended; on a surface that does not"
+    "\nburn, away from people and exits; not a wet, swollen, warm or damaged pack. A battery-powered computer,"
+    "\nunplugged, until the barrier is tested. Smoke, hiss, swelling: leave, close, call the fire brigade."
 )

@@ -72,6 +72,7 @@ def assemble(scans: Sequence[ScanRows], frames: Sequence[Frame], link: LinkStats
         gaps=_gaps(time_s, arrays.gap_before, arrays.quiet, runs),
         marks=(*_marks(frames, ordinals, time_s), *runs.clock_notes),
         pack_toml=_last(frames, "MARK_PACK", "toml"),
+        job_toml=_last(frames, "MARK_JOB", "toml"),
         health=_health(frames, ordinals, time_s),
         said=_said(frames, ordinals, time_s),
         corrections=_corrections(frames, ordinals, time_s),

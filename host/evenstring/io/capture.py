@@ -44,6 +44,7 @@ class CaptureOptions:
     until_closed: bool = False  # end when the port closes, instead of waiting for it to come back
     profile: PackProfile | None = None
     note: str | None = None
+    job_toml: str | None = None
     source: str | None = None  # who made this recording and from what, where it is not a plain recording of a port
     real_time: bool = True  # False: the board's time runs faster than the clock; only the beginning is marked
 
@@ -156,6 +157,8 @@ class _Capture:
             self.writer.mark("MARK_SOURCE", text=self.options.source)
         if self.options.profile:
             self.writer.mark("MARK_PACK", toml=to_toml(self.options.profile))
+        if self.options.job_toml:
+            self.writer.mark("MARK_JOB", toml=self.options.job_toml)
         if self.options.note:
             self.writer.mark("MARK_NOTE", text=utf8_cut(self.options.note, _NOTE))
         self.ask_to_start()

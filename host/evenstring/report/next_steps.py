@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from evenstring.analysis.results import Balancing, Charge, Coverage, Event, Reason, Ride, Step, Weakness
+from evenstring.analysis.results import Balancing, Charge, Coverage, Event, Hazard, Reason, Ride, Step, Weakness
 from evenstring.report.drawing.axis import clock
 from evenstring.report.material import Material
 from evenstring.report.words import listed
@@ -58,6 +58,29 @@ def _mend_lead(r: Reason, _m: Material) -> str:
     return (
         f"With the pack off charger and load, have the sense lead{who} and its plug looked at: a chafed lead can also"
         " short. Then record again."
+    )
+
+
+def _check_joint(r: Reason, _m: Material) -> str:
+    return (
+        f"Neither charge nor ride it until someone trained has looked at the joints, links and leads{_of(r)}: what gets"
+        " hot there can burn. Are they all sound, the cells of that group are worn. Take this page along."
+    )
+
+
+def _find_drain(r: Reason, _m: Material) -> str:
+    return (
+        "Leave it off the charger, where a fire could do no harm, until someone trained has found what draws"
+        f"{_of(r) or ' from the string'}: first the bleeder and the sense leads, then the cells. Feel for warmth and"
+        " measure it once a day meanwhile; a group that is drained flat must not be charged again."
+    )
+
+
+def _find_gap(r: Reason, _m: Material) -> str:
+    return (
+        f"Before it is charged or ridden on, have someone trained find out why{_of(r)}: a leak, a bleeder that is stuck"
+        " or a cell that was changed. More hours on the charger do not answer that, and take days; it is brought level"
+        " at a bench."
     )
 
 
@@ -180,7 +203,7 @@ def _carry_on(r: Reason, _m: Material) -> str:
 
 def _of(reason: Reason) -> str:
     on = reason.rests_on
-    return f" (group {on.group})" if isinstance(on, (Event, Weakness, Ride)) and on.group else ""
+    return f" (group {on.group})" if isinstance(on, (Event, Weakness, Hazard, Ride)) and on.group else ""
 
 
 def _hours(seconds: float) -> str:
@@ -191,6 +214,9 @@ _WORDS: dict[Step, Callable[[Reason, Material], str]] = {
     "leave_alone": _leave_alone,
     "workshop": _workshop,
     "mend_lead": _mend_lead,
+    "check_joint": _check_joint,
+    "find_drain": _find_drain,
+    "find_gap": _find_gap,
     "check_meter": _check_meter,
     "charge_on": _charge_on,
     "after_ceiling_stop": _after_ceiling_stop,

@@ -6,6 +6,7 @@ pictures, style and script of our own pass as markup.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import cache
 from importlib.resources import files
 from typing import Any
@@ -17,6 +18,7 @@ from markupsafe import Markup
 from evenstring import __version__
 from evenstring.analysis.results import ProfileCheck
 from evenstring.profile import PackProfile
+from evenstring.report.additions import Addition
 from evenstring.report.drawing.axis import clock
 from evenstring.report.drawing.level_line import level_picture
 from evenstring.report.drawing.picture import draw
@@ -35,12 +37,13 @@ from evenstring.text import plain
 __all__ = ["render"]
 
 
-def render(material: Material, title: str = "") -> str:
+def render(material: Material, title: str = "", additions: Sequence[Addition] = ()) -> str:
     """The page.
 
     Args:
         material: the session and its findings; what is not there is shown as not known.
         title: which recordings this is about.
+        additions: of other rooms: what stands at the head, and sections before the report's own.
     """
     session, profile, found = material.session, material.profile, material.found
     levels = level_picture(session, found.phases)
@@ -49,6 +52,8 @@ def render(material: Material, title: str = "") -> str:
         script=Markup(_asset("page.js")),  # noqa: S704  # our own file
         name=profile.name or session.ident.string_name or "This string",
         about=_about(session, title),
+        head=[row for a in additions for row in a.head],
+        said=[(a.said, a.key) for a in additions if a.said],
         verdict={
             "action": found.verdict.action,
             "reasons": [(sentence(r), r.picture) for r in found.verdict.reasons],
@@ -60,7 +65,7 @@ def render(material: Material, title: str = "") -> str:
         figures=headline_figures(material),
         levels=draw(levels) if levels else None,
         groups=_group_rows(session),
-        findings=_sections(material),
+        findings=[*(a.section for a in additions if a.section is not None), *_sections(material)],
         quality=quality(material),
         notes=notes(session),
         profile=[_profile_row(profile, *entry) for entry in PROFILE],

@@ -10,6 +10,7 @@ from evenstring.analysis.results import (
     Charge,
     Coverage,
     Event,
+    Hazard,
     Reason,
     ReasonKind,
     Ride,
@@ -172,6 +173,38 @@ def _full_and_even(b: Balancing) -> str:
     return f"After the charge the groups were even{', as far as this meter can tell' if far else ''}."
 
 
+def _extra_heat(h: Hazard) -> str:
+    return (
+        f"Group {h.group} has about {h.more_percent:.0f} % more resistance than the others, in a joint, link, lead or"
+        f" the cells: at {h.current_a:.0f} A it makes about {h.size:.1f} W more heat in one place"
+        f" ({h.size_low:.1f} to {h.size_high:.1f} W)."
+    )
+
+
+def _drains_at_rest(h: Hazard) -> str:
+    drawn = (
+        "" if h.unit != "mA" else f", as if {h.size:.0f} mA were drawn from it ({h.size_low:.0f} to {h.size_high:.0f})"
+    )
+    return (
+        f"Group {h.group} fell by {h.seen_mv:.0f} mV against the others in {h.hours:.1f} h of rest{drawn}: a bleeder"
+        " that is stuck on, a wet or chafed lead, or a leak within a cell."
+    )
+
+
+def _spread_grows(h: Hazard) -> str:
+    return (
+        f"The spread grew by {h.size:.0f} mV in {h.hours:.1f} h of rest, with nothing connected: something draws from"
+        " some groups and not from others."
+    )
+
+
+def _far_behind(h: Hazard) -> str:
+    return (
+        f"Group {h.group} is about {h.size:.0f} % of charge ({h.size_low:.0f} to {h.size_high:.0f} %) behind the"
+        " fullest at the end of the charge: that far no string drifts by itself in use."
+    )
+
+
 def _temperature(text: str) -> Callable[[TemperatureVisit], str]:
     return lambda t: text.format(c=t.extreme_c, m=max(t.duration_s / 60.0, 1.0))
 
@@ -206,6 +239,10 @@ _WORDS: dict[ReasonKind, Callable[[Any], str]] = {
     "self_discharge": _cause("Group {g} loses {size:.2g} % of charge a week by itself: a cell may be damaged within."),
     "balancer_fault": _cause("Group {g} is drained or left out by its balancer ({detail})."),
     "connection": _cause("Group {g} has {size:.0f} % more resistance in a joint, link or lead: a bad joint gets hot."),
+    "extra_heat": _extra_heat,
+    "drains_at_rest": _drains_at_rest,
+    "spread_grows": _spread_grows,
+    "far_behind": _far_behind,
     "charge_offset": _charge_offset,
     "stands_out": _stands_out,
     "low_capacity": _cause(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import asdict, fields, is_dataclass
 from typing import Any
 
@@ -12,18 +13,19 @@ from evenstring.analysis.causes.hypotheses import PREVALENCE
 from evenstring.analysis.results import Capacity
 from evenstring.ocv import default_curve, mean_voltage_v
 from evenstring.profile import PackProfile
+from evenstring.report.additions import Addition
 from evenstring.report.material import Material
 from evenstring.report.next_steps import next_step, record_next
 from evenstring.report.reasons import sentence
 from evenstring.session import Session
 
-__all__ = ["report_json"]
+__all__ = ["plain_values", "report_json"]
 
 _AMPERE_HOURS = ("ah", "low_ah", "high_ah", "nameplate_ah")
 
 
-def report_json(material: Material) -> dict[str, Any]:
-    """The report as plain values, ready for JSON."""
+def report_json(material: Material, additions: Sequence[Addition] = ()) -> dict[str, Any]:
+    """The report as plain values, ready for JSON; `additions` are keys of their own."""
     session, profile, found = material.session, material.profile, material.found
     return {
         "format": "evenstring-report/1",
@@ -33,32 +35,34 @@ def report_json(material: Material) -> dict[str, Any]:
         "limits": {k: getattr(profile, k) for k in ("full_v", "ceiling_v", "empty_v", "discard_v")},
         "profile": {"name": profile.name, "chemistry": profile.chemistry, "defaults": list(profile.defaults)},
         "assumed": list(found.assumed),
-        "phases": _plain(found.phases),
-        "spread": _plain(found.spread),
-        "events": _plain(found.events),
-        "shortest_visible_s": _plain(found.shortest_visible_s),
-        "charge": {**_plain(found.charge), "cycles": _plain(found.charges)},
-        "charger": _plain(found.charger),
-        "balancing": _plain(found.balancing),
-        "ride": _plain(found.rides[-1]) if found.rides else None,
-        "rides": _plain(found.rides),
-        "repair": _plain(found.repair),
-        "repair_bench": _plain(found.bench),
-        "usable": _plain(found.usable),
+        "phases": plain_values(found.phases),
+        "spread": plain_values(found.spread),
+        "events": plain_values(found.events),
+        "shortest_visible_s": plain_values(found.shortest_visible_s),
+        "charge": {**plain_values(found.charge), "cycles": plain_values(found.charges)},
+        "charger": plain_values(found.charger),
+        "balancing": plain_values(found.balancing),
+        "ride": plain_values(found.rides[-1]) if found.rides else None,
+        "rides": plain_values(found.rides),
+        "repair": plain_values(found.repair),
+        "repair_bench": plain_values(found.bench),
+        "usable": plain_values(found.usable),
         "capacity": _capacity(found.capacity, profile),
-        "temperature": {"events": _plain(found.temperature)},
-        "weakness": [_plain(w) for w in found.weakness if w.cause != "cannot_tell"],
-        "weakness_undecided": [_plain(w) for w in found.weakness if w.cause == "cannot_tell"],
+        "temperature": {"events": plain_values(found.temperature)},
+        "weakness": [plain_values(w) for w in found.weakness if w.cause != "cannot_tell"],
+        "weakness_undecided": [plain_values(w) for w in found.weakness if w.cause == "cannot_tell"],
         "weakness_assumed": {"prevalence": PREVALENCE, "scatter": dict(zip(CAUSES, SCATTER.tolist(), strict=True))},
-        "meter_patterns": _plain(found.meter_patterns),
-        "shared_leads": _plain(found.shared_leads),
-        "profile_check": _plain(found.profile_check),
-        "room_for_braking": _plain(found.room),
-        "reserve": _plain(found.reserve),
-        "second_look": _plain(material.second),
-        "coverage": _plain(found.coverage),
+        "hazards": plain_values(found.hazards),
+        "meter_patterns": plain_values(found.meter_patterns),
+        "shared_leads": plain_values(found.shared_leads),
+        "profile_check": plain_values(found.profile_check),
+        "room_for_braking": plain_values(found.room),
+        "reserve": plain_values(found.reserve),
+        "second_look": plain_values(material.second),
+        "coverage": plain_values(found.coverage),
         "verdict": _verdict(material),
         "unknown": {u.what: {"why": u.why, "record_next": u.record_next} for u in material.unknown},
+        **{a.key: a.value for a in additions},
     }
 
 
@@ -76,18 +80,18 @@ def _verdict(material: Material) -> dict[str, Any]:
         "record_next": record_next(material) or None,
         "confidence": verdict.confidence,
         "evidence": evidence,
-        "keep_charging_s": _plain(verdict.keep_charging_s),
+        "keep_charging_s": plain_values(verdict.keep_charging_s),
     }
 
 
-def _plain(value: Any) -> Any:
+def plain_values(value: Any) -> Any:
     """Values that JSON knows: dataclasses as mappings, six significant digits, no NaN and no infinity."""
     if is_dataclass(value) and not isinstance(value, type):
-        return {f.name: _plain(getattr(value, f.name)) for f in fields(value)}
+        return {f.name: plain_values(getattr(value, f.name)) for f in fields(value)}
     if isinstance(value, dict):
-        return {str(k): _plain(v) for k, v in value.items()}
+        return {str(k): plain_values(v) for k, v in value.items()}
     if isinstance(value, (list, tuple)):
-        return [_plain(v) for v in value]
+        return [plain_values(v) for v in value]
     if isinstance(value, (bool, int, str)) or value is None:
         return value
     number = float(value)
@@ -101,7 +105,7 @@ def _capacity(capacity: Capacity | None, profile: PackProfile) -> dict[str, Any]
         return None
     volts = profile.groups * mean_voltage_v(default_curve(profile.chemistry))
     wh = {name.replace("ah", "wh"): round(getattr(capacity, name) * volts, 1) for name in _AMPERE_HOURS}
-    return {**_plain(capacity), **wh}
+    return {**plain_values(capacity), **wh}
 
 
 def _recording(session: Session) -> dict[str, Any]:

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from evenstring.analysis.balancing.criterion import EVEN_CHARGE, at_top, by_charge, charge_gap, goal_v, too_flat
 from evenstring.analysis.balancing.forecast import Target, carry_on
+from evenstring.analysis.balancing.guards import kept_to_trend, misfit
 from evenstring.analysis.balancing.map_fit import CLOSING, Fit, bleed_a, explain
 from evenstring.analysis.balancing.window import make_window
 from evenstring.analysis.readings.spread import claim_at
@@ -67,12 +68,20 @@ def find_balancing(
     if goal is None:
         return replace(base, reasons=(too_flat(level),))
     base = replace(base, target_mv=goal * 1e3, target_percent=100.0 * EVEN_CHARGE if by_charge(profile) else None)
-    if span.end_s - span.start_s < _LEAST_S:
-        even = base.even_in_charge if by_charge(profile) else now.high_mv <= target_v * 1e3
-        state: BalancingState = "balanced" if even else "not_reached"
-        why = f"constant voltage lasted {(span.end_s - span.start_s) / 60:.0f} min; a rate needs 15 min or more"
-        return replace(base, state=state, reasons=(why,))
-    return _forecast(base, signals, profile, phases, meter)
+    even = base.even_in_charge if by_charge(profile) else now.high_mv <= target_v * 1e3
+    held_s = span.end_s - span.start_s
+    if held_s >= _LEAST_S and not (even and not by_charge(profile)):
+        return _forecast(base, signals, profile, phases, meter)
+    return _without_forecast(base, bool(even), held_s)
+
+
+def _without_forecast(base: Balancing, even: bool, held_s: float) -> Balancing:
+    """Even as it was read, or held for too short a time to say more."""
+    state: BalancingState = "balanced" if even else "not_reached"
+    if held_s >= _LEAST_S:
+        return replace(base, state=state, remaining_s=0.0, answer="time")
+    why = f"constant voltage lasted {held_s / 60:.0f} min; a rate needs 15 min or more"
+    return replace(base, state=state, reasons=(why,))
 
 
 def _why_not_reached(charge: Charge) -> str:
@@ -101,6 +110,13 @@ def _forecast(
         return replace(base, reasons=("too few whole scans at constant voltage",))
     fits = explain(window, profile, meter.channel_v)
     chosen, doubt = _choose(fits)
+    why_not = misfit(window, chosen, profile)
+    if why_not:
+        even = by_charge(profile) and bool(base.even_in_charge)  # which needs no forecast
+        state: BalancingState = "balanced" if even else "not_reached"
+        return replace(
+            base, state=state, remaining_s=0.0 if even else None, answer="time" if even else "none", reasons=(why_not,)
+        )
     target = Target(base.target_mv / 1e3, EVEN_CHARGE if by_charge(profile) else None)
     ahead = carry_on(window, chosen, target, _DRAWS)
     low, middle, high = np.quantile(ahead.hours, [0.05, 0.5, 0.95], method="nearest") * 3600.0
@@ -120,10 +136,12 @@ def _forecast(
         return replace(found, state="balanced", remaining_s=0.0, answer="time")
     if not np.isfinite(middle):
         why = _why_not_closing(chosen, bleeding, float(window.set_v), profile)
-        return replace(found, state="not_converging", answer="never", reasons=(why,))
-    answer: TimeAnswer = "over_24_h" if middle > _DAY_S else "time"
-    caution = (_DOUBT[doubt],) if doubt else ()
-    return replace(found, state="converging", remaining_s=float(middle), answer=answer, reasons=caution)
+        found = replace(found, state="not_converging", answer="never", reasons=(why,))
+    else:
+        answer: TimeAnswer = "over_24_h" if middle > _DAY_S else "time"
+        caution = (_DOUBT[doubt],) if doubt else ()
+        found = replace(found, state="converging", remaining_s=float(middle), answer=answer, reasons=caution)
+    return kept_to_trend(found, window, chosen, target.volts_v)
 
 
 def _choose(fits: list[Fit]) -> tuple[Fit, str]:

@@ -53,7 +53,7 @@ class Base:
     polar_v: float | None = None
 
 
-def bases(w: Window, profile: PackProfile) -> list[Base]:
+def bases(w: Window, profile: PackProfile, lead: bool = False) -> list[Base]:
     """The curve to fit along; where the charge came to constant voltage before it was recorded, those to try."""
     families = _families(tuple(c for c in CURVES if c in curves_like(profile.chemistry)), profile.full_v)
     known = None if w.full_current_a is None else w.full_current_a / profile.capacity_ah
@@ -61,7 +61,8 @@ def bases(w: Window, profile: PackProfile) -> list[Base]:
         return [Base(family[len(_SLIPS) // 2], known or _USUAL_PER_H) for family in families]
     t = np.arange(w.before, dtype=np.float64) * w.step_h
     slow = 1.0 - (1.0 - w.slow0) * np.exp(-t / SLOW_H)
-    polar = w.quick_v / (1.0 - SLOW_SHARE) * (1.0 - SLOW_SHARE * (1.0 - slow))
+    late = 0.0 if lead else SLOW_SHARE  # a lead in charge is on the curve
+    polar = w.quick_v / (1.0 - late) * (1.0 - late * (1.0 - slow))
     level = np.asarray(w.volts_v[: w.before].mean(axis=1) - polar - profile.full_v, dtype=np.float64)
     tried = [(_misfit(row, t, level, known), row) for family in families for row in family]
     (_, speed), like = min(tried, key=lambda each: each[0][0])

@@ -89,7 +89,8 @@ def with_rest(
     goal = goal_v(profile, rest_level_v, found.target_mv / 1e3)
     even = None if goal is None else claim.high_mv <= goal * 1e3
     found = replace(found, even_here=even)
-    if found.state != "not_reached":
+    later = found.at_s is None or claim.at_s >= found.at_s  # a rest after the charge knows better than any forecast
+    if found.state != "not_reached" and not (even and later and at_top(profile, rest_level_v)):
         return found
     if goal is None:
         return replace(found, reasons=(*found.reasons, f"at rest: {too_flat(rest_level_v)}"))
@@ -98,7 +99,15 @@ def with_rest(
     if at_top(profile, rest_level_v):
         after = "" if spread.rest_after_s is None else f" after {spread.rest_after_s / 60:.0f} min"
         why = f"judged at rest{after}, at {rest_level_v:.2f} V, where the charge had ended"
-        return replace(found, state="balanced", spread_mv=claim.best_mv, at_s=claim.at_s, reasons=(why,))
+        return replace(
+            found,
+            state="balanced",
+            answer="none" if found.answer == "none" else "time",
+            remaining_s=None if found.answer == "none" else 0.0,
+            spread_mv=claim.best_mv,
+            at_s=claim.at_s,
+            reasons=(why,),
+        )
     why = f"even here: {claim.best_mv:.0f} mV at rest at {rest_level_v:.2f} V; the top of charge may tell another story"
     return replace(found, reasons=(*found.reasons, why))
 

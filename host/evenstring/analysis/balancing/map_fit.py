@@ -34,7 +34,7 @@ from evenstring.analysis.balancing.window import Window
 from evenstring.analysis.series.arrays import middle_sigma
 from evenstring.profile import PackProfile
 
-__all__ = ["CLOSING", "Fit", "bleed_a", "explain"]
+__all__ = ["CLOSING", "Fit", "bleed_a", "explain", "left_over_v"]
 
 F64 = NDArray[np.float64]
 # How well the model is taken to fit a mean, group against group and all together, and how blurred a board's decision:
@@ -98,12 +98,13 @@ def explain(w: Window, profile: PackProfile, channel_u_v: float) -> list[Fit]:
     Where the profile gives the rule: by it, and by no bleeding at all. `evidence` includes what boards do.
     """
     tries = []
-    for base in bases(w, profile):
-        tries.append(_rules(w, profile, _start(w, profile, channel_u_v, base)))
-        if _left(w, tries[-1][0])[0] < _GOOD_V:
-            break
+    for lead in (False, True):
+        for base in bases(w, profile, lead):
+            tries.append(_rules(w, profile, _start(w, profile, channel_u_v, base, lead)))
+            if left_over_v(w, tries[-1][0])[0] < _GOOD_V:
+                break
     rules = max(tries, key=lambda fits: fits[0].evidence)
-    left = _left(w, rules[0])
+    left = left_over_v(w, rules[0])
     tight, doubt = (
         (float(np.clip(k * left[0], low, _MOST_U_V)), float(np.clip(k * left[1], 3 * low, _MOST_U_V)), SOFT_V)
         for k, low in ((_CLOSE, _LEAST_U_V), (_NOT_INDEPENDENT, 3 * _LEAST_U_V))
@@ -148,7 +149,7 @@ def _under(w: Window, fit: Fit, rule: str) -> Fit:
     return fit if fit.guess.rule == rule else _fit(w, replace(fit, guess=replace(fit.guess, rule=rule)), 2)
 
 
-def _left(w: Window, fit: Fit) -> tuple[float, float]:
+def left_over_v(w: Window, fit: Fit) -> tuple[float, float]:
     """Root mean square of what is left over, V: of groups against their mean, and of the mean."""
     used = fit.residual_v[w.weight > 0.5]
     middle = used.mean(axis=1)
@@ -167,7 +168,7 @@ def bleed_a(w: Window, fit: Fit, profile: PackProfile) -> float:
     return float(np.exp(fit.x[BLEED])) * full_a
 
 
-def _start(w: Window, profile: PackProfile, channel_u_v: float, base: Base) -> Fit:
+def _start(w: Window, profile: PackProfile, channel_u_v: float, base: Base, lead: bool = False) -> Fit:
     """Priors (see the constants), and a first guess of each group's lead or lag."""
     groups, speed, log_slope = w.volts_v.shape[1], base.speed, base.log_slope
     mean, sd = np.zeros(NC), np.full(NC, _SLOPE_U)
@@ -195,7 +196,7 @@ def _start(w: Window, profile: PackProfile, channel_u_v: float, base: Base) -> F
     z[NC : NC + groups] = np.clip(height / top / own_sd[0], -3.0, 3.0)
     z[SPEED] = np.clip((np.log(speed) - mean[SPEED]) / sd[SPEED], -2.0, 2.0)
     all_mean, all_sd = np.concatenate([mean, own_mean.ravel()]), np.concatenate([sd, own_sd.ravel()])
-    guess = Guess("above_lowest", log_slope, profile.full_v, polar_v=base.polar_v)
+    guess = Guess("above_lowest", log_slope, profile.full_v, polar_v=base.polar_v, lead=lead)
     return Fit(guess, all_mean, all_sd, z, np.eye(len(z)), -np.inf, np.inf, np.zeros_like(w.volts_v))
 
 

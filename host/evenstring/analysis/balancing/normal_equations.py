@@ -25,7 +25,7 @@ _OWN_STEPS = np.array([1e-4, 1e-4, 1e-4, 1e-5, 1e-5])  # the same by a group's p
 
 def voltages(w: Window, guess: Guess, x: F64, scales: Scales) -> F64:
     """(p, n, g) voltages of parameters (p, ...)."""
-    common, own = split(x, w.volts_v.shape[1])
+    common, own = split(x, w.volts_v.shape[1], guess.lead)
     return run(w, curves_of(w, x, guess), common, own, replace(guess, soft_v=scales[2])).volts_v
 
 
@@ -46,7 +46,7 @@ def slopes(w: Window, guess: Guess, at: tuple[F64, F64], scales: Scales) -> tupl
     varied[np.arange(NC), np.arange(NC)] += _STEP * sd[:NC]
     # First the unvaried one; the last sets are that again, with all groups' parameters of one kind moved at once.
     rows = np.concatenate([[NC], np.arange(NC), np.full(NG, NC)])
-    common, own = split(varied[rows], groups)
+    common, own = split(varied[rows], groups, guess.lead)
     own[NC + 1 + kinds, kinds] += _OWN_STEPS[:, None]
     curves = curves_of(w, varied, guess).sets(rows)
     volts = run(w, curves, common, own, replace(guess, soft_v=scales[2]), follow=NG).volts_v

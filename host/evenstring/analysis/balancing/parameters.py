@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.balancing.window import Window
+from evenstring.analysis.balancing.window import LEAD_SHARES, Window
 
 __all__ = [
     "BLEED", "GRID_V", "KNOTS_V", "LEVEL", "NC", "NG", "QUICK", "SLOW", "SOFT_V", "SPEED", "THRESHOLD", "Common",
@@ -34,6 +34,7 @@ SOFT_V = 0.0012
 GRID_V = np.arange(-0.5, 0.1601, 0.0025)  # of full: where a base's slope is kept: our choice
 _BETWEEN_KNOTS = np.array([np.interp(GRID_V, KNOTS_V, one) for one in np.eye(_K)])  # (knots, grid): straight lines
 _STEPS = 1024  # of charge along a curve: our choice
+_LEAD_OF_SLOW_H = 0.15  # lead at full current, CC hours, for a slow share of 1 in the circuit: tuned on published cells
 _TAIL_V = 0.02  # polarisation somewhere in the constant voltage, where its start was not recorded: our choice
 
 
@@ -49,6 +50,8 @@ class Guess:
         soft_v: how blurred a board's decision is seen.
         polar_v: polarisation at full current with which the base was read off: with another the base is shifted by the
             difference. None: the base stays where it is.
+        lead: slow polarisation is a lead in charge of the particles' surface, which follows each group's own slope;
+            else a voltage, alike in all groups.
     """
 
     rule: str
@@ -56,14 +59,19 @@ class Guess:
     full_v: float
     soft_v: float = SOFT_V
     polar_v: float | None = None
+    lead: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Common:
-    """(p,) polarisation at full current in V, its slow share, bleed as a share of full current, threshold in V."""
+    """(p,) each: polarisation at full current in V, its slow share, bleed as a share of full current, threshold in V.
+
+    lead_h: (p,) of the surface's charge at full current, CC hours.
+    """
 
     full_v: F64
     slow: F64
+    lead_h: F64
     bleed: F64
     threshold_v: F64
 
@@ -139,18 +147,20 @@ class Curves:
         return volts, rise / self.width
 
 
-def split(x: F64, groups: int) -> tuple[Common, F64]:
+def split(x: F64, groups: int, lead: bool = False) -> tuple[Common, F64]:
     """Parameters (p, NC + NG g) as the common ones, and (p, NG, g); lambda without its mean, which is q's."""
     own = x[:, NC:].reshape(len(x), NG, groups).copy()
     own[:, 0] -= own[:, 0].mean(axis=1, keepdims=True)
     slow = np.clip(x[:, SLOW], 0.02, 0.8)
-    return Common(np.exp(x[:, QUICK]) / (1.0 - slow), slow, np.exp(x[:, BLEED]), x[:, THRESHOLD]), own
+    lead_h = _LEAD_OF_SLOW_H * slow if lead else np.zeros(len(x))
+    slow = np.zeros(len(x)) if lead else slow
+    return Common(np.exp(x[:, QUICK]) / (1.0 - slow), slow, lead_h, np.exp(x[:, BLEED]), x[:, THRESHOLD]), own
 
 
 def curves_of(w: Window, x: F64, guess: Guess) -> Curves:
     """The curves of parameters (p, ...); charge 0 is where the window starts, at the level less its polarisation."""
     groups = w.volts_v.shape[1]
-    common, _ = split(x, groups)
+    common, _ = split(x, groups, guess.lead)
     if w.before > 3:
         level = w.volts_v[0].mean() - common.full_v * (1.0 - common.slow * (1.0 - w.slow0))
     else:
@@ -163,4 +173,6 @@ def curves_of(w: Window, x: F64, guess: Guess) -> Curves:
     charge = np.zeros((len(x), len(GRID_V)))
     np.cumsum((hours_per_v[:, 1:] + hours_per_v[:, :-1]) / 2.0 * np.diff(GRID_V), axis=1, out=charge[:, 1:])
     charge -= [[np.interp(v, GRID_V, row)] for v, row in zip(level + x[:, LEVEL] - guess.full_v, charge, strict=True)]
+    if w.before > 3:
+        charge += (common.lead_h * (LEAD_SHARES @ w.lead0))[:, None]  # the level is that of the surface
     return Curves.of(charge, GRID_V + guess.full_v, groups)

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.balancing.parameters import SOFT_V, Common, Curves, Guess
-from evenstring.analysis.balancing.window import SLOW_H, Window
+from evenstring.analysis.balancing.window import LEAD_H, LEAD_SHARES, SLOW_H, Window
 
 __all__ = ["ABOVE_LOWEST_V", "CLOSING", "Parts", "run"]
 
@@ -33,6 +33,7 @@ class Parts:
     """(p, n, g) each: voltages as read, charge, slope of the curve there, share of the mean that it bled.
 
     bled: (p, g) slow average of the bleeding at the end. slow: (p,) that of the current at the last mean's start.
+    lead: (p, g, 2) current less bleeding, of full, as the lead in charge has built up from it, at the end.
     """
 
     volts_v: F64
@@ -41,6 +42,7 @@ class Parts:
     on: F64
     bled: F64
     slow: F64
+    lead: F64
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -180,10 +182,12 @@ def run(w: Window, curves: Curves, common: Common, own: F64, guess: Guess, follo
     place, more, takes = curves.place(own[:, 0]), (1.0 + own[:, 2]) / curves.width, w.step_h * bleed / curves.width
     more *= w.step_h
     volts, places, rises, on = np.empty((4, n, p, g))
+    lead, fades = np.broadcast_to(w.lead0, (p, g, 2)), np.exp(-w.step_h / LEAD_H)
+    lead_places = (common.lead_h[:, None] / curves.width)[..., None] * LEAD_SHARES
     pull, late = np.zeros((2, p, g))  # what its bleeding takes from a group's voltage, and the slow part of that
     for k in range(n):
         places[k], slow = place, charger.slow
-        open_v, rises[k] = curves.at(place)
+        open_v, rises[k] = curves.at(place + (lead_places * lead).sum(axis=2) if guess.lead else place)
         # What bleeds pulls the mean down, and the charger makes up for it.
         polar, moved = charger.step(k, open_v - pull, rises[k])
         idle = open_v + ratio * polar[:, None] - late
@@ -191,9 +195,12 @@ def run(w: Window, curves: Curves, common: Common, own: F64, guess: Guess, follo
         quick = down_quick * on[k]
         volts[k] = idle - quick
         place = place + moved[:, None] * more - takes * on[k]
+        if guess.lead:
+            flows = (moved[:, None] - bleed * on[k])[..., None]
+            lead = flows + (lead - flows) * fades
         late = late * decay + down_late * on[k]
         pull = quick + late
     bled = np.tensordot((1.0 - decay) * decay ** np.arange(n - 1, -1, -1), on, axes=1)
     parts = volts + own[:, 3], (places - curves.zero) * curves.width, rises / curves.width, on
     volts, charge, slope, on = (np.swapaxes(part, 0, 1) for part in parts)
-    return Parts(volts, charge, slope, on, bled, slow)
+    return Parts(volts, charge, slope, on, bled, slow, lead)

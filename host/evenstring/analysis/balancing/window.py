@@ -15,10 +15,14 @@ from evenstring.analysis.results import Phase
 from evenstring.analysis.series.rows_of_phase import between
 from evenstring.analysis.series.signals import Signals
 
-__all__ = ["SLOW_H", "Window", "make_window"]
+__all__ = ["LEAD_H", "LEAD_SHARES", "SLOW_H", "Window", "make_window"]
 
 F64 = NDArray[np.float64]
 SLOW_H = 0.25  # time constant of slow polarisation (quarter of an hour, from memory), hours: common practice
+# How the lead in charge of a particle's surface over its inside builds up: two time constants, hours, and the share of
+# each, for diffusion in a sphere (a series of exponentials, Crank 1975, The Mathematics of Diffusion): tuned on
+# published cells
+LEAD_H, LEAD_SHARES = np.array([0.09, 0.025]), np.array([0.6, 0.4])
 # Looked at before, and at most of, the constant voltage: tuned on own sessions under 300,000
 _BEFORE_S, _HELD_S = 2700.0, 7200.0
 # A mean is a multiple of this (boards that take turns do so by the minute); about so many: our choice
@@ -37,7 +41,7 @@ _USUAL_POLAR_V, _QUICK_GROWS = 0.07, 1.4
 _SETTLED_S, _LEAST_BEFORE_S = 300.0, 900.0  # after the charger came on; looked at before the hold, at least: our choice
 _EDGE_WEIGHT = 0.1  # of a mean that mixes two regimes: our choice
 # Where the charger's coming on was not recorded; relative, seen and not: our choice
-_SLOW0, _QUICK_V, _QUICK_U = 0.8, 0.05, (0.05, 0.6)
+_SINCE_H, _QUICK_V, _QUICK_U = 0.4, 0.05, (0.05, 0.6)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -48,7 +52,7 @@ class Window:
         step_h: length of a mean, hours. held: (n,) at constant voltage. weight: (n,) of each mean, 0 to 1.
         volts_v: (n, g). share: (n,) current as a share of the charger's full current, or None without a sensor.
         set_v: a group's share of the voltage held. full_current_a: or None.
-        slow0: slow polarisation at the first mean, as a share of its final value.
+        slow0: slow polarisation at the first mean, as a share of its final value. lead0: (2,) the same of the lead.
         rho, rho_u: (g,) relative resistance departures as far as seen before, and their standard uncertainty.
         quick_v, quick_u: polarisation of full current without its slow part, V, and its relative uncertainty.
     """
@@ -61,6 +65,7 @@ class Window:
     set_v: float
     full_current_a: float | None
     slow0: float
+    lead0: F64
     rho: F64
     rho_u: float
     quick_v: float
@@ -105,6 +110,7 @@ def make_window(signals: Signals, phases: tuple[Phase, ...], held: Phase, full_v
         full = max(float(np.median(amps[~is_held]) if (~is_held).sum() > 3 else amps.max()), 1e-3)
         share = amps / full
     groups = volts.shape[1]
+    since_h = (middle[0] - joined[-1].start_s) / 3600.0 if joined else _SINCE_H
     return Window(
         step_h=step_s / 3600.0,
         held=is_held,
@@ -113,7 +119,8 @@ def make_window(signals: Signals, phases: tuple[Phase, ...], held: Phase, full_v
         share=share,
         set_v=float(np.median(volts[is_held].mean(axis=1))),
         full_current_a=full,
-        slow0=float(-np.expm1(-(middle[0] - joined[-1].start_s) / 3600.0 / SLOW_H)) if joined else _SLOW0,
+        slow0=float(-np.expm1(-since_h / SLOW_H)),
+        lead0=-np.expm1(-since_h / LEAD_H),
         rho=np.zeros(groups) if seen is None else seen[0],
         rho_u=_RHO_UNKNOWN_U if seen is None else seen[1],
         quick_v=_QUICK_V if seen is None else seen[2],

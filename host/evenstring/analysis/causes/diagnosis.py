@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.causes.catalogue import CAUSES, SCATTER, SIGNS, UNITS, cause_of
-from evenstring.analysis.causes.estimates import RESISTANCE, Evidence, gather
+from evenstring.analysis.causes.estimates import METER, RESISTANCE, Evidence, gather
 from evenstring.analysis.causes.estimates_without_current import BLIND_NOTE, gather_blind
 from evenstring.analysis.causes.hypotheses import (
     EFFECT,
@@ -39,6 +39,8 @@ __all__ = ["PREVALENCE", "Diagnosis", "diagnose", "find_weakness", "judge"]
 F64 = NDArray[np.float64]
 
 _METER_MOST_MV = 12.0  # a larger one is not believed without a hand meter: "cannot tell": our choice
+_BEYOND_SEEN_MV = 1.0  # an offset is no larger than what was seen, but for this: our choice
+_ALSO = 0.5  # probability of a second cause beside the meter's offset: our choice
 _SHOWN = 0.25  # probability of not being healthy from which a group is spoken of: tuned on own packs under 100,000
 # A cause is named when it is this many times as probable as the next one: tuned on own packs under 100,000
 _AHEAD = 1.5
@@ -137,7 +139,9 @@ def _with_sensor(session: Session, profile: PackProfile) -> Diagnosis:
         record = "a ride and a whole charge with the current sensor"
         return Diagnosis((), Unknown("weakness", "too little was recorded", record))
     evidence, patterns = without_meter_patterns(gathered, SCATTER, EFFECT, PREVALENCE)
-    found = judge(evidence)
+    doubted = [without_meter_patterns(e, SCATTER, EFFECT, PREVALENCE)[0] for e in gathered.doubted]
+    found = judge(evidence, *doubted)
+    evidence = _believed(evidence, *doubted)
     why = _why_unsure(evidence, found)
     unknown = Unknown("weakness", why, _next_recording(evidence, found)) if why else None
     return Diagnosis(found, unknown, patterns, evidence)
@@ -181,26 +185,72 @@ def _next_recording(evidence: Evidence, found: tuple[Weakness, ...]) -> str:
     return "two rests a week apart with no charge between"
 
 
-def judge(evidence: Evidence) -> tuple[Weakness, ...]:
-    """Explanations weighed, group by group, of evidence from which the meter's patterns are taken out already."""
-    size, notes = _without_course(evidence)
-    if notes:  # it was fitted to groups that scatter: its own uncertainty is added
-        covariance = evidence.covariance.copy()
-        covariance[:, RESISTANCE, RESISTANCE] += 2.0 * SCATTER[RESISTANCE] ** 2 / len(size)
-        evidence = replace(evidence, covariance=covariance)
-    scatter = own_scatter(size, evidence.covariance)
-    groups = len(size)
+def judge(evidence: Evidence, *doubted: Evidence) -> tuple[Weakness, ...]:
+    """Explanations weighed, group by group, of evidence from which the meter's patterns are taken out already.
+
+    Both looks at the curve count alike, unless the plain one wants a meter that no meter is.
+    """
+    looks = [_look(e) for e in (evidence, *doubted)]
+    groups = len(evidence.size)
     out = []
     for g in range(groups):
-        weight = weights(size[g], evidence.covariance[g], scatter, groups)
+        used, each = _used(looks, g)
+        weight = np.mean([each[k] for k in used], axis=0)
         if 1.0 - weight[0] >= _SHOWN:
-            out.append(_statement(g, size[g], evidence, scatter, weight, notes))
+            out.append(_statement(g, looks[used[0]], weight))
     spoken_of = frozenset(w.group - 1 for w in out)
+    plain = looks[0]
     out += [
-        _mentioned(found, size[found.group], evidence.covariance[found.group], scatter, groups)
-        for found in stand_outs(size, evidence.covariance + healthy(scatter), spoken_of)
+        _mentioned(found, plain.size[found.group], plain.covariance[found.group], plain.scatter, groups)
+        for found in stand_outs(plain.size, plain.covariance + healthy(plain.scatter), spoken_of)
     ]
     return tuple(sorted(out, key=lambda w: (w.within_scatter, -w.confidence)))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Look:
+    """Evidence as it is weighed: without a smooth course of resistance, beside the scatter of these groups."""
+
+    evidence: Evidence
+    size: F64
+    covariance: F64
+    scatter: F64
+    notes: tuple[str, ...]
+
+
+def _look(evidence: Evidence) -> _Look:
+    size, notes = _without_course(evidence)
+    covariance = evidence.covariance
+    if notes:  # it was fitted to groups that scatter: its own uncertainty is added
+        covariance = covariance.copy()
+        covariance[:, RESISTANCE, RESISTANCE] += 2.0 * SCATTER[RESISTANCE] ** 2 / len(size)
+    return _Look(evidence, size, covariance, own_scatter(size, covariance), notes)
+
+
+def _used(looks: list[_Look], g: int) -> tuple[list[int], list[F64]]:
+    """Which looks count for a group, and what each makes of the explanations."""
+    each = [weights(k.size[g], k.covariance[g], k.scatter, len(k.size), 1.0 - k.evidence.soc0) for k in looks]
+    believed = [k for k in range(len(looks)) if not _meter_refuted(looks[k], g, each[k])]
+    return [k for k in believed if k < 2] or believed or [0], each
+
+
+def _believed(evidence: Evidence, *doubted: Evidence) -> Evidence:
+    """The plain evidence, and of groups for which it wants a meter that no meter is that of the look that counts."""
+    each = (evidence, *doubted)
+    looks = [_look(e) for e in each]
+    size, covariance = evidence.size.copy(), evidence.covariance.copy()
+    for g in range(len(size)):
+        first = each[_used(looks, g)[0][0]]
+        size[g], covariance[g] = first.size[g], first.covariance[g]
+    return replace(evidence, size=size, covariance=covariance)
+
+
+def _meter_refuted(look: _Look, g: int, weight: F64) -> bool:
+    """Whether the likeliest explanation is an offset that no meter in order has: then something else is misfit."""
+    best = SUBSETS[int(np.argmax(weight))]
+    if METER not in best:
+        return False
+    return abs(estimate(look.size[g], look.covariance[g], look.scatter, best, METER)[0]) > _METER_MOST_MV
 
 
 def _mentioned(found: StandOut, x: F64, covariance: F64, scatter: F64, groups: int) -> Weakness:
@@ -230,9 +280,11 @@ def _listed(share: F64) -> tuple[tuple[CauseKind, float], ...]:
     return tuple((name, round(float(p), 3)) for name, p in zip(CAUSES, share, strict=True))
 
 
-def _sized(x: F64, covariance: F64, scatter: F64, subset: tuple[int, ...], k: int) -> tuple[float, float, float]:
+def _sized(
+    x: F64, covariance: F64, scatter: F64, subset: tuple[int, ...], k: int, below_full: float = 0.0
+) -> tuple[float, float, float]:
     """Size of cause k under an explanation, and its 90 % interval."""
-    mean, u = estimate(x, covariance, scatter, subset, k)
+    mean, u = estimate(x, covariance, scatter, subset, k, below_full)
     sign = SIGNS[k]
     low, high = sorted((sign * mean - _Z90 * u, sign * mean + _Z90 * u))
     return round(sign * mean, 3), round(low, 3), round(high, 3)
@@ -252,16 +304,16 @@ def _without_course(evidence: Evidence) -> tuple[F64, tuple[str, ...]]:
 
 def _statement(
     g: int,
-    x: F64,
-    evidence: Evidence,
-    scatter: F64,
+    look: _Look,
     weight: F64,
-    notes: tuple[str, ...],
 ) -> Weakness:
+    evidence = look.evidence
     share = shares(weight)
     k = int(np.argmax(share))
+    if k == METER and np.sort(share)[-2] > _ALSO:  # two at once: what is the cell's is said, not what is the meter's
+        k = int(np.argsort(share)[-2])
     best = max((s for s in SUBSETS if k in s), key=lambda s: weight[SUBSETS.index(s)])
-    size, low, high = _sized(x, evidence.covariance[g], scatter, best, k)
+    size, low, high = _sized(look.size[g], look.covariance[g], look.scatter, best, k, 1.0 - evidence.soc0)
     statement = Weakness(
         group=g + 1,
         cause=CAUSES[k],
@@ -271,13 +323,13 @@ def _statement(
         size_low=low,
         size_high=high,
         abnormal=round(float(1.0 - weight[0]), 3),
-        detail="; ".join((*_detail(CAUSES[k], size, evidence.joint[g]), *notes)),
+        detail="; ".join((*_detail(CAUSES[k], size, evidence.joint[g]), *look.notes)),
         probabilities=_listed(share),
     )
     # More capacity or less resistance than the others is no weakness; and an even split is no answer.
     odd = CAUSES[k] in ("low_capacity", "high_resistance") and size < 0
     # To blame the meter for a weak cell is the dangerous mistake, and no meter in order is this far out.
-    odd = odd or (CAUSES[k] == "meter_offset" and abs(size) > _METER_MOST_MV)
+    odd = odd or (CAUSES[k] == "meter_offset" and (abs(size) > _METER_MOST_MV or not _was_seen(evidence, g, size)))
     unclear = share[k] < _AHEAD * np.sort(share)[-2] and len(best) < 2
     # At one single voltage charge and meter are one thing, whatever the prior says; steps of a load tell resistance.
     one_place = evidence.depth < LEAST_DEPTH and not (CAUSES[k] == "high_resistance" and evidence.has_steps)
@@ -285,6 +337,17 @@ def _statement(
         return replace(statement, cause="cannot_tell")
     joint = CAUSES[k] == "high_resistance" and evidence.joint[g] < _JOINT
     return replace(statement, cause="connection") if joint else statement
+
+
+def _was_seen(evidence: Evidence, g: int, meter_mv: float) -> bool:
+    """Whether readings ever departed by as much as an offset, where no steps of a ride prove it.
+
+    Else something else would have to have made up for it all along, by chance.
+    """
+    if evidence.has_steps or evidence.seen_mv is None:
+        return True
+    low, high = evidence.seen_mv[:, g]
+    return bool(low - _BEYOND_SEEN_MV <= meter_mv <= high + _BEYOND_SEEN_MV)
 
 
 def _detail(cause: CauseKind, size: float, joint: float) -> tuple[str, ...]:

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.causes.catalogue import CAUSES, SCATTER
-from evenstring.analysis.causes.estimates import CAPACITY, RESISTANCE
+from evenstring.analysis.causes.estimates import CAPACITY, CHARGE, RESISTANCE
 from evenstring.analysis.series.arrays import robust_sigma
 
 __all__ = ["EFFECT", "PREVALENCE", "SUBSETS", "estimate", "healthy", "own_scatter", "shares", "weights"]
@@ -22,12 +22,16 @@ __all__ = ["EFFECT", "PREVALENCE", "SUBSETS", "estimate", "healthy", "own_scatte
 F64 = NDArray[np.float64]
 
 PREVALENCE = 0.5  # share of packs with a weak group, assumed and stated: our choice
+# Not a cause: a group with less capacity that was level with the others at full, as a board leaves it, so that it
+# lacks charge wherever a recording begins: our choice
+LEVEL_AT_TOP = len(CAUSES)
 EFFECT = np.array([6.0, 2.5, 6.5, 25.0])  # how far a cause typically takes a group: our choice
 # Indices of the causes of each explanation: none, one, or two at once: our choice
 SUBSETS: tuple[tuple[int, ...], ...] = (
     (),
     *((k,) for k in range(len(CAUSES))),
     *combinations(range(len(CAUSES)), 2),
+    (CAPACITY, LEVEL_AT_TOP),
 )
 _FOLLOWS = 0.9  # correlation of lost capacity with added resistance, of lost electrode area: our choice
 _PAIR_SHARE = 0.1  # of the prior of a single cause: tuned on own packs under 100,000
@@ -39,9 +43,12 @@ _CUT, _CUT_GIVES = 2.5, 1.07
 _LEAST_OWN = 0.25  # of the production variance: no pack is evener than half of the usual scatter: our choice
 
 
-def weights(x: F64, covariance: F64, scatter: F64, groups: int) -> F64:
-    """Probabilities of the explanations of one group."""
-    logs = np.array([_log_likelihood(x, covariance, scatter, s) for s in SUBSETS]) + np.log(_priors(groups))
+def weights(x: F64, covariance: F64, scatter: F64, groups: int, below_full: float = 0.0) -> F64:
+    """Probabilities of the explanations of one group.
+
+    `below_full`: in SoC, of the median group at the start, where a departure in charge is counted.
+    """
+    logs = np.array([_log_likelihood(x, covariance, scatter, s, below_full) for s in SUBSETS]) + np.log(_priors(groups))
     weight = np.exp(logs - logs.max())
     return np.asarray(weight / weight.sum())
 
@@ -53,8 +60,11 @@ def shares(weight: F64) -> F64:
 
 def _priors(groups: int) -> F64:
     single = PREVALENCE / groups / len(CAUSES)
-    pairs = sum(len(s) == 2 for s in SUBSETS)
-    prior = np.array([{0: 0.0, 1: single, 2: single * _PAIR_SHARE * len(CAUSES) / pairs}[len(s)] for s in SUBSETS])
+    pairs = sum(len(s) == 2 for s in SUBSETS) - 1
+    pair = single * _PAIR_SHARE * len(CAUSES) / pairs
+    prior = np.array([{0: 0.0, 1: single, 2: pair}[len(s)] for s in SUBSETS])
+    for s in ((CAPACITY,), (CAPACITY, LEVEL_AT_TOP)):  # one cause, seen from two places
+        prior[SUBSETS.index(s)] = single / 2
     prior[0] = 1.0 - prior.sum()
     return prior
 
@@ -66,21 +76,24 @@ def healthy(scatter: F64) -> F64:
     return out
 
 
-def _total(covariance: F64, scatter: F64, subset: tuple[int, ...], effect: F64 = EFFECT) -> F64:
+def _total(covariance: F64, scatter: F64, subset: tuple[int, ...], below_full: float, effect: F64 = EFFECT) -> F64:
     total = covariance + healthy(scatter)
     for k in subset:
-        total[k, k] += effect[k] ** 2
-    if (
-        CAPACITY in subset
-    ):  # lost electrode area takes capacity and adds resistance: the part that follows is no second cause
-        total[RESISTANCE, RESISTANCE] += effect[CAPACITY] ** 2
-        total[CAPACITY, RESISTANCE] -= effect[CAPACITY] ** 2 * _FOLLOWS
-        total[RESISTANCE, CAPACITY] = total[CAPACITY, RESISTANCE]
+        if k not in (CAPACITY, LEVEL_AT_TOP):
+            total[k, k] += effect[k] ** 2
+    if CAPACITY in subset:
+        # Lost electrode area takes capacity and adds resistance, and the charge of a group that was level at full: what
+        # follows is no second cause.
+        follows = np.zeros(len(total))
+        follows[CAPACITY], follows[RESISTANCE] = 1.0, -_FOLLOWS
+        follows[CHARGE] = below_full if LEVEL_AT_TOP in subset else 0.0
+        total += effect[CAPACITY] ** 2 * np.outer(follows, follows)
+        total[RESISTANCE, RESISTANCE] += effect[CAPACITY] ** 2 * (1.0 - _FOLLOWS**2)
     return total
 
 
-def _log_likelihood(x: F64, covariance: F64, scatter: F64, subset: tuple[int, ...]) -> float:
-    total = _total(covariance, scatter, subset)
+def _log_likelihood(x: F64, covariance: F64, scatter: F64, subset: tuple[int, ...], below_full: float) -> float:
+    total = _total(covariance, scatter, subset, below_full)
     _, log_det = np.linalg.slogdet(total)
     return float(-0.5 * (log_det + x @ np.linalg.solve(total, x)))
 
@@ -97,10 +110,12 @@ def own_scatter(size: F64, covariance: F64) -> F64:
     return np.asarray(np.sqrt((_SCATTER_WEIGHT * SCATTER**2 + n * own) / (_SCATTER_WEIGHT + n)))
 
 
-def estimate(x: F64, covariance: F64, scatter: F64, subset: tuple[int, ...], k: int) -> tuple[float, float]:
+def estimate(
+    x: F64, covariance: F64, scatter: F64, subset: tuple[int, ...], k: int, below_full: float = 0.0
+) -> tuple[float, float]:
     """Size of cause k and its standard uncertainty: the evidence weighed with what the explanation expects."""
     # What was seen of a cause may be more than is typical: the expectation does not pull it down.
-    expected = _total(np.zeros_like(covariance), scatter, subset, np.maximum(EFFECT, np.abs(x)))
+    expected = _total(np.zeros_like(covariance), scatter, subset, below_full, np.maximum(EFFECT, np.abs(x)))
     gain = expected @ np.linalg.inv(expected + covariance)
     mean = gain @ x
     left = expected - gain @ expected

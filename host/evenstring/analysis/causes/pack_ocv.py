@@ -9,7 +9,7 @@ how far it may go, and how far the particles' surface leads their inside, is dec
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -130,15 +130,33 @@ class _Fit:
 
 
 def _fit(curve: OcvCurve, q: F64, v: F64, amps: F64, white: F64) -> _Fit | None:
-    """The most probable starting SoC, freedom of the correction, and error."""
+    """The most probable starting SoC, freedom of the correction, and error, with no resistance below zero.
+
+    A negative one would let the curve be too steep by as much: a resistance that comes out so is none (active set).
+    """
     soc0 = np.arange(0.01, 1.0, 0.01)
     soc0 = soc0[(soc0 + q.max() <= 1.0 + _BEYOND) & (soc0 + q.min() >= -_BEYOND)]
     if not len(soc0):
         return None  # before any knots are set: a sensor that is stuck moves many capacities
     knots = _knots(q)
-    n, m = len(knots), amps.shape[1]
     x = white @ np.column_stack([amps, _hats(q, knots)])
     y = white @ (v[:, None] - curve.voltage_v(np.clip(soc0 + q[:, None], 0.0, 1.0)))
+    resistances = np.arange(amps.shape[1])
+    while True:
+        columns = np.append(resistances, amps.shape[1] + np.arange(len(knots)))
+        fit = _most_probable(soc0, x[:, columns], y, len(resistances))
+        least = int(np.argmin(fit.found[: len(resistances)]))
+        if fit.found[least] >= 0.0 or len(resistances) == 1:
+            break
+        resistances = np.delete(resistances, least)
+    found, covariance = np.zeros(x.shape[1]), np.zeros((x.shape[1], x.shape[1]))
+    found[columns], covariance[np.ix_(columns, columns)] = fit.found, fit.covariance
+    return replace(fit, found=found, covariance=covariance)
+
+
+def _most_probable(soc0: F64, x: F64, y: F64, m: int) -> _Fit:
+    """The best of a grid, with m resistances free to have any sign."""
+    n = x.shape[1] - m
     squares, both, own = x.T @ x, x.T @ y, np.sum(y**2, axis=0)
     smooth = np.vstack([
         np.eye(n) / _CURVE_V, np.diff(np.eye(n), 1, axis=0) / _SLOPE_V, np.diff(np.eye(n), 2, axis=0) / _BEND_V,
@@ -151,12 +169,13 @@ def _fit(curve: OcvCurve, q: F64, v: F64, amps: F64, white: F64) -> _Fit | None:
         for error_v in _ROW_ERRORS_V:
             precision = squares / error_v**2 + prior
             found = np.linalg.solve(precision, both) / error_v**2
-            cost = (own - np.sum(both * found, axis=0)) / error_v**2 + 1e9 * (found[0] <= 0.0)  # no R is negative
-            cost += np.linalg.slogdet(precision)[1] - np.linalg.slogdet(prior)[1] + 2.0 * len(q) * np.log(error_v)
+            cost = (own - np.sum(both * found, axis=0)) / error_v**2
+            cost += np.linalg.slogdet(precision)[1] - np.linalg.slogdet(prior)[1] + 2.0 * len(x) * np.log(error_v)
             k = int(np.argmin(cost))
             if best is None or cost[k] < best.cost:
                 covariance: F64 = np.asarray(np.linalg.inv(precision), np.float64)
                 best = _Fit(float(cost[k]), float(soc0[k]), error_v, np.asarray(found[:, k], np.float64), covariance)
+    assert best is not None  # noqa: S101  # the grid is not empty
     return best
 
 

@@ -33,10 +33,13 @@ _HELD_V = 3e-3
 _HELD_A = 5e-3  # and the charger gives at least this: tuned on own sessions under 300,000
 # Of the sensor's noise, beside what counts as rest, and at most so many times that: our choice
 _RESTLESS, _QUIET_MOST = 2.0, 2.0
+_FLOWS_S, _TRICKLE_S = 10.0, 300.0  # means of a small current, and of one that is nearly none: our choice
 _TAIL_SHARES = (10, 30, 100)  # of a charge: one part in so many, at its end: our choice
 _TAPERS = 1.1  # times the current at the end, at the beginning of a held end that tapers: our choice
 _STANDS_OUT = 1.5  # times what counts as rest: a charge that moves no voltage is one from here on: our choice
 _REST, _RIDE, _CC, _CV, _UNKNOWN = "rest", "ride", "charge_cc", "charge_cv", "unknown"
+_LEADS_OHM = 0.1  # of leads, fuse and connectors between charger and pack, and no more: common practice
+_SMOOTHED = 10  # means over such a share of a held end: our choice
 _FLAT_V = 4e-3  # a level whose middle 80 % lie within this is held: tuned on own sessions under 300,000
 _LINEAR = 0.98  # of the constant current: to here the taper is a straight line: tuned on own sessions under 300,000
 _SETTLED_V = 1e-3  # a level this near to the end's has settled: tuned on own sessions under 300,000
@@ -124,8 +127,9 @@ def _constant_voltage(signals: Signals, amps: F64, first: int, last: int) -> int
         lower = np.flatnonzero(smooth >= min(_LINEAR * plateau, plateau - 2 * noise))
         turn = max(0, turn - min(int(lower[-1]) + 1 - turn, round(30.0 / step_s)))
     top = signals.level_v[first:last]
-    if turn < len(part) and not _is_held(top[turn:]):
-        return _reaches_plateau(top, part, signals.noise_v)  # current not constant (power limited, several stages)
+    groups = signals.volts_v.shape[1]
+    if turn < len(part) and not _is_held(_at_charger_v(top[turn:], part[turn:], groups)):
+        return _reaches_plateau(top, part, groups, signals.noise_v)  # current not constant (power limited, stages)
     # Plugged in with the voltage held at once: after the first rows the level is the plateau's.
     early = top[min(len(top) - 1, max(1, round(_EDGE_S / step_s)))]
     held_at_once = turn > 0 and len(part) > 10 and _is_held(top) and float(np.median(top)) - early < _HELD_V
@@ -137,33 +141,55 @@ def _is_held(level_v: F64) -> bool:
     return bool(np.diff(np.quantile(level_v, [0.1, 0.9]))[0] < _FLAT_V)
 
 
-def _reaches_plateau(level_v: F64, amps: F64, noise_v: float) -> int:
+def _at_charger_v(level_v: F64, amps: F64, groups: int, like: slice = slice(None)) -> F64:
+    """The level with the drop of leads and connectors added, as the charger holds it; theirs as seen in rows `like`.
+
+    As the current dies away the pack's end of the leads rises by what is no longer lost in them (Ohm).
+    """
+    away = amps[like] - amps[like].mean()
+    squares = float(away @ away)
+    ohm = -float(away @ level_v[like]) / squares if squares > 0.0 else 0.0
+    return level_v + float(np.clip(ohm, 0.0, _LEADS_OHM / groups)) * amps
+
+
+def _reaches_plateau(level_v: F64, amps: F64, groups: int, noise_v: float) -> int:
     """First row from which the level stays within 1 mV of the value at the end; all rows if it never settles.
 
     Where the end is held for less than a tenth of the charge, as behind several stages, it must taper there, too.
     """
     for share in _TAIL_SHARES:
         rows = max(5, len(level_v) // share)
-        tail, flowing = level_v[-rows:], amps[-rows:]
+        flowing = amps[-rows:]
+        held_v = _at_charger_v(level_v, amps, groups, slice(-rows, None))
         tapers = float(np.mean(flowing[: rows // 3])) > _TAPERS * float(np.mean(flowing[-(rows // 3) :]))
-        if _is_held(tail) and (share == _TAIL_SHARES[0] or tapers):
-            below = np.flatnonzero(level_v < np.median(tail) - max(_SETTLED_V, 4 * noise_v))
+        if _is_held(held_v[-rows:]) and (share == _TAIL_SHARES[0] or tapers):
+            wide = max(1, rows // _SMOOTHED)  # bleeding by turns makes the level waver, and does not end a plateau
+            below = np.flatnonzero(
+                rolling_mean(held_v, wide) < np.median(held_v[-rows:]) - max(_SETTLED_V, 4 * noise_v)
+            )
             turn = int(below[-1]) + 1 if len(below) else 0
             return turn if len(level_v) - turn > 10 else len(level_v)
     return len(level_v)
 
 
 def _held_until(signals: Signals, amps: F64, first: int, last: int) -> int:
-    """The charge goes on while its voltage is held and some current flows, be it ever so small."""
+    """The charge goes on while its voltage is held and some current flows, be it ever so small.
+
+    What is nearly none is looked for in longer means, where the voltage is held to the end of the recording.
+    """
     t, level = signals.time_s, signals.level_v
     if last >= len(t):
         return last
     plateau = float(np.median(level[max(first, last - 30) : last]))
-    width = max(1, round(10.0 / signals.step_s))
     after = slice(last, min(len(t), last + 200_000))
-    quiet_a = max(_HELD_A, 3 * white_noise(amps[first:last]) / np.sqrt(width))
-    going = (np.abs(level[after] - plateau) < _HELD_V) & (rolling_mean(amps[after], width) > quiet_a)
-    ends = np.flatnonzero(~going | signals.gap_after[after])
+    held = (np.abs(level[after] - plateau) < _HELD_V) & ~signals.gap_after[after]
+    noise_a = white_noise(amps[first:last])
+    for mean_s in (_TRICKLE_S, _FLOWS_S):
+        width = max(1, round(mean_s / signals.step_s))
+        going = held & (rolling_mean(amps[after], width) > max(_HELD_A, 3 * noise_a / np.sqrt(width)))
+        if going.all():
+            break
+    ends = np.flatnonzero(~going)
     return last + (int(ends[0]) if len(ends) else len(going))
 
 

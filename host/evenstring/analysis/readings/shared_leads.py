@@ -85,11 +85,14 @@ def without_lead_drops(signals: Signals, shared: SharedLeads | None) -> Signals:
 
 
 def doubted(balancing: Balancing, shared: SharedLeads | None) -> Balancing:
-    """Balanced is not said of readings that bleeding itself evens out, unless its drops could be put back."""
-    if shared is None or shared.followed or balancing.state != "balanced":
+    """Nothing is said of balance by readings that bleeding itself moves, unless its drops could be put back."""
+    if shared is None or shared.followed or (balancing.answer == "none" and balancing.state != "balanced"):
         return balancing
     why = f"{shared.text}: evenness while groups bleed is not to be trusted; a rest after the charge tells"
-    return replace(balancing, state="not_reached", remaining_s=None, answer="none", reasons=(*balancing.reasons, why))
+    return replace(
+        balancing, state="not_reached", remaining_s=None, remaining_low_s=None, remaining_high_s=None, answer="none",
+        reasons=(*balancing.reasons, why),
+    )  # fmt: skip
 
 
 def widened(spread: Spread, shared: SharedLeads | None, phases: tuple[Phase, ...]) -> Spread:

@@ -3,6 +3,7 @@
 from evenstring.analysis.results.cells import Change, GroupLeak, Leak, Look, MeterPattern, SecondLook, Weakness
 from evenstring.analysis.results.charging import Balancing, Charge, Charger
 from evenstring.analysis.results.findings import Findings
+from evenstring.analysis.results.hazards import Hazard
 from evenstring.analysis.results.kinds import (
     Action,
     BalancingState,
@@ -13,6 +14,7 @@ from evenstring.analysis.results.kinds import (
     During,
     EndKind,
     EventKind,
+    HazardKind,
     HeatKind,
     PatternKind,
     PhaseKind,
@@ -43,7 +45,7 @@ from evenstring.analysis.results.riding import (
     TemperatureVisit,
     Usable,
 )
-from evenstring.analysis.results.verdict import Coverage, Picture, Reason, ReasonKind, RestsOn, Step, Verdict
+from evenstring.analysis.results.verdict import Coverage, Extreme, Picture, Reason, ReasonKind, RestsOn, Step, Verdict
 
 __all__ = [
     "DISPLAY_V",
@@ -68,9 +70,11 @@ __all__ = [
     "Estimate",
     "Event",
     "EventKind",
+    "Extreme",
     "Findings",
     "GroupLeak",
-    "Healthy",
+    "Hazard",
+    "HazardKind",
     "HeatKind",
     "Leak",
     "LoadLimit",

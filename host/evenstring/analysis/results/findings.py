@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 
 from evenstring.analysis.results.cells import MeterPattern, Weakness
 from evenstring.analysis.results.charging import Balancing, Charge, Charger
+from evenstring.analysis.results.hazards import Hazard
 from evenstring.analysis.results.readings import Event, Phase, ProfileCheck, SharedLeads, Spread, Unknown
 from evenstring.analysis.results.riding import (
     Bench,
@@ -40,6 +41,7 @@ class Findings:
     capacity: Capacity | None = None
     temperature: tuple[TemperatureVisit, ...] = ()
     weakness: tuple[Weakness, ...] = ()
+    hazards: tuple[Hazard, ...] = ()  # dangerous whatever the cause
     reserve: Reserve | None = None
     unknown: tuple[Unknown, ...] = ()
     assumed: tuple[str, ...] = ()  # what was taken for granted because neither meter nor profile said it

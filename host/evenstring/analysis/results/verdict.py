@@ -7,11 +7,12 @@ from typing import Literal
 
 from evenstring.analysis.results.cells import Weakness
 from evenstring.analysis.results.charging import Balancing, Charge
+from evenstring.analysis.results.hazards import Hazard
 from evenstring.analysis.results.kinds import Action
 from evenstring.analysis.results.readings import Event
 from evenstring.analysis.results.riding import Ride, TemperatureVisit
 
-__all__ = ["Coverage", "Picture", "Reason", "ReasonKind", "RestsOn", "Step", "Verdict"]
+__all__ = ["Coverage", "Extreme", "Picture", "Reason", "ReasonKind", "RestsOn", "Step", "Verdict"]
 
 ReasonKind = Literal[
     "visit",
@@ -36,6 +37,10 @@ ReasonKind = Literal[
     "self_discharge",
     "balancer_fault",
     "connection",
+    "extra_heat",
+    "drains_at_rest",
+    "spread_grows",
+    "far_behind",
     "charge_offset",
     "low_capacity",
     "high_resistance",
@@ -55,6 +60,9 @@ Step = Literal[
     "leave_alone",
     "workshop",
     "mend_lead",
+    "check_joint",
+    "find_drain",
+    "find_gap",
     "check_meter",
     "charge_on",
     "after_ceiling_stop",
@@ -72,6 +80,15 @@ Step = Literal[
 
 
 @dataclass(frozen=True, slots=True)
+class Extreme:
+    """The group farthest out in one respect, whether or not it stands out; with its standard uncertainty (k = 1)."""
+
+    group: int
+    percent: float
+    u_percent: float
+
+
+@dataclass(frozen=True, slots=True)
 class Coverage:
     """What was read, for how long, and how finely; groups count from 1. Uncertainties are standard ones (k = 1)."""
 
@@ -86,9 +103,11 @@ class Coverage:
     has_current: bool = False
     capacity_u_percent: float | None = None  # of the least known group; None: not known at all
     resistance_u_percent: float | None = None
+    smallest: Extreme | None = None  # least capacity of all groups, % above the median group (so mostly negative)
+    most_resistive: Extreme | None = None  # highest resistance, % above the median group
 
 
-RestsOn = Event | Ride | Charge | Balancing | TemperatureVisit | Weakness | Coverage | str | int | None
+RestsOn = Event | Ride | Charge | Balancing | TemperatureVisit | Weakness | Hazard | Coverage | str | int | None
 
 
 @dataclass(frozen=True, slots=True)

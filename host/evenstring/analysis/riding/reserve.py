@@ -21,6 +21,7 @@ from evenstring.analysis.series.arrays import median_group_v, rolling_mean
 from evenstring.analysis.series.charge_moved import charge_moved_ah
 from evenstring.analysis.series.resistance import step_response
 from evenstring.analysis.series.rows_of_phase import rows_of_kind
+from evenstring.chemistry import CHEMISTRIES
 from evenstring.ocv import OcvCurve, default_curve
 from evenstring.profile import PackProfile
 from evenstring.session import Session
@@ -42,6 +43,10 @@ _LEAST_U, _LEFT_PER_U = 0.03, 10.0  # of the resistance: at least, and from what
 _FULL_V, _FULL_C = 0.03, 1.0 / 15.0  # under full, and C rate, to which the end of a charge is an anchor: our choice
 # Moved, for the curve to be an anchor; further down R is a belief; of SoC: our choice
 _CURVE_DEPTH, _BELIEVED = 0.15, 0.15
+# Of SoC: curves of one chemistry differ by so much at their lower end, seen by the ride, not, and where they are flat:
+# tuned on published cells
+_SEEN_END_U, _UNSEEN_END_U, _FLAT_END_U = 0.01, 0.03, 0.06
+_SAID = 0.75  # quantile that is said: to be too hopeful is what throws a rider: our choice
 
 
 def find_reserve(
@@ -162,7 +167,9 @@ def _worked_out(
     limits, hills, ocv0, ohm0 = _drawn_limits(profile, evidence, load, place)
     weakest = int(np.argmax(limits[0]))
     best = float(limits[0, weakest])
-    low, high = np.quantile(limits[1:].max(axis=1), [0.05, 0.95])
+    down_there = _unseen_u(profile, best, visited) * np.random.default_rng(2).standard_normal(_DRAWS)
+    low, likely, high = np.quantile(limits[1:].max(axis=1) + down_there, [0.05, _SAID, 0.95])
+    best = min(max(best, float(likely)), float(_GRID[-1]))
     row = int(np.argmin(np.abs(_GRID - best)))
     resting = float(ocv0[row].sum())
     loaded = resting - load.peak_a * load.step_ohm[0] * float(ohm0[row].sum())
@@ -216,6 +223,13 @@ def _drawn_limits(
         limits[k] = _crossing(ocv - load.peak_a * load.step_ohm[0] * ohm, profile.empty_v)
     hills = _crossing(ocv - load.hill_a * load.step_ohm[1] * ohm, profile.empty_v)
     return limits, hills, ocv, ohm
+
+
+def _unseen_u(profile: PackProfile, best: float, visited: float) -> float:
+    """Standard uncertainty, of SoC, of a curve's lower end that the ride did not come near."""
+    if best >= visited - _BELIEVED:
+        return _SEEN_END_U
+    return _FLAT_END_U if CHEMISTRIES[profile.chemistry].judged_by_charge else _UNSEEN_END_U
 
 
 def _temperature(session: Session, riding: NDArray[np.bool_]) -> float | None:

@@ -15,9 +15,11 @@ from evenstring.analysis.causes.catalogue import cause_of
 from evenstring.analysis.results import (
     Action,
     Balancing,
+    CauseKind,
     Event,
     EventKind,
     Findings,
+    HazardKind,
     ReasonKind,
     RestsOn,
     Step,
@@ -40,6 +42,11 @@ _OFF_PERCENT = 2.0  # of charge, off the others: worth a charge to its end: our 
 _FELT_PERCENT, _FELT_MV = 2.0, 30.0  # of charge, or spread, that stays: a rider meets it: our choice
 # Standard uncertainties with which a group that a rider would feel could not hide: tuned on own sessions under 300,000
 _KNOWN_CAPACITY, _KNOWN_RESISTANCE = 2.5, 8.0
+# A cause that asks for an inspection by itself says what the hazard says, and more.
+_SAME: dict[HazardKind, tuple[CauseKind, ...]] = {
+    "extra_heat": ("connection",),
+    "drains_at_rest": ("self_discharge", "balancer_fault"),
+}
 _WEAK = ("low_capacity", "high_resistance", "cut_under_load")
 # What is said of a group that paid several visits: the first of these.
 _GRAVITY: tuple[tuple[Action, EventKind], ...] = tuple(
@@ -71,6 +78,7 @@ def asks_of(found: Findings, profile: PackProfile) -> list[Ask]:
         *(Ask(t.kind, t, f"temperature.events[{k}]") for k, t in enumerate(found.temperature)),
         *_profile(found),
         *_causes(found),
+        *_hazards(found),
         *_unread(found),
     ]
     if any(ask.kind in _WEAK for ask in asks) and not _felt(found.balancing):
@@ -233,6 +241,14 @@ def _causes(found: Findings) -> Iterator[Ask]:
     for w in found.weakness:
         if _stands_out(w):
             yield Ask("stands_out", w, "weakness_undecided", None, w.abnormal)
+
+
+def _hazards(found: Findings) -> Iterator[Ask]:
+    """What is dangerous whatever it is called, where no cause that says the same is named of that group."""
+    named = {(w.group, w.cause) for w in found.weakness if w.confidence >= _SURE}
+    for k, h in enumerate(found.hazards):
+        if not any((h.group, cause) in named for cause in _SAME.get(h.kind, ())):
+            yield Ask(h.kind, h, f"hazards[{k}]", None, h.confidence)
 
 
 def _still_off(found: Findings) -> bool:

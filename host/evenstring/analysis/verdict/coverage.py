@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.causes.estimates import CAPACITY, RESISTANCE, Evidence
-from evenstring.analysis.results import Coverage, Phase
+from evenstring.analysis.results import Coverage, Extreme, Phase
 from evenstring.session import Quality, Session
 
 __all__ = ["coverage_of", "with_evidence"]
@@ -42,11 +42,21 @@ def coverage_of(session: Session, phases: tuple[Phase, ...]) -> Coverage:
 
 
 def with_evidence(coverage: Coverage, evidence: Evidence | None) -> Coverage:
-    """The same with how finely the groups' capacities and resistances are known: that of the least known group."""
+    """The same with how finely capacities and resistances are known (the least known group), and their extremes."""
     if evidence is None:
         return coverage
-    u = np.sqrt(np.max(np.einsum("gkk->gk", evidence.covariance), axis=0))
-    return replace(coverage, capacity_u_percent=float(u[CAPACITY]), resistance_u_percent=float(u[RESISTANCE]))
+    u = np.sqrt(np.einsum("gkk->gk", evidence.covariance))
+    return replace(
+        coverage,
+        capacity_u_percent=float(u[:, CAPACITY].max()),
+        resistance_u_percent=float(u[:, RESISTANCE].max()),
+        smallest=_extreme(evidence, u, CAPACITY, int(np.argmin(evidence.size[:, CAPACITY]))),
+        most_resistive=_extreme(evidence, u, RESISTANCE, int(np.argmax(evidence.size[:, RESISTANCE]))),
+    )
+
+
+def _extreme(evidence: Evidence, u: NDArray[np.float64], column: int, group: int) -> Extreme:
+    return Extreme(group + 1, float(evidence.size[group, column]), float(u[group, column]))
 
 
 def _numbers(which: NDArray[np.bool_]) -> tuple[int, ...]:

@@ -52,6 +52,7 @@ def own_readings(found: Findings, session: Session) -> Findings:
     return replace(
         found,
         weakness=tuple(w for w in found.weakness if w.group not in unread),
+        hazards=tuple(h for h in found.hazards if h.group is not None and h.group not in unread),
         reserve=None,
         usable=None,
         room=None,

@@ -13,14 +13,16 @@ from rich.console import Console
 from rich.live import Live
 from rich.text import Text
 
+from evenstring.commands.job_options import job_option
 from evenstring.commands.say import say
 from evenstring.errors import DeviceError
 from evenstring.io.capture import CaptureOptions, Status, capture
 from evenstring.io.recorder import RecordingWriter
 from evenstring.profile import load_profile
 from evenstring.text import plain
+from evenstring.workshop.job import Job, job_toml
 
-__all__ = ["LiveLine", "command", "status_line"]
+__all__ = ["LiveLine", "command", "ended_by_signals", "refuse_silence", "status_line"]
 
 _PLAIN_S = 10.0  # a log gets a line this often
 
@@ -76,6 +78,7 @@ class LiveLine:
 @click.option("--pack", type=click.Path(path_type=Path), help="Pack profile to store in the recording.")
 @click.option("--seconds", type=click.FloatRange(min=0), help="Stop after this time; otherwise Ctrl-C stops.")
 @click.option("--note", help="A note to store in the recording.")
+@job_option
 @click.option(
     "--interval-ms", default=0, type=click.IntRange(0, 65535), help="Time between scans; 0: as fast as it can."
 )
@@ -88,6 +91,7 @@ def command(  # noqa: PLR0913, PLR0917  # one argument an option, all named by c
     pack: Path | None,
     seconds: float | None,
     note: str | None,
+    job: Job | None,
     interval_ms: int,
     quiet_interval_ms: int,
     append: bool,
@@ -99,11 +103,13 @@ def command(  # noqa: PLR0913, PLR0917  # one argument an option, all named by c
     The monitor is no substitute for the pack's protection board. Never charge unattended.
     """
     profile = load_profile(pack) if pack else None
-    options = CaptureOptions(interval_ms, quiet_interval_ms, seconds, profile=profile, note=note)
+    options = CaptureOptions(
+        interval_ms, quiet_interval_ms, seconds, profile=profile, note=note, job_toml=job_toml(job) if job else None
+    )
     writer = RecordingWriter(output, append)
     line = LiveLine(output, quiet)
     try:
-        with _ended_by_signals() as asked, writer, line:
+        with ended_by_signals() as asked, writer, line:
             capture(port, writer, options, line.show, asked)
     except KeyboardInterrupt:
         pass  # asked for again and again: what was recorded is kept
@@ -111,7 +117,7 @@ def command(  # noqa: PLR0913, PLR0917  # one argument an option, all named by c
         if not writer.bytes_written and not append:
             output.unlink(missing_ok=True)  # nothing was ever received: leave no empty file behind
         raise
-    _refuse_silence(port, writer, append)
+    refuse_silence(port, writer, append)
     if not quiet:
         say(f"{output}: {writer.decoder.frames_good} frames, {writer.bytes_written} bytes")
         if line.latest and line.latest.trouble:
@@ -127,7 +133,7 @@ _ENOUGH = 3  # signals after which the end is no longer waited for; our choice
 
 
 @contextmanager
-def _ended_by_signals() -> Iterator[Callable[[], bool]]:
+def ended_by_signals() -> Iterator[Callable[[], bool]]:
     """Gives what says whether a signal asked for the end, so that the board is stopped and the recording closed first.
 
     A second signal changes nothing, since the end is under way; a third one ends at once, for a disk that hangs. Also
@@ -151,7 +157,7 @@ def _ended_by_signals() -> Iterator[Callable[[], bool]]:
             signal.signal(number, handler)
 
 
-def _refuse_silence(port: str, writer: RecordingWriter, append: bool) -> None:
+def refuse_silence(port: str, writer: RecordingWriter, append: bool) -> None:
     """A port that gave no frame at all is most likely the wrong one; bytes that did come are kept."""
     came = writer.decoder.bytes_total
     if writer.decoder.frames_good:

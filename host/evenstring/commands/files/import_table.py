@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from evenstring.commands.job_options import job_option
 from evenstring.commands.pack_options import GivenPack, pack_options
 from evenstring.commands.say import say
 from evenstring.commands.table_options import show_notes, show_plan, table_options
@@ -13,6 +14,8 @@ from evenstring.errors import UsageError
 from evenstring.io.files import new_file, refuse_existing
 from evenstring.io.table import Wishes, import_table, preview
 from evenstring.text import plain
+from evenstring.wire.encode import Counter, message
+from evenstring.workshop.job import Job, job_toml
 
 __all__ = ["command"]
 
@@ -23,8 +26,17 @@ __all__ = ["command"]
 @click.option("-o", "--output", type=click.Path(path_type=Path), help="Recording to make.")
 @click.option("--force", is_flag=True, help="Replace the output if it exists.")
 @click.option("--dry-run", is_flag=True, help="Show what each column is taken for, and the first rows; make nothing.")
+@job_option
 @table_options
-def command(table: Path, given: GivenPack, output: Path | None, force: bool, dry_run: bool, wishes: Wishes) -> None:
+def command(
+    table: Path,
+    given: GivenPack,
+    output: Path | None,
+    force: bool,
+    dry_run: bool,
+    job: Job | None,
+    wishes: Wishes,
+) -> None:
     """Make a recording from TABLE: CSV text of any kind, or a workbook (.xlsx).
 
     It guesses separator, decimal mark, time, groups, current, temperatures and units, and shows what it took each
@@ -44,6 +56,8 @@ def command(table: Path, given: GivenPack, output: Path | None, force: bool, dry
         raise UsageError("say with -o which recording to make, or --dry-run to see what the table is taken for")
     refuse_existing(output, force)
     with new_file(output, force) as out:
+        if job is not None:
+            out.write(message("MARK_JOB", Counter().next(), 0, toml=job_toml(job)))
         plan, made = import_table(table, profile, out, wishes)
     show_plan(plan)
     show_notes(made)

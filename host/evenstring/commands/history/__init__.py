@@ -1,1 +1,1 @@
-"""Commands about one pack over months."""
+"""Commands for what a pack does over months."""

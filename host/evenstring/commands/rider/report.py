@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from evenstring.commands.job_options import Bench, bench_options
 from evenstring.commands.pack_options import GivenPack, pack_options, recordings_of
 from evenstring.commands.say import say, say_json
 from evenstring.commands.table_options import table_options
@@ -22,11 +23,16 @@ from evenstring.report.report_json import report_json
 from evenstring.report.sections.since_before import lines_of
 from evenstring.session import Session
 from evenstring.text import json_text, plain
+from evenstring.workshop.acceptance.table import acceptance_json, terminal_lines
+from evenstring.workshop.held import Held, hold
+from evenstring.workshop.paper.typeset import refuse_without_typst
+from evenstring.workshop.paper.write import sheet_pdf
 
 __all__ = ["command", "refuse_old_report", "summary_lines", "write_report"]
 
 
 _PARTS = ("report.json", "report.html")
+_PAPER = "sheet.pdf"
 
 
 def refuse_old_report(output: Path, force: bool) -> None:
@@ -44,15 +50,18 @@ def summary_lines(material: Material) -> list[str]:
     return [*lines, *([f"After that, to know more, record: {after}."] if after else [])]
 
 
-def write_report(material: Material, files: tuple[Path, ...], output: Path, force: bool) -> None:
-    """Write report.html and report.json into the folder `output`.
+def write_report(
+    material: Material, files: tuple[Path, ...], output: Path, force: bool, held: Held | None = None
+) -> None:
+    """Write report.html and report.json into the folder `output`; `held`: job and decisions, where there are any.
 
     Raises:
         InputError: one is there already, without `force`, or cannot be written.
     """
     make_folder(output)
-    numbers = json_text(report_json(material)) + "\n"
-    page = render(material, ", ".join(f.name for f in files))
+    additions = held.additions if held else ()
+    numbers = json_text(report_json(material, additions)) + "\n"
+    page = render(material, ", ".join(f.name for f in files), additions)
     write_new(output / "report.json", numbers.encode(), force)
     write_new(output / "report.html", page.encode(), force)
 
@@ -74,8 +83,11 @@ def _profile(session: Session, given: GivenPack, load_a: float | None) -> PackPr
 @click.option("--json", "as_json", is_flag=True, help="Print report.json and nothing else.")
 @click.option("--force", is_flag=True, help="Replace an older report in the folder.")
 @click.option(
-    "--exit-verdict", is_flag=True, help="Exit with 3 when the verdict is not to charge, or to inspect first."
+    "--exit-verdict",
+    is_flag=True,
+    help="Exit with 3 when the verdict is not to charge, or to inspect first, or when --accept fails.",
 )
+@bench_options
 @table_options
 @click.pass_context
 def command(  # noqa: PLR0913, PLR0917  # one argument an option, all named by click
@@ -87,6 +99,7 @@ def command(  # noqa: PLR0913, PLR0917  # one argument an option, all named by c
     as_json: bool,
     force: bool,
     exit_verdict: bool,
+    bench: Bench,
     wishes: Wishes,
 ) -> None:
     """Say what is uneven in the recording(s) or table(s) FILES, and what to do.
@@ -96,16 +109,26 @@ def command(  # noqa: PLR0913, PLR0917  # one argument an option, all named by c
     folder = output or files[0].with_name(files[0].stem + "-report")
     if not as_json:
         refuse_old_report(folder, force)
+        if bench.paper:
+            refuse_existing(folder / _PAPER, force)
+            refuse_without_typst()
     with recordings_of(files, given, wishes) as recordings:
         session, parts = load_recordings(recordings)
     material = gather_material(session, _profile(session, given, load_a), parts)
+    held = hold(material, bench.job, bench.accept)
     if as_json:
-        say_json(report_json(material))
+        say_json(report_json(material, held.additions))
     else:
-        write_report(material, files, folder, force)
+        write_report(material, files, folder, force, held)
         say("\n".join(plain(line, 2000) for line in summary_lines(material)))
+        for line in terminal_lines(acceptance_json(held.acceptance)) if held.acceptance else ():
+            say(plain(line, 500))
         for line in lines_of(material.second) if material.second else ():
             say(line)
+        if bench.paper:
+            numbers = report_json(material, held.additions)
+            write_new(folder / _PAPER, sheet_pdf(material, numbers, [f.name for f in files]), force)
+            say(f"\nThe sheet: {folder / _PAPER}")
         say(f"\nThe page: {folder / 'report.html'}\nThe numbers: {folder / 'report.json'}")
-    if exit_verdict and material.found.verdict.action in ("do_not_charge", "inspect"):
+    if exit_verdict and (held.fails or material.found.verdict.action in ("do_not_charge", "inspect")):
         ctx.exit(3)

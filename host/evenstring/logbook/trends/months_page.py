@@ -18,7 +18,7 @@ from evenstring.report.drawing.picture import draw
 from evenstring.report.words import CAUTIONS, counted
 from evenstring.text import plain
 
-__all__ = ["months_lines", "months_page"]
+__all__ = ["months_page"]
 
 _URGENT = ("discard", "change")
 _HEADLINES = {
@@ -62,19 +62,6 @@ def months_page(history: History, name: str, now_s: float) -> str:
         cautions=CAUTIONS,
         made_by=f"evenstring {__version__}",
     )
-
-
-def months_lines(history: History, now_s: float) -> list[str]:
-    """The first screen of the page as lines of text."""
-    stands = standing(history, now_s)
-    lines = [f"{_about(history)}", f"{_headline(history, stands)}."]
-    lines += [f"  - {_date(one)}: {one.said}." for one in stands]
-    if (made := trend(history.spread_mv())) is not None:
-        lines.append(
-            f"Spread at the end of charge: {made.level:.0f} mV, {made.a_week:+.2f} mV a week"
-            f" ({made.low:+.2f} to {made.high:+.2f}, 95 %)."
-        )
-    return [*lines, f"Next charge: {_next(history, stands)}."]
 
 
 def _next(history: History, stands: tuple[Standing, ...]) -> str:

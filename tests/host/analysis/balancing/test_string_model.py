@@ -28,7 +28,7 @@ from evenstring.analysis.balancing.parameters import (
     split,
 )  # fmt: skip
 from evenstring.analysis.balancing.string_model import ABOVE_LOWEST_V, Parts, run
-from evenstring.analysis.balancing.window import SLOW_H, Window
+from evenstring.analysis.balancing.window import LEAD_H, LEAD_SHARES, SLOW_H, Window
 
 GROUPS, MEANS, SETS, BEFORE = 5, 14, 4, 6
 FULL_V, SET_V = 4.2, 4.18
@@ -48,6 +48,7 @@ def window(rng: np.random.Generator, *, sensor: bool) -> Window:
         set_v=SET_V,
         full_current_a=3.0 if sensor else None,
         slow0=0.7,
+        lead0=np.array([0.8, 0.9]),
         rho=np.zeros(GROUPS),
         rho_u=0.02,
         quick_v=0.05,
@@ -70,9 +71,9 @@ def parameters(rng: np.random.Generator) -> np.ndarray:
     return x
 
 
-def guess(rule: str, soft_v: float, polar_v: float | None) -> Guess:
+def guess(rule: str, soft_v: float, polar_v: float | None, lead: bool) -> Guess:
     log_slope = np.log(1.2 + 0.4 * np.sin(8.0 * GRID_V))
-    return Guess(rule, log_slope, FULL_V, soft_v=soft_v, polar_v=polar_v)
+    return Guess(rule, log_slope, FULL_V, soft_v=soft_v, polar_v=polar_v, lead=lead)
 
 
 class Plain:
@@ -80,7 +81,8 @@ class Plain:
 
     def __init__(self, w: Window, x: np.ndarray, of: Guess) -> None:
         self.w, self.x, self.of = w, x, of
-        self.slow = float(x[SLOW])
+        self.slow = 0.0 if of.lead else float(x[SLOW])
+        self.lead_h = 0.15 * float(x[SLOW]) if of.lead else 0.0
         self.full_v = exp(x[QUICK]) / (1.0 - self.slow)
         self.bleed, self.threshold_v = exp(x[BLEED]), float(x[THRESHOLD])
         own = x[NC:].reshape(NG, GROUPS)
@@ -102,7 +104,8 @@ class Plain:
         polar_v = self.full_v * ((1.0 - self.slow) + self.slow * w.slow0)
         level = w.volts_v[0].mean() - polar_v if w.before > 3 else w.set_v - 0.02
         start = np.interp(level + self.x[LEVEL], volts, charge)
-        return np.array(charge) - start, volts
+        ahead = self.lead_h * float(LEAD_SHARES @ w.lead0) if w.before > 3 else 0.0
+        return np.array(charge) - start + ahead, volts
 
     def open(self, charge: float) -> tuple[float, float]:
         k = int(np.clip(np.searchsorted(self.nodes, charge, side="right") - 1, 0, len(self.nodes) - 2))
@@ -133,22 +136,29 @@ class Plain:
         x, soft = (seen_v - lowest_v - ABOVE_LOWEST_V) / pull, soft / 2.0 / pull
         return above * soft * (softplus(x / soft) - softplus((x - 1.0) / soft))
 
-    def step(self, drive: list[tuple[float, float, float]] | None, lowest_v: list[float]) -> dict[str, np.ndarray]:
-        """The whole window; a drive (charge, slow part, polarisation) and a lowest are kept to where they are given."""
+    def step(
+        self, drive: list[tuple[float, float, float, float]] | None, lowest_v: list[float]
+    ) -> dict[str, np.ndarray]:
+        """The whole window; a drive and a lowest are kept to where they are given.
+
+        A drive is charge, slow part, polarisation and current until the next mean.
+        """
         w, full = self.w, self.full_v
         lead, rho, kappa, offset, sensing = self.own
         q, s, taken, bled, pull = 0.0, w.slow0, np.zeros(GROUPS), np.zeros(GROUPS), np.zeros(GROUPS)
         decay = exp(-w.step_h / SLOW_H)
         out = {name: np.zeros((MEANS, GROUPS)) for name in ("volts_v", "charge", "slope", "on")}
-        driven = []
+        driven, ahead = [], np.tile(w.lead0, (GROUPS, 1))
         for k in range(MEANS):
             held = [(q if drive is None else drive[k][0]) * (1.0 + kappa[g]) + lead[g] - self.bleed * taken[g]
                     for g in range(GROUPS)]  # fmt: skip
-            open_v, slopes = zip(*(self.open(charge) for charge in held), strict=True)
+            surface = [held[g] + self.lead_h * float(LEAD_SHARES @ ahead[g]) for g in range(GROUPS)]
+            open_v, slopes = zip(*(self.open(charge) for charge in surface), strict=True)
             level = sum(v - down for v, down in zip(open_v, pull, strict=True)) / GROUPS
             share, move = self.current(k, level, sum(slopes) / GROUPS, s)
             polar = full * ((1.0 - self.slow) * share + self.slow * s) if drive is None else drive[k][2]
-            driven.append((q, s, polar))
+            driven.append((q, s, polar, move))
+            move = move if drive is None else drive[k][3]
             q, s = q + move * w.step_h, move + (s - move) * decay
             for g in range(GROUPS):
                 idle = open_v[g] + (1.0 + rho[g]) * (polar - full * self.slow * self.bleed * bled[g])
@@ -156,6 +166,8 @@ class Plain:
                 quick_down = (1.0 + rho[g]) * full * (1.0 - self.slow) * self.bleed * on
                 taken[g] += on * w.step_h
                 bled[g] = on + (bled[g] - on) * decay
+                flows = move - self.bleed * on
+                ahead[g] = flows + (ahead[g] - flows) * np.exp(-w.step_h / LEAD_H)
                 pull[g] = quick_down + (1.0 + rho[g]) * full * self.slow * self.bleed * bled[g]
                 for name, value in (("volts_v", idle + offset[g] - quick_down), ("charge", held[g]),
                                     ("slope", slopes[g]), ("on", on)):  # fmt: skip
@@ -173,10 +185,10 @@ def softplus(x: float) -> float:
     return max(x, 0.0) + log1p(exp(-abs(x)))
 
 
-def cases(seed: int, rule: str, *, sensor: bool) -> tuple[Window, np.ndarray, Guess]:
+def cases(seed: int, rule: str, *, sensor: bool, lead: bool = False) -> tuple[Window, np.ndarray, Guess]:
     rng = np.random.default_rng(seed)
     w, x = window(rng, sensor=sensor), parameters(rng)
-    return w, x, guess(rule, (SOFT_V, 0.004)[seed % 2], (None, 0.06)[seed // 2 % 2])
+    return w, x, guess(rule, (SOFT_V, 0.004)[seed % 2], (None, 0.06)[seed // 2 % 2], lead)
 
 
 def same(parts: Parts, p: int, plain: dict[str, np.ndarray]) -> None:
@@ -187,10 +199,11 @@ def same(parts: Parts, p: int, plain: dict[str, np.ndarray]) -> None:
 @pytest.mark.parametrize("seed", range(4))
 @pytest.mark.parametrize("sensor", [True, False], ids=["current", "no current"])
 @pytest.mark.parametrize("rule", RULES)
-def test_many_sets_at_once_are_each_the_plain_model(rule: str, sensor: bool, seed: int) -> None:
-    w, x, of = cases(seed, rule, sensor=sensor)
+@pytest.mark.parametrize("lead", [False, True], ids=["circuit", "lead"])
+def test_many_sets_at_once_are_each_the_plain_model(lead: bool, rule: str, sensor: bool, seed: int) -> None:
+    w, x, of = cases(seed, rule, sensor=sensor, lead=lead)
 
-    parts = run(w, curves_of(w, x, of), *split(x, GROUPS), of)
+    parts = run(w, curves_of(w, x, of), *split(x, GROUPS, lead), of)
 
     for p, row in enumerate(x):
         plain = Plain(w, row, of)
@@ -202,10 +215,13 @@ def test_many_sets_at_once_are_each_the_plain_model(rule: str, sensor: bool, see
 @pytest.mark.parametrize("seed", range(4))
 @pytest.mark.parametrize("sensor", [True, False], ids=["current", "no current"])
 @pytest.mark.parametrize("rule", RULES)
-def test_sets_that_follow_keep_to_the_drive_and_the_lowest_of_the_first(rule: str, sensor: bool, seed: int) -> None:
-    w, x, of = cases(seed, rule, sensor=sensor)
+@pytest.mark.parametrize("lead", [False, True], ids=["circuit", "lead"])
+def test_sets_that_follow_keep_to_the_drive_and_the_lowest_of_the_first(
+    lead: bool, rule: str, sensor: bool, seed: int
+) -> None:
+    w, x, of = cases(seed, rule, sensor=sensor, lead=lead)
     x[2:, :NC] = x[0, :NC]
-    common, own = split(x, GROUPS)
+    common, own = split(x, GROUPS, lead)
 
     parts = run(w, curves_of(w, x, of), common, own, of, follow=2)
 

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from evenstring.analysis.causes import estimates
+from evenstring.analysis.causes.diagnosis import judge
 from evenstring.analysis.causes.estimates import METER, gather
 
 from tests.worlds.fault_sessions import Case, make_case
@@ -29,7 +32,7 @@ def test_a_departure_that_is_no_offset_in_one_half_is_less_sure_to_be_one(monkey
     odd = Case(**{**{f: getattr(case, f) for f in case.__dataclass_fields__}, "session": _with(case, bent)})
 
     mended = uncertainty_mv(odd)[3]
-    monkeypatch.setattr(estimates, "_disagreement", lambda rows: np.zeros((rows.departure_v.shape[1], 4)))
+    monkeypatch.setattr(estimates, "_disagreement", lambda rows: np.zeros((rows.departure_v.shape[1], 4, 4)))
     before = uncertainty_mv(odd)[3]
 
     assert mended > 1.5 * before
@@ -38,12 +41,23 @@ def test_a_departure_that_is_no_offset_in_one_half_is_less_sure_to_be_one(monkey
 def test_a_true_offset_costs_hardly_more(monkeypatch: pytest.MonkeyPatch) -> None:
     case = charge_alone(72)
     mended = np.median(uncertainty_mv(case))
-    monkeypatch.setattr(estimates, "_disagreement", lambda rows: np.zeros((rows.departure_v.shape[1], 4)))
+    monkeypatch.setattr(estimates, "_disagreement", lambda rows: np.zeros((rows.departure_v.shape[1], 4, 4)))
 
     assert mended < 1.2 * np.median(uncertainty_mv(case))
 
 
-def _with(case: Case, volts_v: np.ndarray) -> object:
-    from dataclasses import replace  # noqa: PLC0415  # for this alone
+def test_no_offset_is_said_that_is_larger_than_all_that_was_seen() -> None:
+    case = make_case(75, "charge", "meter_offset", 1.0)
+    evidence = gather(case.session, case.profile)
+    assert evidence is not None
+    assert evidence.seen_mv is not None
 
+    said = [w.group for w in judge(evidence, *evidence.doubted) if w.cause == "meter_offset"]
+    looks = [replace(e, seen_mv=0.4 * evidence.seen_mv) for e in (evidence, *evidence.doubted)]
+
+    assert said
+    assert not [w for w in judge(*looks) if w.cause == "meter_offset"]
+
+
+def _with(case: Case, volts_v: np.ndarray) -> object:
     return replace(case.session, volts_v=volts_v)

@@ -17,6 +17,7 @@ from evenstring.analysis.results import (
     Event,
     EventKind,
     Findings,
+    Hazard,
     Phase,
     ReasonKind,
     Ride,
@@ -68,6 +69,10 @@ CASES: list[tuple[str, Action, dict[str, object]]] = [
     ("less capacity", "ride_weak_group", {"weakness": (weak("low_capacity", 26.0),)}),
     ("more resistance", "ride_weak_group", {"weakness": (weak("high_resistance", 103.0),)}),
     ("leak", "inspect", {"weakness": (weak("self_discharge", 3.0),)}),
+    ("heat in one place", "inspect", {"hazards": (Hazard("extra_heat", 7, 3.2, "W", 2.5, 3.9, 0.9),)}),
+    ("drained at rest", "inspect", {"hazards": (Hazard("drains_at_rest", 7, 200.0, "mA", 150.0, 250.0, 0.9),)}),
+    ("grows at rest", "inspect", {"hazards": (Hazard("spread_grows", None, 9.0, "mV", 8.0, 10.0, 0.9),)}),
+    ("far behind", "inspect", {"hazards": (Hazard("far_behind", 7, 11.0, "%", 9.0, 13.0, 0.9),)}),
     ("less charge", "keep_charging", {"weakness": (weak("charge_offset", -4.0),)}),
     ("stands out", "too_little_data", {"weakness": (weak("cannot_tell", 12.0),)}),
     ("ceiling stop", "keep_charging", {"charge": Charge("stopped_early", 7, (7,), 2, lowest_v_end=4.15)}),
@@ -123,6 +128,14 @@ def test_where_it_is_grave_no_step_means_charging_or_riding() -> None:
     made = verdict(charge=stopped, events=(visit("reversed", -0.4, 5.0),), weakness=(weak("low_capacity", 12.0),))
 
     assert [r.step for r in made.steps] == ["leave_alone"]
+
+
+def test_a_drain_at_rest_is_said_once_where_a_leak_is_named_already() -> None:
+    drain = Hazard("drains_at_rest", 7, 200.0, "mA", 150.0, 250.0, 0.9)
+
+    made = verdict(hazards=(drain,), weakness=(weak("self_discharge", 30.0),))
+
+    assert [r.kind for r in made.reasons] == ["self_discharge"]
 
 
 def test_a_charger_that_leaves_with_its_light_is_told_to_stay() -> None:

@@ -1,0 +1,97 @@
+"""What a forecast may not say against what was measured, whatever model it came from.
+
+A spread that has been closing, faster than its uncertainty, does not stay open for ever under a rule that gets a string
+even; and a model that follows the voltages badly forecasts nothing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evenstring.analysis.balancing.map_fit import CLOSING, Fit, bleed_a, left_over_v
+from evenstring.analysis.balancing.window import Window
+from evenstring.analysis.results import Balancing
+from evenstring.profile import PackProfile
+
+__all__ = ["Trend", "kept_to_trend", "misfit", "trend_of"]
+
+F64 = NDArray[np.float64]
+_LATE_H = 0.75  # the end of a held voltage, in which its trend is taken: our choice
+_LEAST_MEANS = 6  # for a trend: our choice
+_SETTLED = 0.1  # of full current, in which it stays meanwhile: our choice
+# Errors of neighbouring means are alike: the slope is so many times as uncertain: tuned on published cells (`tuned`)
+_ALIKE = 2.0
+# Uncertainties of a trend from which it is one, and up to which it may be one: our choice
+_CLEAR_U, _MAY_U = 3.0, 2.0
+# Times of a straight line, at either end of an interval: groups that stop bleeding, and others that join in: our choice
+_SOONER, _LATER = 0.5, 4.0
+_DAY_H, _WEEK_H = 24.0, 168.0  # published (SI brochure, day)
+# Left over of groups against their mean, and of the mean, V: more is no fit: tuned on published cells (`tuned`)
+_LEFT_OWN_V, _LEFT_ALL_V = 2e-3, 5e-3
+_LEFT_SHARE = 0.05  # of the spread, where that is wide as at the steep top of iron phosphate: our choice
+_MOST_BLEED_A = 1.0  # of a passive board: 4 W a group: common practice
+
+
+@dataclass(frozen=True, slots=True)
+class Trend:
+    """How fast a spread closed, V/h, and the standard uncertainty."""
+
+    closing_v_h: float
+    u_v_h: float
+
+
+def trend_of(w: Window) -> Trend | None:
+    """The straight line through the spread of the last means at constant voltage; None while the current still falls.
+
+    Polarisation moves groups against each other as the current does.
+    """
+    late = w.held & (np.arange(len(w.held)) >= len(w.held) - round(_LATE_H / w.step_h)) & (w.weight > 0.5)
+    spread_v, hours = np.ptp(w.volts_v[late], axis=1), np.flatnonzero(late) * w.step_h
+    if len(hours) < _LEAST_MEANS or w.share is None or np.ptp(w.share[late]) > _SETTLED:
+        return None
+    (slope, _), covariance = np.polyfit(hours, spread_v, 1, cov=True)
+    return Trend(-float(slope), _ALIKE * float(np.sqrt(covariance[0, 0])))
+
+
+def misfit(w: Window, fit: Fit, profile: PackProfile) -> str:
+    """Why nothing is forecast by a fit, or ""."""
+    own_v, all_v = left_over_v(w, fit)
+    wide_v = _LEFT_SHARE * float(np.ptp(w.volts_v[-1]))
+    if own_v > max(_LEFT_OWN_V, wide_v) or all_v > max(_LEFT_ALL_V, wide_v):
+        return f"the voltages move otherwise than any rule of boards explains ({own_v * 1e3:.1f} mV left over)"
+    if fit.guess.rule != "none" and bleed_a(w, fit, profile) > _MOST_BLEED_A:
+        return "the voltages would take a bleed current that no board has"
+    return ""
+
+
+def kept_to_trend(found: Balancing, w: Window, fit: Fit, goal_v: float) -> Balancing:
+    """No "never" and no "over a day" against a spread that is seen to close, or that may well be closing.
+
+    But for a board that bleeds by a threshold alone: its lowest group comes to it later, and then the gap stays.
+    """
+    trend = trend_of(w)
+    if trend is None or found.answer not in ("never", "over_24_h") or fit.guess.rule == "threshold":
+        return found
+    gap_v = (found.spread_mv or 0.0) / 1e3 - goal_v
+    if trend.closing_v_h > max(_CLEAR_U * trend.u_v_h, gap_v / _DAY_H):
+        hours = max(gap_v / trend.closing_v_h, 0.0)
+        why = f"by the trend of its last {_LATE_H * 60:.0f} min, {trend.closing_v_h * 1e3:.1f} mV an hour, carried on"
+        return replace(
+            found, state="converging", answer="time", remaining_s=hours * 3600.0,
+            remaining_low_s=_SOONER * hours * 3600.0, remaining_high_s=_LATER * hours * 3600.0, reasons=(why,),
+        )  # fmt: skip
+    # Under a rule that closes they meet, but for what the board leaves alone.
+    within_h = _WEEK_H if fit.guess.rule in CLOSING else _DAY_H
+    if found.answer == "never" and trend.closing_v_h + _MAY_U * trend.u_v_h > gap_v / within_h:
+        return _untold(found, "how far and how fast it closes is lost in the uncertainty of so short a time")
+    return found
+
+
+def _untold(found: Balancing, why: str) -> Balancing:
+    return replace(
+        found, state="not_reached", answer="none", remaining_s=None, remaining_low_s=None, remaining_high_s=None,
+        reasons=(why,),
+    )  # fmt: skip

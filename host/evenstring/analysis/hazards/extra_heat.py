@@ -1,0 +1,105 @@
+"""Extra resistance of one group, as the heat that it makes at the usual current.
+
+Whether it sits in a joint, a link, a lead or the cells is not asked: what gets hot is dangerous in each. When the
+current steps, all groups see the same step, so the changes of two groups stand to each other as their resistances
+(step response dV/dI: G. Plett, Battery Management Systems, Vol. I, 2015). The heat is I^2 R (Joule). Without a current
+sensor the median group's resistance and the usual current are those of common cells, and the interval says so.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evenstring.analysis.results import Hazard, Phase
+from evenstring.analysis.series.arrays import median_group_v
+from evenstring.analysis.series.chances import chance_above
+from evenstring.analysis.series.rows_of_phase import rows_of_kind
+from evenstring.analysis.series.signals import Signals
+from evenstring.profile import PackProfile
+
+__all__ = ["find_extra_heat"]
+
+F64 = NDArray[np.float64]
+
+# W in one spot. Still air takes about 10 W/(m2 K) off a surface, radiation included (common practice, from memory), so
+# 2 W at one round cell of 21 by 70 mm (46 cm2 of mantle) make about 40 K; a joint is smaller yet: our choice
+_HEAT_W = 2.0
+_MANY_TIMES = 2.0  # as much extra as two more groups in its place asks for a look at any current: our choice
+_USUAL_C = 0.5  # usual current in capacities an hour, where no ride was measured: our choice
+_USUAL_VH = 0.14  # at once, times the capacity: 7 mohm of 20 Ah, where no current was measured: common practice
+_NEAR_S, _LEAST_STEP_V, _MOST_STEP_V = 5.0, 0.010, 1.0  # apart; of the median group; of any: our choice
+_LEAST_POWER_V = 0.050  # root of the sum of squares of the steps: our choice
+_BESIDE_V = 0.004  # of a single step: bleeders that switch at once with it, skew of a scan: our choice
+# Of the ohms: with a sensor; without one, where also the current is supposed: our choice
+_U_SENSOR, _U_BLIND = 0.1, 0.5
+_LEAST_GROUPS = 4  # our choice
+_Z90, _MOST = 1.645, 0.97  # published (normal distribution, 90 % two-sided); the highest confidence: our choice
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Steps:
+    """(g,) extra resistance over the median group's, 0: none, with standard uncertainty; that group's ohm or None."""
+
+    extra: F64
+    u: float
+    ohm: float | None
+
+
+def find_extra_heat(signals: Signals, profile: PackProfile, phases: tuple[Phase, ...]) -> tuple[Hazard, ...]:
+    """The groups whose extra resistance makes more heat at the usual current than is let pass, or is many times."""
+    steps = _steps(signals) if signals.volts_v.shape[1] >= _LEAST_GROUPS else None
+    if steps is None:
+        return ()
+    usual_a = _usual_a(signals, profile, phases)
+    ohm = _USUAL_VH / profile.capacity_ah if steps.ohm is None else steps.ohm
+    relative = _U_BLIND if steps.ohm is None else _U_SENSOR
+    found = [_heat(int(g), steps, ohm * usual_a**2, relative, usual_a) for g in np.argsort(-steps.extra)[:2]]
+    return tuple(h for h in found if h.confidence >= 0.5)
+
+
+def _heat(g: int, steps: _Steps, median_w: float, relative: float, usual_a: float) -> Hazard:
+    """`median_w`: heat of the median group at the usual current."""
+    extra = float(steps.extra[g])
+    watt = extra * median_w
+    u = float(np.hypot(steps.u * median_w, relative * watt))
+    real = chance_above(extra, 2.0 * steps.u, 0.3)  # an extra of less is scatter, whatever the watts
+    sure = max(real * chance_above(watt, u, _HEAT_W), chance_above(extra, steps.u, _MANY_TIMES))
+    return Hazard(
+        "extra_heat", g + 1, watt, "W", max(watt - _Z90 * u, 0.0), watt + _Z90 * u, round(min(sure, _MOST), 3),
+        current_a=usual_a, more_percent=100.0 * extra,
+    )  # fmt: skip
+
+
+def _steps(signals: Signals) -> _Steps | None:
+    volts, t = signals.volts_v, signals.time_s
+    dv = np.diff(volts, axis=0)
+    middle = median_group_v(dv.astype(np.float32)).astype(np.float64)
+    use = np.isfinite(dv).all(axis=1) & (np.diff(t) < _NEAR_S) & (np.abs(middle) > _LEAST_STEP_V)
+    use[use] &= np.abs(dv[use]).max(axis=1) < _MOST_STEP_V
+    dv, middle = dv[use], middle[use]
+    power = float(np.sum(middle**2))
+    if power < _LEAST_POWER_V**2:
+        return None
+    ratio = middle @ dv / power
+    ohm = None if signals.current_a is None else _ohm(middle, np.diff(signals.current_a)[use])
+    u = float(np.hypot(np.sqrt(2.0) * signals.reading_noise_v, _BESIDE_V) / np.sqrt(power))
+    return _Steps(ratio / np.median(ratio) - 1.0, u, ohm)
+
+
+def _ohm(dv: F64, di: F64) -> float | None:
+    """The median group's; None where the sensor did not follow the steps."""
+    power = float(di @ di)
+    ohm = float(dv @ di) / power if power > 0 else 0.0
+    return ohm if ohm > 0 else None
+
+
+def _usual_a(signals: Signals, profile: PackProfile, phases: tuple[Phase, ...]) -> float:
+    """Root mean square of the rides' current; without one the profile's load, or what is common."""
+    usual = profile.load_a or _USUAL_C * profile.capacity_ah
+    riding = rows_of_kind(signals.time_s, phases, "ride")
+    if signals.current_a is None or not riding.any():
+        return usual
+    return float(np.sqrt(np.mean(signals.current_a[riding] ** 2)))

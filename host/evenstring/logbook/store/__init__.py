@@ -1,0 +1,1 @@
+"""The logbook on disk: one SQLite file that indexes recordings and keeps what was found in them."""

@@ -1,0 +1,1 @@
+"""Acceptance: limits from a file, decided with the uncertainty of what was measured."""

@@ -1,0 +1,55 @@
+"""Data and our template to a PDF. The template stands alone in its folder, cannot read outside, and imports nothing.
+
+So nothing that stands in the data can reach a file or the network: it comes in as JSON and is only ever shown.
+"""
+
+from __future__ import annotations
+
+import json
+import tempfile
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+from evenstring.errors import InputError
+
+__all__ = ["refuse_without_typst", "typeset"]
+
+
+def refuse_without_typst() -> None:
+    """Say before the work is done that the library which typesets is not there.
+
+    Raises:
+        InputError: it is not installed.
+    """
+    try:
+        import typst  # noqa: F401, PLC0415  # an extra
+    except ImportError as error:
+        raise InputError(
+            "a sheet on paper needs the extra `paper`: pip install 'evenstring[paper]'. The page report.html prints too"
+        ) from error
+
+
+def typeset(data: dict[str, Any]) -> bytes:
+    """The sheet as a PDF.
+
+    Raises:
+        InputError: the extra is not installed, or the sheet cannot be set.
+    """
+    refuse_without_typst()
+    import typst  # noqa: PLC0415  # an extra
+
+    # Fonts of the system stay in reach: a name in letters that our own font lacks is still to be read.
+    text = files("evenstring.workshop.paper").joinpath("sheet.typ").read_bytes()
+    with tempfile.TemporaryDirectory(prefix="evenstring-") as folder:
+        template = Path(folder) / "sheet.typ"
+        template.write_bytes(text)
+        try:
+            return typst.compile(
+                template,
+                root=Path(folder),
+                format="pdf",
+                sys_inputs={"data": json.dumps(data)},
+            )
+        except (RuntimeError, ValueError) as error:
+            raise InputError(f"the sheet cannot be typeset ({error}); report.html prints too") from error

@@ -1,0 +1,125 @@
+"""What is dangerous whatever it is called, on series made by hand from Ohm's and Joule's laws and the curve's slope."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from evenstring.analysis.hazards.at_rest import find_at_rest
+from evenstring.analysis.hazards.extra_heat import find_extra_heat
+from evenstring.analysis.hazards.far_behind import find_far_behind
+from evenstring.analysis.results import Balancing, Charge, Hazard, Phase
+from evenstring.analysis.series.chances import chance_above
+from evenstring.analysis.series.curve_slope import slope_at_level_v
+from evenstring.analysis.series.signals import Signals, make_signals
+from evenstring.analysis.series.uncertainty import meter_error
+from evenstring.profile import PackProfile
+from evenstring.session import Session
+from scipy.stats import norm
+
+GROUPS, OHM = 12, 0.008
+PACK = PackProfile(groups=GROUPS, capacity_ah=20.0)
+
+
+def read(volts: np.ndarray, step_s: float, current: np.ndarray | None = None) -> Session:
+    noisy = volts + np.random.default_rng(4).normal(0.0, 3e-4, volts.shape)
+    n = len(volts)
+    session = Session(
+        np.arange(n) * step_s, noisy.astype(np.float32), np.zeros(volts.shape, np.uint8), np.zeros(n, np.float32)
+    )
+    return session if current is None else replace(session, current_a=current.astype(np.float32))
+
+
+def ride(extra_ohm: float, *, sensor: bool = True) -> Signals:
+    """An hour of load between 0 and 20 A, ten seconds each; group 5 has some more ohm."""
+    amps = -np.repeat(np.random.default_rng(9).uniform(0.0, 20.0, 360), 10)
+    ohm = np.full(GROUPS, OHM)
+    ohm[4] += extra_ohm
+    return make_signals(read(3.8 + amps[:, None] * ohm, 1.0, amps if sensor else None))
+
+
+RIDE = (Phase("ride", 0.0, 3600.0),)
+
+
+def test_the_heat_of_a_bad_joint_is_joules_law_at_the_rides_own_current() -> None:
+    """Uniform between 0 and 20 A: 133 A2 in the mean (20^2 / 3); 0.024 ohm of joint make 3.2 W."""
+    found = find_extra_heat(ride(0.024), PACK, RIDE)
+
+    assert [(h.group, h.kind) for h in found] == [(5, "extra_heat")]
+    assert found[0].size == pytest.approx(0.024 * 20.0**2 / 3.0, rel=0.05)
+    assert found[0].size_low < 3.2 < found[0].size_high
+    assert found[0].more_percent == pytest.approx(300.0, abs=10.0)
+
+
+@pytest.mark.parametrize("extra_ohm", [0.0, 0.001, 0.004])
+def test_half_as_much_resistance_again_is_no_danger_of_heat(extra_ohm: float) -> None:
+    assert find_extra_heat(ride(extra_ohm), PACK, RIDE) == ()
+
+
+def test_without_a_sensor_a_joint_of_several_times_is_said_with_a_wide_interval() -> None:
+    found = find_extra_heat(ride(0.024, sensor=False), PACK, RIDE)
+
+    assert [h.group for h in found] == [5]
+    assert found[0].size_high > 3.0 * max(found[0].size_low, 0.1)
+
+
+def rest(draws_a: float, *, dies_away: bool = False, grows: bool = False) -> tuple[Session, tuple[Phase, ...]]:
+    """Six hours at 3.8 V; group 8 loses a current, or relaxes by as much with a time constant of an hour and a half."""
+    hours = np.arange(0, 6 * 3600, 10.0) / 3600.0
+    fall = draws_a / PACK.capacity_ah * slope_at_level_v(PACK, 3.8)
+    volts = np.full((len(hours), GROUPS), 3.8)
+    if grows:
+        volts -= fall * hours[:, None] * np.linspace(0.0, 1.0, GROUPS)
+    else:
+        volts[:, 7] -= fall * 6.0 * -np.expm1(-hours / 1.5) if dies_away else fall * hours
+    return read(volts, 10.0), (Phase("rest", 0.0, 6 * 3600.0),)
+
+
+def at_rest(session: Session, phases: tuple[Phase, ...], pack: PackProfile = PACK) -> tuple[Hazard, ...]:
+    return find_at_rest(make_signals(session), pack, phases, meter_error(session))
+
+
+def test_a_group_that_drains_at_rest_is_found_with_the_current_that_it_loses() -> None:
+    """Charge is current times time, volts by the curve's own slope: 0.2 A."""
+    found = at_rest(*rest(0.2))
+
+    assert [(h.kind, h.group, h.unit) for h in found] == [("drains_at_rest", 8, "mA")]
+    assert found[0].size_low < 200.0 < found[0].size_high
+    assert found[0].size == pytest.approx(200.0, rel=0.1)
+
+
+def test_a_quiet_rest_and_a_slow_relaxation_are_no_drain() -> None:
+    assert at_rest(*rest(0.0)) == ()
+    assert at_rest(*rest(0.2, dies_away=True)) == ()
+
+
+def test_a_high_group_that_comes_down_to_the_others_is_a_board_at_work() -> None:
+    session, phases = rest(0.1)
+    fallen = float(session.volts_v[0, 7] - session.volts_v[-1, 7])
+    lifted = session.volts_v + np.float32(fallen + 0.005) * (np.arange(GROUPS) == 7).astype(np.float32)
+
+    assert [h.kind for h in at_rest(session, phases)] == ["drains_at_rest"]
+    assert at_rest(replace(session, volts_v=lifted), phases) == ()
+
+
+def test_where_many_groups_fall_apart_the_spread_is_said_and_no_group() -> None:
+    found = at_rest(*rest(0.3, grows=True))
+
+    assert [(h.kind, h.group) for h in found] == [("spread_grows", None)]
+
+
+def test_strings_in_parallel_exchange_current_at_rest_so_nothing_is_said() -> None:
+    assert at_rest(*rest(0.2), replace(PACK, parallel_strings=2)) == ()
+
+
+@pytest.mark.parametrize(("gap", "asked"), [(4.0, False), (7.0, False), (9.0, True), (13.0, True)])
+def test_a_gap_asks_for_an_inspection_once_it_is_more_likely_than_not_beyond_the_limit(gap: float, asked: bool) -> None:
+    found = find_far_behind(Balancing("not_converging", gap_percent=gap), Charge("full", lowest_group=3))
+
+    assert [h.group for h in found] == ([3] if asked else [])
+
+
+def test_the_chance_to_lie_above_a_limit_is_the_normal_distributions() -> None:
+    """Against scipy."""
+    assert chance_above(9.0, 2.0, 8.0) == pytest.approx(norm.sf(8.0, 9.0, 2.0))
