@@ -16,6 +16,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from evenstring.cli import main
 from evenstring.errors import InputError
 from evenstring.logbook.entry import Entry, from_text, to_text
 from evenstring.logbook.of_pack import history_of
@@ -236,3 +237,23 @@ def test_a_hundred_thousand_recordings_are_listed(tmp_path: Path) -> None:
         db.execute("COMMIT")
 
     assert len(numbers(tmp_path)) == 100_000
+
+
+def test_the_page_of_a_pack_is_written_and_an_older_one_is_not_replaced_unasked(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for k in range(3):
+        add(tmp_path, k)
+    asked = ["logbook", "trend", KEY.name, "--logbook", str(tmp_path / "book"), "-o", str(tmp_path / "months")]
+
+    codes = []
+    for _ in range(2):
+        with pytest.raises(SystemExit) as ended:
+            main(asked)
+        codes.append(ended.value.code)
+    page = (tmp_path / "months" / "months.html").read_text(encoding="utf-8")
+
+    assert codes == [0, 1]
+    assert "--force" in capsys.readouterr().err
+    assert "3 recordings" in page
+    assert "Next charge:" in page

@@ -15,6 +15,7 @@ from evenstring.commands.pack_options import GivenPack, pack_options, recordings
 from evenstring.commands.say import say, say_json
 from evenstring.commands.table_options import table_options
 from evenstring.errors import EvenstringError, InputError, UsageError
+from evenstring.io.files import make_folder, refuse_existing, write_new
 from evenstring.io.load import load_recordings, profile_of
 from evenstring.io.table import Wishes
 from evenstring.logbook.entry import entry_of
@@ -23,12 +24,15 @@ from evenstring.logbook.store.book import Book, Listed, PackKey, sha256_of
 from evenstring.logbook.store.database import opened, usual_folder
 from evenstring.logbook.trends.group_changes import group_changes
 from evenstring.logbook.trends.line import trend
+from evenstring.logbook.trends.months_page import months_page
 from evenstring.logbook.trends.standing import standing
 from evenstring.report.material import Material, gather_material
 from evenstring.report.report_json import plain_values, report_json
 from evenstring.text import json_text
 
 __all__ = ["command"]
+
+_PAGE = "months.html"
 
 _Command = TypeVar("_Command", bound=Callable[..., Any])
 
@@ -200,15 +204,21 @@ def clear(name: str, group: int, reason: str, folder: Path | None) -> None:
 @command.command("trend")
 @click.argument("name", required=False)
 @_where
+@click.option("-o", "--output", type=click.Path(path_type=Path), help=f"Folder for {_PAGE}, of one pack.")
+@click.option("--force", is_flag=True, help="Replace an older page in the folder.")
 @click.option("--json", "as_json", is_flag=True, help="As JSON, and nothing else.")
-def trend_command(name: str | None, folder: Path | None, as_json: bool) -> None:
+def trend_command(name: str | None, folder: Path | None, output: Path | None, force: bool, as_json: bool) -> None:
     """Say what changed over the recordings of pack NAME (or of each), and what still stands."""
+    if output:
+        refuse_existing(output / _PAGE, force)
     with _book(folder) as book:
         listed = list(book.recordings(name))
         packs = list(dict.fromkeys(r.pack for r in listed))
         if not packs:
             raise InputError("no recordings of it yet: evenstring logbook add FILE")
         told = [_trend(book, pack, [r for r in listed if r.pack == pack]) for pack in packs]
+        if output:
+            _write_page(book, listed, packs, output, force)
     if as_json:
         say_json(told)
         return
@@ -216,6 +226,17 @@ def trend_command(name: str | None, folder: Path | None, as_json: bool) -> None:
         say(_heading(pack))
         for line in one["lines"]:
             say(f"  {line}")
+    if output:
+        say(f"\nThe page: {output / _PAGE}")
+
+
+def _write_page(book: Book, listed: list[Listed], packs: list[PackKey], output: Path, force: bool) -> None:
+    if len(packs) > 1:
+        raise UsageError("a page is of one pack: say which, by NAME")
+    history = history_of([r.entry for r in listed], book.cleared(packs[0].name))
+    page = months_page(history, packs[0].name, time.time())
+    make_folder(output)
+    write_new(output / _PAGE, page.encode(), force)
 
 
 def _trend(book: Book, pack: PackKey, rows: list[Listed]) -> dict[str, Any]:

@@ -152,9 +152,8 @@ def _by_display(display_v: float | None, given: GivenPack, as_json: bool) -> Non
         say_json([plain_values(t) for t in told])
         return
     of = f"{given.groups} groups at {full_v:.2f} V"
-    say(
-        f"{display_v:.1f} V are {given.groups * full_v - display_v:.1f} V less than {of}; a display is good to about ±1 V."
-    )
+    less_v = given.groups * full_v - display_v
+    say(f"{display_v:.1f} V are {less_v:.1f} V less than {of}; a display is good to about ±1 V.")
     if not told:
         say("No cause known here fits: count the groups again.")
     for t in told:

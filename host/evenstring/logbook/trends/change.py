@@ -35,7 +35,8 @@ class Change:
     at_s: float  # since 1970
     low_s: float  # 95 % interval of the date
     high_s: float
-    size: float  # a step: unit of the series; a kink: that a week
+    before: float  # slope of the line before it, unit of the series a week
+    size: float  # a step: unit of the series; a kink: what the slope changes by, a week
     sigma: float
     evidence: float  # rise of twice the log likelihood
     bar: float  # what it must reach
@@ -81,11 +82,12 @@ def change(series: Points, kind: Kind, looks: int = 1, *, borrowed: int = 0) -> 
     behind = found.worth * free * np.log1p((gain[best] - gain) / free)
     low_s, high_s = _interval(series.time_s, np.where(gain > 0, behind, np.inf), kind)
     at_s = _date(series.time_s, best, kind)
-    return Change(kind, at_s, low_s, high_s, found.size, found.sigma, evidence, needed)
+    return Change(kind, at_s, low_s, high_s, found.before, found.size, found.sigma, evidence, needed)
 
 
 @dataclass(frozen=True, slots=True)
 class _Fitted:
+    before: float
     size: float
     sigma: float
     excess: float  # variance
@@ -105,7 +107,8 @@ def _fitted(series: Points, weeks: F64, kind: Kind, place: int) -> _Fitted:
     # Three coefficients and a date make neighbours of pure noise look opposed; only likeness counts.
     alike = min(max(alike, 0.0), 0.95)
     sigma = math.sqrt(made.covariance[2, 2] * max(made.scale, 1.0) * (1 + alike) / (1 - alike))
-    return _Fitted(float(made.coefficients[2]), sigma, made.excess_variance, (1 - alike) / (1 + alike))
+    before, size = (float(c) for c in made.coefficients[1:])
+    return _Fitted(before, size, sigma, made.excess_variance, (1 - alike) / (1 + alike))
 
 
 def _gain(weeks: F64, value: F64, sigma: F64, kind: Kind) -> F64:

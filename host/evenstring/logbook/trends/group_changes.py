@@ -22,8 +22,9 @@ _KINDS: dict[Quantity, tuple[Kind, ...]] = {
     "resistance": ("kink", "step"),
     "capacity": ("kink",),
 }
-# A change that is sure but smaller than this is not worth a word: mV, and parts of the median group's; our choice.
-_LEAST: dict[Quantity, float] = {"departure": 3.0, "resistance": 0.06, "capacity": 0.02}
+# A change that is sure but smaller than this is not worth a word, and a meter moves as much with the seasons: mV (half
+# the usual target of 10 mV), and parts of the median group's; our choice.
+_LEAST: dict[Quantity, float] = {"departure": 5.0, "resistance": 0.06, "capacity": 0.02}
 _LOOKS_A_YEAR = 52  # a rider looks weekly, so the bar holds for a year of looks at all groups; our choice
 _BORROWED = 12  # degrees of freedom that the other groups lend one group's scatter; tuned on histories 0 to 99
 
@@ -35,7 +36,7 @@ class GroupChange:
     group: int  # from 1
     quantity: Quantity
     change: Change
-    moved: float  # from the change to the last recording, in the unit of the quantity, by the change alone
+    moved: float  # by the lines, in the unit of the quantity: a step, or from the kink to the last recording
 
     @property
     def worse(self) -> bool:
@@ -75,5 +76,5 @@ def _likeliest(series: Points, quantity: Quantity, group: int, looks: int) -> Gr
         return None
     best = max(changes, key=lambda one: one.evidence)
     weeks = (float(series.time_s[-1]) - best.at_s) / WEEK_S
-    moved = best.size * (weeks if best.kind == "kink" else 1.0)
+    moved = (best.before + best.size) * weeks if best.kind == "kink" else best.size
     return GroupChange(group, quantity, best, moved) if abs(moved) >= _LEAST[quantity] else None

@@ -80,7 +80,7 @@ def fit(columns: F64, value: F64, sigma: F64) -> Fit:
     fixed = 1.0 / sigma**2
     coefficients, covariance, chi2 = _weighted(columns, value, fixed)
     # Expected chi² is free + tau² (tr W − tr[(XᵀWX)⁻¹ XᵀW²X]).
-    trace = float(fixed.sum() - np.einsum("ij,ni,nj,n->", covariance, columns, columns, fixed**2))
+    trace = float(fixed.sum() - fixed**2 @ ((columns @ covariance) * columns).sum(axis=1))
     excess = max((chi2 - free) / trace, 0.0) if trace > 0 else 0.0
     coefficients, covariance, chi2 = _weighted(columns, value, 1.0 / (sigma**2 + excess))
     return Fit(coefficients, covariance, excess, chi2 / free)

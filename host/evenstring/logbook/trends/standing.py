@@ -29,10 +29,12 @@ _CYCLES_LOW, _CYCLES_HIGH = 500.0, 700.0  # equivalent full cycles to 70 % of th
 _OUTRUN_WEEKS = 26.0  # of history looked at for drift against balancing; our choice
 _OUTRUN_MV = 20.0  # spread below which drift does not matter yet; twice the usual target of 10 mV, our choice
 
-_NAMES: dict[Quantity, tuple[str, str, str]] = {
-    "departure": ("falls behind at the end of charge", "mV", "a leak in this group or its bleeding stuck on"),
-    "resistance": ("has more resistance", "%", "a joint that works loose, or cells of this group that failed"),
-    "capacity": ("holds less charge", "%", "cells of this group that age faster, or one that was lost"),
+_SAID: dict[Quantity, str] = {
+    "departure": "falls behind the middle group, by {:.0f} mV at the end of charge; likely it leaks, or its bleeding is"
+    " stuck on",
+    "resistance": "has {:.0f} % more resistance, as of the middle group; likely a joint that works loose, or cells that"
+    " failed",
+    "capacity": "holds {:.0f} % less charge, as of the middle group; likely its cells age faster, or one was lost",
 }
 _DO: dict[Quantity, str] = {
     "departure": "charge to full and hold, let the pack rest a day, record again: what still falls at rest leaks in the"
@@ -90,9 +92,8 @@ def _discard(history: History) -> Iterator[Standing]:
 def _changed(changes: tuple[GroupChange, ...]) -> Iterator[Standing]:
     for one in changes:
         if one.worse:
-            name, unit, cause = _NAMES[one.quantity]
-            moved = one.moved if unit == "mV" else 100 * one.moved
-            said = f"group {one.group} {name}: {moved:+.0f} {unit} against the middle group since then; likely {cause}"
+            moved = abs(one.moved) * (1 if one.quantity == "departure" else 100)
+            said = f"group {one.group} {_SAID[one.quantity].format(moved)}"
             made = one.change
             yield Standing("change", made.at_s, said, _DO[one.quantity], one.group, made.low_s, made.high_s)
 

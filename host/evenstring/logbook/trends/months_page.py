@@ -1,0 +1,110 @@
+"""A pack over months as one self-contained page in the look of the report: what stands, what to do, level lines."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from importlib.resources import files
+
+import jinja2
+from markupsafe import Markup
+
+from evenstring import __version__
+from evenstring.logbook.trends.group_changes import GroupChange, group_changes
+from evenstring.logbook.trends.history import History
+from evenstring.logbook.trends.line import Trend, trend
+from evenstring.logbook.trends.months_picture import day, months_picture
+from evenstring.logbook.trends.standing import Standing, standing
+from evenstring.report.drawing.picture import draw
+from evenstring.report.words import CAUTIONS, counted
+from evenstring.text import plain
+
+__all__ = ["months_page"]
+
+_URGENT = ("discard", "change")
+_HEADLINES = {
+    "discard": "Do not charge this pack: a group was too low",
+    "change": "Something began: have it looked at",
+    "outruns": "It drifts faster than it is balanced",
+    "not_even": "It does not get balanced any more",
+    "stored_full": "It stands full for too long",
+    "stored_empty": "It stands empty for too long",
+    "calibration": "The meter is due for calibration",
+    "cycles": "It has done a good part of its life",
+}
+_CARRY_ON = "as you do; nothing in these recordings asks for anything else"
+_RECORD = "record it, to full and until the light has been on for an hour"
+
+
+def months_page(history: History, name: str, now_s: float) -> str:
+    """The page.
+
+    Args:
+        history: one string's recordings.
+        name: of the pack, as its owner calls it.
+        now_s: since 1970.
+    """
+    changes = group_changes(history)
+    stands = standing(history, now_s, changes)
+    picture = months_picture(history, changes)
+    environment = jinja2.Environment(
+        autoescape=True, trim_blocks=True, finalize=_shown, undefined=jinja2.StrictUndefined
+    )
+    return environment.from_string(_asset("months.html.j2")).render(
+        css=Markup(_asset("page.css")),  # noqa: S704  # our own file
+        name=name or "This string",
+        about=_about(history),
+        headline=_headline(history, stands),
+        urgent=bool(stands) and stands[0].kind in _URGENT,
+        standing=[(_date(one), one) for one in stands],
+        next=_next(history, stands),
+        levels=draw(picture) if picture else None,
+        trends=list(_rows(history, changes)),
+        cautions=CAUTIONS,
+        made_by=f"evenstring {__version__}",
+    )
+
+
+def _next(history: History, stands: tuple[Standing, ...]) -> str:
+    return stands[0].do if stands else _CARRY_ON if len(history) else _RECORD
+
+
+def _headline(history: History, stands: tuple[Standing, ...]) -> str:
+    if stands:
+        return _HEADLINES[stands[0].kind]
+    return "Nothing stands against this pack" if len(history) else "Nothing is recorded yet"
+
+
+def _about(history: History) -> str:
+    if not len(history):
+        return "no recording"
+    span = f"{day(float(history.start_s[0]))} to {day(float(history.end_s[-1]))}"
+    return f"{history.groups} groups · {counted(len(history), 'recording')} · {span}"
+
+
+def _date(one: Standing) -> str:
+    if one.low_s is None or one.high_s is None:
+        return f"since {day(one.since_s)}"
+    return f"since about {day(one.since_s)} (95 %: {day(one.low_s)} to {day(one.high_s)})"
+
+
+def _rows(history: History, changes: tuple[GroupChange, ...]) -> Iterator[tuple[str, ...]]:
+    if (made := trend(history.spread_mv())) is not None:
+        yield _row("spread at the end of charge, mV", made, 1.0)
+    for one in changes:
+        series = history.of_group(one.quantity, one.group).since(one.change.at_s)
+        scale, unit = (1.0, "mV") if one.quantity == "departure" else (100.0, "%")
+        if (made := trend(series)) is not None:
+            yield _row(f"group {one.group}, {one.quantity}, {unit}, since {day(one.change.at_s)}", made, scale)
+
+
+def _row(what: str, made: Trend, scale: float) -> tuple[str, ...]:
+    figures = (f"{scale * v:+.2f}".replace("-", "\N{MINUS SIGN}") for v in (made.a_week, made.low, made.high))
+    return (what, *figures, f"{scale * made.level:.1f}", str(made.count))
+
+
+def _shown(value: object) -> object:
+    return value if isinstance(value, Markup) else plain(value, 1200)
+
+
+def _asset(name: str) -> str:
+    return files("evenstring.report").joinpath("assets", name).read_text(encoding="utf-8")
