@@ -1,6 +1,6 @@
 """Marks of the findings on random sessions: `python -m tests.benchmarks.findings_marks [SESSIONS [FIRST [SECONDS]]]`.
 
-Writes its tables into host/METHODS.md, between the two marks there. Sessions are numbered; tuning used numbers below
+Writes its tables into host/MARKS.md, between the two marks there. Sessions are numbered; tuning used numbers below
 300,000, the figures come from numbers above. With SECONDS it stops after that time and says how many it did.
 """
 

@@ -1,4 +1,4 @@
-"""The tables of the findings' marks, and where they are written: host/METHODS.md."""
+"""The tables of the findings' marks, and where they are written: host/MARKS.md."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from scipy.stats import binomtest
 __all__ = ["Collected", "add_by_kind", "table", "write"]
 
 Collected = dict[str, dict[str, list[float]]]  # what is judged -> group of sessions -> marks
-METHODS = Path(__file__).parents[2] / "host" / "METHODS.md"
+MARKS = Path(__file__).parents[2] / "host" / "MARKS.md"
 _BY_KIND = "by kind: "
 _COLUMNS = {
     "phase boundary": "phase boundary",
@@ -74,7 +74,7 @@ def _figure(what: str, values: np.ndarray) -> str:
 
 def write(lines: list[str], count: int, first: int) -> None:
     """Put the tables between their two marks."""
-    text = METHODS.read_text(encoding="utf-8")
+    text = MARKS.read_text(encoding="utf-8")
     a, b = text.index(BEGIN) + len(BEGIN), text.index(END)
     intro = f"{count} sessions, numbers {first} on, by `python -m tests.benchmarks.findings_marks`:"
-    METHODS.write_text(text[:a] + "\n" + intro + "\n\n" + "\n".join(lines) + "\n" + text[b:], encoding="utf-8")
+    MARKS.write_text(text[:a] + "\n" + intro + "\n\n" + "\n".join(lines) + "\n" + text[b:], encoding="utf-8")

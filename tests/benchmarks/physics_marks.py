@@ -40,6 +40,7 @@ from tests.worlds.physics.truth import Truth
 
 _MUST = {METER: "95 %", OTHER: "98 %", DANGER: "all", TIME: "88 to 95 %", END: "98 %", NAMED: "71 %", HEALTHY: "99 %",
          LOG: "median under 0.15"}  # fmt: skip
+_MARKS = Path(__file__).parents[2] / "host" / "MARKS.md"
 Job = tuple[int, str]
 Done = tuple[Job, Truth, list[Mark], float, float]  # and seconds of making and of analysis
 
@@ -115,6 +116,14 @@ def wrong(done: list[Done]) -> list[str]:
     ]
 
 
+def write(papers: str, lines: list[str]) -> None:
+    """Between the marks of these papers in host/MARKS.md."""
+    text = _MARKS.read_text(encoding="utf-8")
+    begin, end = (f"<!-- physics {papers} figures: {word} -->" for word in ("begin", "end"))
+    a, b = text.index(begin) + len(begin), text.index(end)
+    _MARKS.write_text(text[:a] + "\n" + "\n".join(lines) + "\n" + text[b:], encoding="utf-8")
+
+
 def run(jobs: list[Job], one: Callable[[Job], Done], processes: int) -> list[Done]:
     """All sessions, on so many processes."""
     if processes == 1:
@@ -139,6 +148,7 @@ def main() -> None:
     options.add_argument("--family", choices=FAMILIES, help="sessions of this family only")
     options.add_argument("--by", action="store_true", help="tables by family and kind too")
     options.add_argument("--list", action="store_true", help="what was wrong")
+    options.add_argument("--write", action="store_true", help="the table into host/MARKS.md")
     options.add_argument("--only", help="PAPER:SEED")
     args = options.parse_args()
     first = FIRST_SEED[args.papers] if args.seed is None else args.seed
@@ -152,7 +162,10 @@ def main() -> None:
         print(done[0][1])
         print("\n".join(f"{m.row} | {m.value:g} | {m.said}" for m in done[0][2]))
         return
-    print("\n".join(table(done)))
+    lines = table(done)
+    print("\n".join(lines))
+    if args.write:
+        write(args.papers, [f"{len(done)} sessions of the papers `{args.papers}`, seeds {first} on:", "", *lines])
     if args.by:
         print("\n".join(families(done)))
     if args.list:

@@ -1,6 +1,6 @@
 """Marks of the causes: `python -m tests.benchmarks.weakness_marks [SHARE [FIRST]]`; a share of 1 is a long run.
 
-Tuning used numbers below 100,000; figures come from numbers above, and their tables go into host/METHODS.md
+Tuning used numbers below 100,000; figures come from numbers above, and their tables go into host/MARKS.md
 (`weakness_table`). "Right" is over all sessions of a row, "cannot tell" counted as not right; "wrong" is a statement at
 confidence 0.8 or more of another group or cause. A healthy group that truly lies 3.5 deviations out is no false one.
 """

@@ -1,4 +1,4 @@
-"""Tables and the reliability figure of the causes' marks, and where they are written: host/METHODS.md."""
+"""Tables and the reliability figure of the causes' marks, and where they are written: host/MARKS.md."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from tests.worlds.fault_sessions import CLASSES
 __all__ = ["at_least", "figure", "table", "write"]
 
 HOST = Path(__file__).parents[2] / "host"
-METHODS, FIGURE = HOST / "METHODS.md", HOST / "weakness_reliability.svg"
+MARKS, FIGURE = HOST / "MARKS.md", HOST / "weakness_reliability.svg"
 BEGIN, END = "<!-- weakness figures: begin -->", "<!-- weakness figures: end -->"
 _BINS = ((0.2, 0.5), (0.5, 0.7), (0.7, 0.8), (0.8, 0.9), (0.9, 0.97), (0.97, 1.0))
 _COLOURS = {0.5: "#246", 0.05: "#a43"}
@@ -161,9 +161,9 @@ def figure(marks: list[Mark]) -> str:
 
 
 def write(lines: list[str], count: int, first: int, drawing: str) -> None:
-    """Between the marks in METHODS.md; the figure beside it."""
-    text = METHODS.read_text(encoding="utf-8")
+    """Between the marks in MARKS.md; the figure beside it."""
+    text = MARKS.read_text(encoding="utf-8")
     a, b = text.index(BEGIN) + len(BEGIN), text.index(END)
     intro = f"{count} sessions, numbers from {first}, by `python -m tests.benchmarks.weakness_marks`:"
-    METHODS.write_text(text[:a] + "\n" + intro + "\n\n" + "\n".join(lines) + "\n" + text[b:], encoding="utf-8")
+    MARKS.write_text(text[:a] + "\n" + intro + "\n\n" + "\n".join(lines) + "\n" + text[b:], encoding="utf-8")
     FIGURE.write_text(drawing, encoding="utf-8")
