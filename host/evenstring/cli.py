@@ -32,6 +32,7 @@ _COMMANDS = {
     "simulate": "files.simulate",
     "bench": "bench.bench",
     "budget": "bench.budget",
+    "compare": "bench.compare",
     "calibrate": "bench.calibrate",
     "wiring": "bench.wiring",
     "fetch": "board.fetch",

@@ -1,0 +1,72 @@
+"""evenstring compare: two recordings of one pack side by side."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from evenstring.commands.pack_options import GivenPack, pack_options, recordings_of
+from evenstring.commands.say import say, say_json
+from evenstring.commands.table_options import table_options
+from evenstring.io.load import load_recordings, profile_of
+from evenstring.io.table import Wishes
+from evenstring.report.material import Material, gather_material
+from evenstring.report.report_json import plain_values
+from evenstring.workshop.compare import Compared, Row, compare, refuse_other_pack
+
+__all__ = ["command"]
+
+
+@click.command("compare", epilog="Example: evenstring compare before.frames after.frames --pack pack.toml")
+@click.argument("before", type=click.Path(path_type=Path))
+@click.argument("after", type=click.Path(path_type=Path))
+@pack_options
+@click.option("--same-pack", is_flag=True, help="They are of one pack, whatever their names say.")
+@click.option("--json", "as_json", is_flag=True, help="As JSON, and nothing else.")
+@table_options
+def command(before: Path, after: Path, given: GivenPack, same_pack: bool, as_json: bool, wishes: Wishes) -> None:
+    """Say what changed from recording or table BEFORE to AFTER, group by group, and what may be chance."""
+    first, second = (_read(file, given, wishes) for file in (before, after))
+    if not same_pack:
+        refuse_other_pack(first, second)
+    found = compare(first, second)
+    if as_json:
+        say_json(plain_values(found))
+        return
+    for line in _lines(found):
+        say(line)
+
+
+def _read(file: Path, given: GivenPack, wishes: Wishes) -> Material:
+    with recordings_of((file,), given, wishes) as recordings:
+        session, parts = load_recordings(recordings)
+    return gather_material(session, profile_of(session, given.profile(session.groups)), parts)
+
+
+def _lines(found: Compared) -> list[str]:
+    clear = [r for r in found.rows if r.clear]
+    groups = ", ".join(str(r.group) for r in clear)
+    lines = [f"Changed beyond its interval: group {groups}." if clear else "No group changed beyond its interval."]
+    before, after = found.spread_mv
+    if before is not None and after is not None:
+        lines.append(f"Spread at the end of charge: {before:.0f} mV before, {after:.0f} mV after.")
+    lines.append(f"Verdict: {' before, '.join(v.replace('_', ' ') for v in found.verdicts)} after.")
+    lines += [f"Note: {c}." for c in found.cautions]
+    lines.append(
+        f"{'group':>5s}  {'mV from the median: before, after, change':44s}  resistance, %: before, after, change"
+    )
+    return [*lines, *map(_row, found.rows)]
+
+
+def _row(r: Row) -> str:
+    volts = "not known" if r.departure_mv is None or r.moved_mv is None else _cells(r.departure_mv, r.moved_mv)
+    ohm = "not known" if r.resistance_percent is None or r.changed_percent is None else _cells(
+        r.resistance_percent, r.changed_percent
+    )  # fmt: skip
+    return f"{r.group:5d}{'*' if r.clear else ' '} {volts:44s}  {ohm}"
+
+
+def _cells(pair: tuple[float, float], moved: tuple[float, float, float]) -> str:
+    low, by, high = moved
+    return f"{pair[0]:+7.1f} {pair[1]:+7.1f}  {by:+6.1f} ({low:+.1f} to {high:+.1f})"
