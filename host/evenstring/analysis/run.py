@@ -78,7 +78,8 @@ def what_happened(session: Session, profile: PackProfile) -> Findings:
     """Phases, spread, events, charges, balancing, rides: the findings without the causes, for half of the time."""
     if session.scans < 1 or session.groups < 1:
         return _nothing(session, profile)
-    return _decided(_what_happened(_look(session, profile))[0], profile)
+    found, _ = _what_happened(_look(session, profile))
+    return _decided(replace(found, phases=told_phases(found.phases, found.charge, profile)), profile)
 
 
 def _decided(found: Findings, profile: PackProfile) -> Findings:
