@@ -1,0 +1,72 @@
+"""What a forecast may not say against what was measured."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+from evenstring.analysis.balancing.guards import kept_to_trend, trend_of
+from evenstring.analysis.balancing.window import Window
+from evenstring.analysis.results import Balancing
+
+MEANS, GROUPS, STEP_H = 30, 6, 1.0 / 15.0
+NEVER = Balancing("not_converging", answer="never", spread_mv=30.0, target_mv=10.0)
+
+
+def window(closing_v_h: float, noise_v: float = 2e-5, current: str = "settled") -> Window:
+    """Group 1 lies 30 mV low at the end of two hours, and came up steadily."""
+    hours = np.arange(MEANS) * STEP_H
+    volts = np.full((MEANS, GROUPS), 4.2) + noise_v * np.random.default_rng(3).standard_normal((MEANS, GROUPS))
+    volts[:, 0] -= 0.030 + closing_v_h * (hours[-1] - hours)
+    share = {"settled": np.full(MEANS, 0.05), "falling": np.linspace(1.0, 0.0, MEANS), "none": None}[current]
+    return Window(
+        step_h=STEP_H, held=np.ones(MEANS, bool), weight=np.ones(MEANS), volts_v=volts, share=share, set_v=4.2,
+        full_current_a=5.0, slow0=0.8, lead0=np.ones(2), rho=np.zeros(GROUPS), rho_u=0.02, quick_v=0.05, quick_u=0.1,
+    )  # fmt: skip
+
+
+def said(w: Window, rule: str) -> Balancing:
+    fit: Any = SimpleNamespace(guess=SimpleNamespace(rule=rule))
+    return kept_to_trend(NEVER, w, fit, 0.010)
+
+
+@pytest.mark.parametrize("rule", ["above_lowest", "none"])
+def test_a_spread_that_is_seen_to_close_is_not_said_to_stay(rule: str) -> None:
+    """20 mV at 4 mV an hour are five hours."""
+    found = said(window(0.004), rule)
+
+    assert (found.answer, found.state) == ("time", "converging")
+    assert found.remaining_s == pytest.approx(5 * 3600.0, rel=0.1)
+    assert found.remaining_low_s is not None
+    assert found.remaining_low_s < found.remaining_s
+
+
+def test_a_board_that_bleeds_by_a_threshold_alone_may_well_come_to_a_stand() -> None:
+    assert said(window(0.004), "threshold") == NEVER
+
+
+def test_a_spread_that_stands_still_is_said_to_stay() -> None:
+    assert said(window(0.0), "none") == NEVER
+
+
+def test_where_the_trend_is_lost_in_noise_nothing_is_said() -> None:
+    found = said(window(0.0, noise_v=2e-3), "none")
+
+    assert (found.answer, found.remaining_s) == ("none", None)
+
+
+@pytest.mark.parametrize("current", ["falling", "none"])
+def test_no_trend_is_made_while_the_current_still_falls_or_is_not_known(current: str) -> None:
+    """Polarisation moves groups against each other as the current does."""
+    assert trend_of(window(0.004, current=current)) is None
+    assert said(window(0.004, current=current), "none") == NEVER
+
+
+def test_a_time_that_was_said_stays() -> None:
+    told = replace(NEVER, answer="time", state="converging", remaining_s=3600.0)
+    fit: Any = SimpleNamespace(guess=SimpleNamespace(rule="above_lowest"))
+
+    assert kept_to_trend(told, window(0.004), fit, 0.010) == told
