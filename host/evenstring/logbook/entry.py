@@ -127,10 +127,10 @@ def to_text(entry: Entry) -> str:
 
 
 def from_text(text: str) -> Entry:
-    """Back from JSON; keys of later versions are passed over."""
+    """Back from JSON; keys of later versions are passed over, those that an earlier one did not have are unknown."""
     read: dict[str, Any] = json.loads(text)
-    known = {name: read[name] for name in Entry.__dataclass_fields__}
+    known: dict[str, Any] = {name: read.get(name) for name in Entry.__dataclass_fields__}
     for name in ("departure_mv", "resistance"):
-        known[name] = tuple(known[name])
-    known["below_discard"] = tuple((int(g), float(v)) for g, v in known["below_discard"])
+        known[name] = tuple(known[name] or (None,) * read["groups"])
+    known["below_discard"] = tuple((int(g), float(v)) for g, v in known["below_discard"] or ())
     return Entry(**known)

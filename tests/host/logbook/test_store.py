@@ -16,7 +16,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from evenstring.cli import main
+from click.testing import CliRunner
+from evenstring.cli import cli, main
 from evenstring.errors import InputError
 from evenstring.logbook.entry import Entry, from_text, to_text
 from evenstring.logbook.of_pack import history_of
@@ -85,12 +86,47 @@ def test_a_discard_visit_stands_until_a_person_clears_it_with_a_reason(tmp_path:
 
     with opened(tmp_path / "book") as db:
         book = Book(db, tmp_path / "book")
-        book.clear(KEY.name, 2, "cells of group 2 replaced", 1.7e9 + 1.0)
-        why = book.cleared(KEY.name)
+        book.clear(KEY, 2, "cells of group 2 replaced", 1.7e9 + 1.0)
+        why = book.cleared(KEY)
 
     assert history_of([visited]).visits[0].cleared == ""
     assert history_of([visited], why).visits[0].cleared == "cells of group 2 replaced"
     assert history_of([replace(visited, start_s=1.8e9)], why).visits[0].cleared == ""  # a later visit stands again
+
+
+def test_clearing_one_string_leaves_the_warning_of_another_of_the_same_name(tmp_path: Path) -> None:
+    """Through the command: two strings of one pack, and a pack of the same name in another vehicle."""
+    keys = [KEY, replace(KEY, string_name="right"), replace(KEY, vehicle="barrow")]
+    visited = replace(ENTRY, below_discard=((2, 1.2),))
+    with opened(tmp_path / "book") as db:
+        for k, key in enumerate(keys):
+            Book(db, tmp_path / "book").add(recording(tmp_path, k), key, visited, "{}", copy=False)
+    clear = ["logbook", "clear", KEY.name, "2", "--note", "cells replaced", "--logbook", str(tmp_path / "book")]
+
+    unclear = CliRunner().invoke(cli, clear)
+    done = CliRunner().invoke(cli, [*clear, "--vehicle", "trike", "--string", "left"])
+
+    assert unclear.exit_code != 0
+    assert "Nothing was cleared" in str(unclear.exception)
+    assert done.exit_code == 0
+    with opened(tmp_path / "book") as db:
+        assert [sorted(Book(db, tmp_path / "book").cleared(key)) for key in keys] == [[2], [], []]
+
+
+def test_a_visit_in_a_recording_without_a_date_is_warned_of_too(tmp_path: Path) -> None:
+    with opened(tmp_path / "book") as db:
+        visited = replace(ENTRY, start_s=None, below_discard=((2, 1.2),))
+        Book(db, tmp_path / "book").add(recording(tmp_path, 1), KEY, visited, "{}", copy=False)
+
+    done = CliRunner().invoke(cli, ["logbook", "trend", "--logbook", str(tmp_path / "book")])
+
+    assert "Group 2 was at 1.20 V in recording 1" in done.output
+
+
+def test_an_entry_of_an_earlier_version_is_read_with_what_it_lacks_unknown() -> None:
+    text = to_text(ENTRY).replace('"held_h": 0.5, ', "")
+
+    assert from_text(text) == replace(ENTRY, held_h=None)
 
 
 def test_a_copy_is_kept_under_its_digest_and_a_changed_or_lost_file_is_told(tmp_path: Path) -> None:

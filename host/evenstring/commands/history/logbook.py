@@ -190,15 +190,26 @@ def check(folder: Path | None) -> None:
 @click.argument("name")
 @click.argument("group", type=click.IntRange(1, 40))
 @click.option("--note", "reason", required=True, help="What was done about it; kept.")
+@click.option("--vehicle", help="Of this vehicle, where several have a pack of that name.")
+@click.option("--string", help="Of this string, where the pack has several.")
 @_where
-def clear(name: str, group: int, reason: str, folder: Path | None) -> None:
+def clear(name: str, group: int, reason: str, vehicle: str | None, string: str | None, folder: Path | None) -> None:
     """Say that the visit of GROUP of pack NAME below the discard voltage was dealt with.
 
     A group that was that low may have grown copper inside: clear it only when its cells were replaced.
     """
     with _book(folder) as book:
-        book.clear(name, group, reason, time.time())
-    say(f"group {group} of {name}: cleared; the reason is kept")
+        packs = dict.fromkeys(r.pack for r in book.recordings(name))
+        meant = [p for p in packs if vehicle in (None, p.vehicle) and string in (None, p.string_name)]
+        if not meant:
+            raise InputError(f"the logbook has no such pack {name}")
+        if len(meant) > 1:
+            which = "; ".join(_heading(p) for p in meant)
+            raise UsageError(f"which one? Give --vehicle and --string: {which}. Nothing was cleared")
+        if group > meant[0].groups:
+            raise UsageError(f"{_heading(meant[0])}: there is no group {group}. Nothing was cleared")
+        book.clear(meant[0], group, reason, time.time())
+    say(f"group {group} of {_heading(meant[0])}: cleared; the reason is kept")
 
 
 @command.command("trend")
@@ -233,16 +244,24 @@ def trend_command(name: str | None, folder: Path | None, output: Path | None, fo
 def _write_page(book: Book, listed: list[Listed], packs: list[PackKey], output: Path, force: bool) -> None:
     if len(packs) > 1:
         raise UsageError("a page is of one pack: say which, by NAME")
-    history = history_of([r.entry for r in listed], book.cleared(packs[0].name))
+    history = history_of([r.entry for r in listed], book.cleared(packs[0]))
     page = months_page(history, packs[0].name, time.time())
     make_folder(output)
     write_new(output / _PAGE, page.encode(), force)
 
 
 def _trend(book: Book, pack: PackKey, rows: list[Listed]) -> dict[str, Any]:
-    history = history_of([r.entry for r in rows], book.cleared(pack.name))
+    history = history_of([r.entry for r in rows], book.cleared(pack))
     silent = len(rows) - len(history)
     lines = [f"recordings: {len(rows)}" + (f"; {silent} without a date, which count in no trend" if silent else "")]
+    cleared = book.cleared(pack)
+    lines += [
+        f"! Group {group} was at {lowest:.2f} V in recording {r.number}, which has no date: do not charge or ride it."
+        for r in rows
+        if r.entry.start_s is None
+        for group, lowest in r.entry.below_discard
+        if group not in cleared
+    ]
     if not len(history):
         return {"pack": plain_values(pack), "lines": lines, "standing": [], "changes": []}
     changes = group_changes(history)

@@ -104,7 +104,8 @@ class Book:
             )
             self._db.execute("COMMIT")
         except BaseException:
-            self._db.execute("ROLLBACK")
+            if self._db.in_transaction:  # SQLite rolls back by itself where the disk is full
+                self._db.execute("ROLLBACK")
             raise
         return Added(int(number or 0), row is not None)
 
@@ -163,24 +164,30 @@ class Book:
         with self._db:
             self._db.execute("DELETE FROM recording WHERE id = ?", (number,))
 
-    def clear(self, pack: str, group: int, reason: str, at_s: float) -> None:
-        """Keep that a person has dealt with a visit of a group below the discard voltage, and how."""
-        row = self._db.execute("SELECT id FROM pack WHERE name = ?", (pack,)).fetchone()
-        if row is None:
-            raise InputError(f"the logbook has no pack {pack}")
+    def clear(self, key: PackKey, group: int, reason: str, at_s: float) -> None:
+        """Keep that a person dealt with a visit of a group of this very string below the discard voltage, and how."""
         self._db.execute(
             "INSERT INTO cleared (pack_id, kind, groupno, at_s, reason) VALUES (?, 'below_discard', ?, ?, ?)",
-            (row[0], group, at_s, reason),
+            (self._number(key), group, at_s, reason),
         )
 
-    def cleared(self, pack: str) -> dict[int, tuple[float, str]]:
-        """By group: when, and for what reason, its visit below the discard voltage was cleared last."""
+    def cleared(self, key: PackKey) -> dict[int, tuple[float, str]]:
+        """By group of this very string: when, and why, its visit below the discard voltage was cleared last."""
         rows = self._db.execute(
-            "SELECT c.groupno, c.at_s, c.reason FROM cleared c JOIN pack p ON p.id = c.pack_id WHERE p.name = ?"
-            " ORDER BY c.at_s",
-            (pack,),
+            "SELECT groupno, at_s, reason FROM cleared WHERE pack_id = ? ORDER BY at_s", (self._number(key),)
         )
         return {int(g): (float(t), str(why)) for g, t, why in rows}
+
+    def _number(self, key: PackKey) -> int:
+        """Of a string that is here; two vehicles may have packs of one name, and a pack strings of one name."""
+        row = self._db.execute(
+            "SELECT p.id FROM pack p JOIN vehicle v ON v.id = p.vehicle_id"
+            " WHERE v.name = ? AND p.name = ? AND p.string_name = ? AND p.groups = ?",
+            (key.vehicle, key.name, key.string_name, key.groups),
+        ).fetchone()
+        if row is None:
+            raise InputError(f"the logbook has no pack {key.name}")
+        return int(row[0])
 
     def complaints(self) -> list[str]:
         """What is not as it was: the database itself, files that are gone or changed."""

@@ -7,6 +7,7 @@ Write-ahead logging, so that a reader never waits and a crash loses nothing that
 from __future__ import annotations
 
 import sqlite3
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -20,6 +21,7 @@ __all__ = ["MIGRATIONS", "opened", "usual_folder"]
 
 _FILE = "logbook.sqlite"
 _BUSY_S = 30.0  # how long one waits for another that adds: our choice
+_AGAIN_S = 0.02  # our choice
 # From version k to k + 1, in order; none is ever changed, new ones are put at the end.
 MIGRATIONS = (
     """
@@ -66,7 +68,7 @@ def opened(folder: Path) -> Iterator[sqlite3.Connection]:
         raise _refused(path, error) from error
     try:
         connection.execute("PRAGMA foreign_keys = ON")
-        connection.execute("PRAGMA journal_mode = WAL")
+        _log_ahead(connection)
         connection.execute("PRAGMA synchronous = FULL")
         _migrate(connection, path)
         yield connection
@@ -74,6 +76,19 @@ def opened(folder: Path) -> Iterator[sqlite3.Connection]:
         raise _refused(path, error) from error
     finally:
         connection.close()
+
+
+def _log_ahead(connection: sqlite3.Connection) -> None:
+    """Write ahead. For this one step SQLite does not wait for another that opens the same new file, so we do."""
+    until = time.monotonic() + _BUSY_S
+    while True:
+        try:
+            connection.execute("PRAGMA journal_mode = WAL")
+            return
+        except sqlite3.OperationalError as error:
+            if "locked" not in str(error) or time.monotonic() > until:
+                raise
+            time.sleep(_AGAIN_S)
 
 
 def _migrate(connection: sqlite3.Connection, path: Path) -> None:
@@ -93,7 +108,8 @@ def _migrate(connection: sqlite3.Connection, path: Path) -> None:
             connection.execute(f"PRAGMA user_version = {step + 1}")
         connection.execute("COMMIT")
     except BaseException:
-        connection.execute("ROLLBACK")
+        if connection.in_transaction:  # SQLite rolls back by itself where the disk is full
+            connection.execute("ROLLBACK")
         raise
 
 
