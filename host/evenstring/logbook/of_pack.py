@@ -22,7 +22,7 @@ _FULL = (
 
 
 def history_of(entries: Sequence[Entry], cleared: dict[int, tuple[float, str]] | None = None) -> History:
-    """Entries of one string, those that say when they were recorded, in order of time.
+    """Entries of one string in order of time. Those without a date count in no column, but their visits do.
 
     Args:
         entries: of equal group counts.
@@ -30,10 +30,11 @@ def history_of(entries: Sequence[Entry], cleared: dict[int, tuple[float, str]] |
     """
     told = sorted((e for e in entries if e.start_s is not None), key=lambda e: e.start_s or 0.0)
     start = np.array([e.start_s for e in told], np.float64)
-    unknown = np.full((len(told), told[0].groups if told else 0), np.nan)
+    unknown = np.full((len(told), entries[0].groups if entries else 0), np.nan)
+    undated = [e for e in entries if e.start_s is None]
     visits = [
-        DiscardVisit(float(e.start_s or 0.0), group, lowest, _why(cleared or {}, group, float(e.start_s or 0.0)))
-        for e in told
+        DiscardVisit(e.start_s, group, lowest, _why(cleared or {}, group, e.start_s))
+        for e in (*undated, *told)
         for group, lowest in e.below_discard
     ]
     return History(
@@ -51,12 +52,13 @@ def history_of(entries: Sequence[Entry], cleared: dict[int, tuple[float, str]] |
         left_percent=_column([None] * len(told)),
         cycles=_column([None if e.charged_ah is None else e.charged_ah / e.capacity_ah for e in told]),
         visits=tuple(visits),
+        asks=tuple((e.start_s, e.action) for e in (told or undated)[-1:]),
     )
 
 
-def _why(cleared: dict[int, tuple[float, str]], group: int, visit_s: float) -> str:
+def _why(cleared: dict[int, tuple[float, str]], group: int, visit_s: float | None) -> str:
     at_s, reason = cleared.get(group, (-np.inf, ""))
-    return reason if at_s >= visit_s else ""
+    return reason if visit_s is None or at_s >= visit_s else ""
 
 
 def _table(rows: list[tuple[float | None, ...]], unknown: F64) -> F64:

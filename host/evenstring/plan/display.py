@@ -9,15 +9,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
-__all__ = ["Told", "told_by_display"]
+__all__ = ["DEAD", "Told", "told_by_display"]
 
 DISPLAY_U_V = 1.0  # of a vehicle's own display: common practice
+DEAD = "one group dead"
 # How many packs of a hundred: our choice, to be read as such
 _PRIORS = (
     ("even and full", 0.70),
     ("uneven: one group far behind", 0.15),
     ("stopped early, or the charger is set low", 0.12),
-    ("one group dead", 0.02),
+    (DEAD, 0.02),
     ("one group missing from the count", 0.01),
 )
 _STEPS = 200  # of a cause's own range: our choice

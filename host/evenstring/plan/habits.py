@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from evenstring.plan.state import PackState, drawn
 from evenstring.sim.run.daily_habit import Fleet, Habit, live
 
-__all__ = ["HABITS", "Outlook", "keeps_up_a", "least_balancing", "outlooks"]
+__all__ = ["HABITS", "Outlook", "least_balancing", "outlooks"]
 
 F64 = NDArray[np.float64]
 HOLD_H = 2.0  # on the charger after full, where the rider does not say: our choice
@@ -85,8 +85,3 @@ def least_balancing(state: PackState, limit_mv: float, ride_share: float = 0.3, 
         if 1e3 * float(np.quantile(spread.max(axis=0), 0.95)) <= limit_mv:
             return habit
     return None
-
-
-def keeps_up_a(leak_difference_a: float, share_of_time: float) -> float:
-    """The bleed current that keeps up with a leak: leakage difference over the share of time that bleeding runs."""
-    return leak_difference_a / share_of_time

@@ -24,6 +24,8 @@ from evenstring.logbook.of_pack import history_of
 from evenstring.logbook.store import database
 from evenstring.logbook.store.book import Book, PackKey
 from evenstring.logbook.store.database import MIGRATIONS, opened
+from evenstring.logbook.trends.months_page import months_page
+from evenstring.logbook.trends.standing import standing
 
 KEY = PackKey("trike", "trike, left string", "left", 3, "nmc")
 ENTRY = Entry(1.7e9, 3600.0, 3, (0.0, -4.0, 1.0), 0.3, (1.0, 1.1, None), 0.02, "full", True, 0.5, 5.0, None, 8.0, 20.0,
@@ -118,9 +120,24 @@ def test_a_visit_in_a_recording_without_a_date_is_warned_of_too(tmp_path: Path) 
         visited = replace(ENTRY, start_s=None, below_discard=((2, 1.2),))
         Book(db, tmp_path / "book").add(recording(tmp_path, 1), KEY, visited, "{}", copy=False)
 
-    done = CliRunner().invoke(cli, ["logbook", "trend", "--logbook", str(tmp_path / "book")])
+    trend = ["logbook", "trend", KEY.name, "--logbook", str(tmp_path / "book"), "-o", str(tmp_path / "page")]
+    done = CliRunner().invoke(cli, trend)
+    page = (tmp_path / "page" / "months.html").read_text(encoding="utf-8")
 
-    assert "Group 2 was at 1.20 V in recording 1" in done.output
+    assert "group 2 was at 1.20 V" in done.output
+    assert "do not charge or ride this pack" in done.output
+    assert "Do not charge this pack: a group was too low" in page
+    assert "in a recording without a date" in page
+
+
+@pytest.mark.parametrize("action", ["inspect", "do_not_charge"])
+def test_what_the_last_report_asked_for_stands_until_a_later_one_does_not(action: str) -> None:
+    """Else a page over months would say that nothing stands, beside a report that asks for an inspection."""
+    bad, good = replace(ENTRY, action=action), replace(ENTRY, start_s=1.71e9)
+
+    assert [w.kind for w in standing(history_of([bad]), 1.72e9) if w.kind == "last_report"] == ["last_report"]
+    assert "Nothing stands" not in months_page(history_of([bad]), "trike", 1.72e9)
+    assert not [w for w in standing(history_of([bad, good]), 1.72e9) if w.kind == "last_report"]
 
 
 def test_an_entry_of_an_earlier_version_is_read_with_what_it_lacks_unknown() -> None:

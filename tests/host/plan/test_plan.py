@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -11,7 +13,7 @@ from evenstring.cli import cli
 from evenstring.ocv import default_curve
 from evenstring.plan.ageing import capacity_lost
 from evenstring.plan.display import told_by_display
-from evenstring.plan.habits import keeps_up_a, least_balancing, outlooks
+from evenstring.plan.habits import least_balancing, outlooks
 from evenstring.plan.state import PackState
 
 from tests.benchmarks.plan_marks import marks
@@ -31,16 +33,12 @@ def after_a_year(state: PackState, hold_h: float = 2.0) -> dict[str, float]:
     return {o.name: float(o.spread_mv[-1, 1]) for o in outlooks(state, hold_h)}
 
 
-def test_maintenance_bleed_is_the_leakage_difference_over_the_share_of_time() -> None:
-    """Andrea 2010 (cited from memory): 5 mA of leak with 4 h a day on the charger need 30 mA."""
-    assert keeps_up_a(0.005, 4.0 / 24.0) == pytest.approx(0.030)
-
-
 @pytest.mark.slow
 @pytest.mark.parametrize(("factor", "kept"), [(0.7, False), (1.4, True)])
 def test_a_bleed_above_that_keeps_a_pack_even_and_one_below_does_not(factor: float, kept: bool) -> None:
+    """Andrea 2010 (cited from memory): bleed = leakage difference / share of time; 5 mA with 4 h a day need 30 mA."""
     leak_a = 0.005
-    state = pack(leak_a * 168.0 / CAPACITY_AH, bleed_a=factor * keeps_up_a(leak_a, 4.0 / 24.0))
+    state = pack(leak_a * 168.0 / CAPACITY_AH, bleed_a=factor * leak_a / (4.0 / 24.0))
 
     assert (after_a_year(state, hold_h=4.0)["full each time"] < 30.0) == kept
 
@@ -112,9 +110,24 @@ def test_a_lower_top_ages_less() -> None:
     assert capacity_lost("nmc", 0.8, 0.3, 365.0) < capacity_lost("nmc", 1.0, 0.3, 365.0)
 
 
+@pytest.mark.slow
+def test_no_habit_is_advised_for_a_pack_that_is_to_be_inspected_first(tmp_path: Path) -> None:
+    """A loose link: the plan says what the report says, and no more."""
+    recording = tmp_path / "loose.frames"
+    CliRunner().invoke(cli, ["simulate", "loose_link", "--direct", "-o", str(recording)])
+
+    done = CliRunner().invoke(cli, ["plan", str(recording)])
+    numbers = CliRunner().invoke(cli, ["plan", str(recording), "--json"])
+
+    assert done.output.startswith("No plan yet. Have it inspected")
+    assert "Charge to full" not in done.output
+    assert json.loads(numbers.output)["habits"] == []
+
+
 def test_the_command_answers_from_the_display_alone() -> None:
     done = CliRunner().invoke(cli, ["plan", "--display-v", "96.6", "--groups", "24"])
 
     assert done.exit_code == 0
     assert "4.2 V less than 24 groups" in done.output
     assert "Measure next: each group" in done.output
+    assert "Do not charge or ride it until every group was read." in done.output  # one may be dead

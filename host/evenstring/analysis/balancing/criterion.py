@@ -99,15 +99,9 @@ def with_rest(
     if at_top(profile, rest_level_v):
         after = "" if spread.rest_after_s is None else f" after {spread.rest_after_s / 60:.0f} min"
         why = f"judged at rest{after}, at {rest_level_v:.2f} V, where the charge had ended"
-        return replace(
-            found,
-            state="balanced",
-            answer="none" if found.answer == "none" else "time",
-            remaining_s=None if found.answer == "none" else 0.0,
-            spread_mv=claim.best_mv,
-            at_s=claim.at_s,
-            reasons=(why,),
-        )
+        asked = found.answer != "none"  # of a time that was told nothing is left; its interval goes with it
+        found = found.without_time("time" if asked else "none", "balanced", why)
+        return replace(found, remaining_s=0.0 if asked else None, spread_mv=claim.best_mv, at_s=claim.at_s)
     why = f"even here: {claim.best_mv:.0f} mV at rest at {rest_level_v:.2f} V; the top of charge may tell another story"
     return replace(found, reasons=(*found.reasons, why))
 

@@ -86,12 +86,6 @@ def kept_to_trend(found: Balancing, w: Window, fit: Fit, goal_v: float) -> Balan
     # Under a rule that closes they meet, but for what the board leaves alone.
     within_h = _WEEK_H if fit.guess.rule in CLOSING else _DAY_H
     if found.answer == "never" and trend.closing_v_h + _MAY_U * trend.u_v_h > gap_v / within_h:
-        return _untold(found, "how far and how fast it closes is lost in the uncertainty of so short a time")
+        why = "how far and how fast it closes is lost in the uncertainty of so short a time"
+        return found.without_time("none", "not_reached", why)
     return found
-
-
-def _untold(found: Balancing, why: str) -> Balancing:
-    return replace(
-        found, state="not_reached", answer="none", remaining_s=None, remaining_low_s=None, remaining_high_s=None,
-        reasons=(why,),
-    )  # fmt: skip

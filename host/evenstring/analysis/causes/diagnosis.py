@@ -140,8 +140,9 @@ def _with_sensor(session: Session, profile: PackProfile) -> Diagnosis:
         return Diagnosis((), Unknown("weakness", "too little was recorded", record))
     evidence, patterns = without_meter_patterns(gathered, SCATTER, EFFECT, PREVALENCE)
     doubted = [without_meter_patterns(e, SCATTER, EFFECT, PREVALENCE)[0] for e in gathered.doubted]
-    found = judge(evidence, *doubted)
-    evidence = _believed(evidence, *doubted)
+    looks = [_look(e) for e in (evidence, *doubted)]
+    weighed = [_weighed(looks, g) for g in range(len(evidence.size))]
+    found, evidence = _judged(looks, weighed), _believed(looks, weighed)
     why = _why_unsure(evidence, found)
     unknown = Unknown("weakness", why, _next_recording(evidence, found)) if why else None
     return Diagnosis(found, unknown, patterns, evidence)
@@ -191,20 +192,7 @@ def judge(evidence: Evidence, *doubted: Evidence) -> tuple[Weakness, ...]:
     Both looks at the curve count alike, unless the plain one wants a meter that no meter is.
     """
     looks = [_look(e) for e in (evidence, *doubted)]
-    groups = len(evidence.size)
-    out = []
-    for g in range(groups):
-        used, each = _used(looks, g)
-        weight = np.mean([each[k] for k in used], axis=0)
-        if 1.0 - weight[0] >= _SHOWN:
-            out.append(_statement(g, looks[used[0]], weight))
-    spoken_of = frozenset(w.group - 1 for w in out)
-    plain = looks[0]
-    out += [
-        _mentioned(found, plain.size[found.group], plain.covariance[found.group], plain.scatter, groups)
-        for found in stand_outs(plain.size, plain.covariance + healthy(plain.scatter), spoken_of)
-    ]
-    return tuple(sorted(out, key=lambda w: (w.within_scatter, -w.confidence)))
+    return _judged(looks, [_weighed(looks, g) for g in range(len(evidence.size))])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -227,22 +215,31 @@ def _look(evidence: Evidence) -> _Look:
     return _Look(evidence, size, covariance, own_scatter(size, covariance), notes)
 
 
-def _used(looks: list[_Look], g: int) -> tuple[list[int], list[F64]]:
-    """Which looks count for a group, and what each makes of the explanations."""
+def _weighed(looks: list[_Look], g: int) -> tuple[_Look, F64]:
+    """The first look that counts for a group, and its explanations weighed by all that do."""
     each = [weights(k.size[g], k.covariance[g], k.scatter, len(k.size), 1.0 - k.evidence.soc0) for k in looks]
     believed = [k for k in range(len(looks)) if not _meter_refuted(looks[k], g, each[k])]
-    return [k for k in believed if k < 2] or believed or [0], each
+    used = [k for k in believed if k < 2] or believed or [0]
+    return looks[used[0]], np.mean([each[k] for k in used], axis=0)
 
 
-def _believed(evidence: Evidence, *doubted: Evidence) -> Evidence:
+def _judged(looks: list[_Look], weighed: list[tuple[_Look, F64]]) -> tuple[Weakness, ...]:
+    out = [_statement(g, look, weight) for g, (look, weight) in enumerate(weighed) if 1.0 - weight[0] >= _SHOWN]
+    spoken_of = frozenset(w.group - 1 for w in out)
+    plain = looks[0]
+    out += [
+        _mentioned(found, plain.size[found.group], plain.covariance[found.group], plain.scatter, len(weighed))
+        for found in stand_outs(plain.size, plain.covariance + healthy(plain.scatter), spoken_of)
+    ]
+    return tuple(sorted(out, key=lambda w: (w.within_scatter, -w.confidence)))
+
+
+def _believed(looks: list[_Look], weighed: list[tuple[_Look, F64]]) -> Evidence:
     """The plain evidence, and of groups for which it wants a meter that no meter is that of the look that counts."""
-    each = (evidence, *doubted)
-    looks = [_look(e) for e in each]
-    size, covariance = evidence.size.copy(), evidence.covariance.copy()
-    for g in range(len(size)):
-        first = each[_used(looks, g)[0][0]]
-        size[g], covariance[g] = first.size[g], first.covariance[g]
-    return replace(evidence, size=size, covariance=covariance)
+    plain = looks[0].evidence
+    size = np.array([look.evidence.size[g] for g, (look, _) in enumerate(weighed)])
+    covariance = np.array([look.evidence.covariance[g] for g, (look, _) in enumerate(weighed)])
+    return replace(plain, size=size, covariance=covariance)
 
 
 def _meter_refuted(look: _Look, g: int, weight: F64) -> bool:

@@ -124,10 +124,7 @@ def without_standstill(balancing: Balancing, charge: Charge) -> Balancing:
     if charge.ended != "cannot_tell" or balancing.answer not in ("never", "over_24_h"):
         return balancing
     why = "the charger may have gone unseen before the end, so a spread that stands still tells nothing"
-    return replace(
-        balancing, state="not_reached", answer="none", remaining_s=None, remaining_low_s=None, remaining_high_s=None,
-        reasons=(*balancing.reasons, why),
-    )  # fmt: skip
+    return balancing.without_time("none", "not_reached", *balancing.reasons, why)
 
 
 def _settled_end(signals: Signals, inside: NDArray[np.int64]) -> tuple[F64, F64]:

@@ -6,8 +6,6 @@ few millivolts a group of 4.2 V, so it is made only where the meter's absolute u
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 
 from evenstring.analysis.charging.charge_end import charge_spans, done_light_a, light_at_s
@@ -70,10 +68,7 @@ def without_charger(balancing: Balancing, charger: Charger | None) -> Balancing:
     if charger is None or not charger.leaves_with_light or balancing.state != "converging":
         return balancing
     why = "the charger leaves with its light, and what balances goes with it"
-    return replace(
-        balancing, state="not_converging", answer="never", remaining_s=None, remaining_low_s=None,
-        remaining_high_s=None, reasons=(why,),
-    )  # fmt: skip
+    return balancing.without_time("never", "not_converging", why)
 
 
 def _leaves(signals: Signals, profile: PackProfile, span: tuple[Phase, ...]) -> bool | None:

@@ -89,10 +89,7 @@ def doubted(balancing: Balancing, shared: SharedLeads | None) -> Balancing:
     if shared is None or shared.followed or (balancing.answer == "none" and balancing.state != "balanced"):
         return balancing
     why = f"{shared.text}: evenness while groups bleed is not to be trusted; a rest after the charge tells"
-    return replace(
-        balancing, state="not_reached", remaining_s=None, remaining_low_s=None, remaining_high_s=None, answer="none",
-        reasons=(*balancing.reasons, why),
-    )  # fmt: skip
+    return balancing.without_time("none", "not_reached", *balancing.reasons, why)
 
 
 def widened(spread: Spread, shared: SharedLeads | None, phases: tuple[Phase, ...]) -> Spread:

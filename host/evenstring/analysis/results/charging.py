@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from evenstring.analysis.results.kinds import BalancingState, ChargerSetting, EndKind, TimeAnswer
 
@@ -69,3 +69,10 @@ class Balancing:
     bleeding_groups: tuple[int, ...] = ()
     at_s: float | None = None
     reasons: tuple[str, ...] = ()
+
+    def without_time(self, answer: TimeAnswer, state: BalancingState, *reasons: str) -> Balancing:
+        """The same with no time to balanced, nor an interval of one."""
+        return replace(
+            self, state=state, answer=answer, remaining_s=None, remaining_low_s=None, remaining_high_s=None,
+            reasons=reasons,
+        )  # fmt: skip

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
@@ -44,7 +44,7 @@ def _where(of: _Command) -> _Command:
 
 
 @contextmanager
-def _book(folder: Path | None) -> Any:
+def _book(folder: Path | None) -> Iterator[Book]:
     where = folder or usual_folder()
     with opened(where) as connection:
         yield Book(connection, where)
@@ -81,8 +81,6 @@ def add(  # one argument an option, all named by click
         for file in files:
             try:
                 _add(book, file, (name, vehicle), given, wishes, copy=copy)
-            except UsageError:
-                raise
             except EvenstringError as error:
                 failed.append(str(error))
                 say(f"{file}: not added: {error}")
@@ -254,16 +252,6 @@ def _trend(book: Book, pack: PackKey, rows: list[Listed]) -> dict[str, Any]:
     history = history_of([r.entry for r in rows], book.cleared(pack))
     silent = len(rows) - len(history)
     lines = [f"recordings: {len(rows)}" + (f"; {silent} without a date, which count in no trend" if silent else "")]
-    cleared = book.cleared(pack)
-    lines += [
-        f"! Group {group} was at {lowest:.2f} V in recording {r.number}, which has no date: do not charge or ride it."
-        for r in rows
-        if r.entry.start_s is None
-        for group, lowest in r.entry.below_discard
-        if group not in cleared
-    ]
-    if not len(history):
-        return {"pack": plain_values(pack), "lines": lines, "standing": [], "changes": []}
     changes = group_changes(history)
     warnings = standing(history, time.time(), changes)
     spread = trend(history.spread_mv())
@@ -273,7 +261,8 @@ def _trend(book: Book, pack: PackKey, rows: list[Listed]) -> dict[str, Any]:
             f" ({spread.low:+.2f} to {spread.high:+.2f}, level 0.95)"
         )
     lines += [line for w in warnings for line in (f"! {w.said}", f"  Now: {w.do}.")]
-    lines += [] if warnings else ["nothing stands that asks for anything"]
+    if not warnings:
+        lines.append("nothing stands that asks for anything" if len(history) else "no trend can be told without dates")
     return {
         "pack": plain_values(pack),
         "lines": lines,

@@ -15,16 +15,23 @@ from evenstring.errors import UsageError
 from evenstring.io.load import load_recordings, profile_of
 from evenstring.io.table import Wishes
 from evenstring.plan.ageing import capacity_lost
-from evenstring.plan.display import told_by_display
+from evenstring.plan.display import DEAD, told_by_display
 from evenstring.plan.habits import DAYS, HOLD_H, Outlook, least_balancing, outlooks
 from evenstring.plan.state import PackState, state_of
 from evenstring.report.material import Material, gather_material
+from evenstring.report.next_steps import next_step
+from evenstring.report.reasons import headline, sentence
 from evenstring.report.report_json import plain_values
 
 __all__ = ["command"]
 
 _LIMIT_MV = 30.0  # a spread up to which nothing is felt on a ride: common practice
-_CAUTION = "Stay with a pack while it charges, or somebody who would notice; never charge a group that was below its discard voltage."  # noqa: E501  # one sentence
+_CAUTION = (
+    "Stay with a pack while it charges, or somebody who would notice; never charge a group that was below its discard"
+    " voltage."
+)
+_NOT_YET = ("do_not_charge", "inspect")  # verdicts under which no habit of charging is spoken of: our choice
+_DEAD = 0.05  # probability of a dead group from which nobody should charge on: our choice
 
 
 @click.command("plan", epilog="Example: evenstring plan may.frames june.frames --pack pack.toml")
@@ -56,8 +63,16 @@ def command(  # one argument an option, all named by click
     with recordings_of(files, given, wishes) as recordings:
         session, parts = load_recordings(recordings)
     material = gather_material(session, profile_of(session, given.profile(session.groups)), parts)
-    if material.found.verdict.action == "do_not_charge":
-        say("No plan: this pack is not to be charged. `evenstring report` says why, and what to do.")
+    verdict = material.found.verdict
+    if verdict.action in _NOT_YET:
+        said = [headline(verdict), *map(sentence, verdict.reasons)]
+        if as_json:
+            say_json({"habits": [], "no_plan": said})
+            return
+        say(f"No plan yet. {headline(verdict)}.")
+        for reason in said[1:]:
+            say(f"  - {reason}")
+        say(f"Now: {next_step(material)}")
         return
     _by_recordings(material, (hold_h, ride_share, limit_mv), as_json)
 
@@ -160,4 +175,8 @@ def _by_display(display_v: float | None, given: GivenPack, as_json: bool) -> Non
         low, high = t.under_full_v
         say(f"  {100 * t.probability:3.0f} %  {t.cause} (would be {low:.1f} to {high:.1f} V less)")
     say("A pack voltage cannot show which group, nor a spread of less than a volt.")
-    say("Measure next: each group, at rest after a finished charge. Until then do not leave it on the charger alone.")
+    dead = sum(t.probability for t in told if t.cause == DEAD)
+    if not told or dead > _DEAD:
+        say("A dead group is possible, and charging on can start a fire.")
+        say("Do not charge or ride it until every group was read.")
+    say("Measure next: each group, at rest after a finished charge. Never leave it on the charger alone.")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import shutil
 import sqlite3
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -10,12 +11,11 @@ from pathlib import Path
 
 from evenstring import __version__
 from evenstring.errors import InputError
-from evenstring.io.files import make_folder, write_new
+from evenstring.io.files import make_folder, new_file
 from evenstring.logbook.entry import Entry, from_text, to_text
 
 __all__ = ["Added", "Book", "Listed", "PackKey", "sha256_of"]
 
-_CHUNK = 1 << 20
 VERSION = f"{__version__}/1"  # of findings: analysis, and what an entry holds
 
 
@@ -57,15 +57,11 @@ def sha256_of(path: Path) -> tuple[str, int]:
     Raises:
         InputError: it cannot be read.
     """
-    digest, size = hashlib.sha256(), 0
     try:
         with path.open("rb") as file:
-            while chunk := file.read(_CHUNK):
-                digest.update(chunk)
-                size += len(chunk)
+            return hashlib.file_digest(file, "sha256").hexdigest(), file.tell()
     except OSError as error:
         raise InputError(f"{path} cannot be read: {error.strerror or error}") from error
-    return digest.hexdigest(), size
 
 
 class Book:
@@ -115,7 +111,8 @@ class Book:
         make_folder(folder)
         to = folder / f"{sha256[:32]}{path.suffix}"
         if not to.exists():
-            write_new(to, path.read_bytes())
+            with path.open("rb") as source, new_file(to) as target:
+                shutil.copyfileobj(source, target)
         return to
 
     def _pack(self, key: PackKey) -> int:

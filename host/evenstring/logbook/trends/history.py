@@ -21,7 +21,7 @@ QUANTITIES: tuple[Quantity, ...] = ("departure", "resistance", "capacity")
 class DiscardVisit:
     """A group was below the voltage at which its cells are to be discarded."""
 
-    at_s: float
+    at_s: float | None  # since 1970; None: its recording does not say when
     group: int  # 1..N, 1 at pack negative
     lowest_v: float
     cleared: str = ""  # the reason a person gave; empty while it stands
@@ -49,6 +49,7 @@ class History:
     left_percent: F64  # (n,), state of charge at the end of the recording, of the cells' own range
     cycles: F64  # (n,), equivalent full cycles in this recording, of the cells' own range
     visits: tuple[DiscardVisit, ...] = ()
+    asks: tuple[tuple[float | None, str], ...] = ()  # when, and the verdict of the last report, as in report.json
     calibrated_s: float | None = None  # when the meter was last calibrated; None: never, or not told
 
     @property
@@ -79,7 +80,12 @@ class History:
         stop = int(np.searchsorted(self.end_s, time_s, side="right"))
         cut = {name: getattr(self, name)[:stop] for name in _COLUMNS}
         calibrated = self.calibrated_s if self.calibrated_s is not None and self.calibrated_s <= time_s else None
-        return History(**cut, visits=tuple(v for v in self.visits if v.at_s <= time_s), calibrated_s=calibrated)
+        return History(
+            **cut,
+            visits=tuple(v for v in self.visits if v.at_s is None or v.at_s <= time_s),
+            asks=tuple(a for a in self.asks if a[0] is None or a[0] <= time_s),
+            calibrated_s=calibrated,
+        )
 
 
 _COLUMNS = (

@@ -20,9 +20,10 @@ from evenstring.text import plain
 
 __all__ = ["months_page"]
 
-_URGENT = ("discard", "change")
+_URGENT = ("discard", "last_report", "change")
 _HEADLINES = {
     "discard": "Do not charge this pack: a group was too low",
+    "last_report": "Have it looked at first, as its last report asks",
     "change": "Something began: have it looked at",
     "outruns": "It drifts faster than it is balanced",
     "not_even": "It does not get balanced any more",
@@ -82,6 +83,8 @@ def _about(history: History) -> str:
 
 
 def _date(one: Standing) -> str:
+    if one.since_s is None:
+        return "in a recording without a date"
     if one.low_s is None or one.high_s is None:
         return f"since {day(one.since_s)}"
     return f"since about {day(one.since_s)} (95 %: {day(one.low_s)} to {day(one.high_s)})"

@@ -19,7 +19,7 @@ from evenstring.logbook.trends.points import WEEK_S
 __all__ = ["Standing", "StandingKind", "standing"]
 
 StandingKind = Literal[
-    "discard", "change", "outruns", "not_even", "stored_full", "stored_empty", "calibration", "cycles"
+    "discard", "last_report", "change", "outruns", "not_even", "stored_full", "stored_empty", "calibration", "cycles"
 ]
 _LAST_CHARGES = 5  # full charges that ended uneven, one after the other; our choice
 _STORED_WEEKS = 3.0  # our choice
@@ -44,12 +44,25 @@ _DO: dict[Quantity, str] = {
 }
 
 
+# By the verdict of the last report: our choice
+_ASKED = {
+    "do_not_charge": (
+        "the report of the last recording forbids charging and riding",
+        "neither charge nor ride it; its report says why and what to do",
+    ),
+    "inspect": (
+        "the report of the last recording asks for an inspection",
+        "have it inspected before the next charge or ride; its report says why",
+    ),
+}
+
+
 @dataclass(frozen=True, slots=True)
 class Standing:
     """One warning that stands."""
 
     kind: StandingKind
-    since_s: float  # when it became true; of a change the likeliest date
+    since_s: float | None  # when it became true; of a change the likeliest date; None: not told
     said: str  # one sentence, with figures and how sure
     do: str  # what to do
     group: int | None = None  # from 1; None: the whole string
@@ -66,9 +79,9 @@ def standing(history: History, now_s: float, changes: tuple[GroupChange, ...] | 
         changes: of the same history, where they are known already.
     """
     if not len(history):
-        return ()
+        return (*_discard(history), *_asked(history))  # of recordings without a date
     found = group_changes(history) if changes is None else changes
-    rules = (_discard(history), _changed(found), _outruns(history), _not_even(history))
+    rules = (_discard(history), _asked(history), _changed(found), _outruns(history), _not_even(history))
     return tuple(
         one
         for rule in (*rules, _stored(history, now_s), _calibration(history, now_s), _cycles(history))
@@ -87,6 +100,14 @@ def _discard(history: History) -> Iterator[Standing]:
                 " A reason is needed to clear this",
                 visit.group,
             )
+
+
+def _asked(history: History) -> Iterator[Standing]:
+    """What the last report asked for stands until a later one does not."""
+    for at_s, action in history.asks:
+        if action in _ASKED:
+            said, do = _ASKED[action]
+            yield Standing("last_report", at_s, said, do)
 
 
 def _changed(changes: tuple[GroupChange, ...]) -> Iterator[Standing]:
