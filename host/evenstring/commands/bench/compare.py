@@ -18,6 +18,9 @@ from evenstring.workshop.compare import Compared, Row, compare, refuse_other_pac
 __all__ = ["command"]
 
 
+_HEADS = f"{'before':>7s} {'after':>7s} {'change':>7s}"
+
+
 @click.command("compare", epilog="Example: evenstring compare before.frames after.frames --pack pack.toml")
 @click.argument("before", type=click.Path(path_type=Path))
 @click.argument("after", type=click.Path(path_type=Path))
@@ -53,9 +56,8 @@ def _lines(found: Compared) -> list[str]:
         lines.append(f"Spread at the end of charge: {before:.0f} mV before, {after:.0f} mV after.")
     lines.append(f"Verdict: {' before, '.join(v.replace('_', ' ') for v in found.verdicts)} after.")
     lines += [f"Note: {c}." for c in found.cautions]
-    lines.append(
-        f"{'group':>5s}  {'mV from the median: before, after, change':44s}  resistance, %: before, after, change"
-    )
+    lines.append(f"{'':6s} {'mV from the median group':30s} resistance over it, %")
+    lines.append(f"{'group':6s} {_HEADS:30s} {_HEADS}")
     return [*lines, *map(_row, found.rows)]
 
 
@@ -64,9 +66,9 @@ def _row(r: Row) -> str:
     ohm = "not known" if r.resistance_percent is None or r.changed_percent is None else _cells(
         r.resistance_percent, r.changed_percent
     )  # fmt: skip
-    return f"{r.group:5d}{'*' if r.clear else ' '} {volts:44s}  {ohm}"
+    return f"{r.group:5d}{'*' if r.clear else ' '} {volts:30s} {ohm}"
 
 
 def _cells(pair: tuple[float, float], moved: tuple[float, float, float]) -> str:
     low, by, high = moved
-    return f"{pair[0]:+7.1f} {pair[1]:+7.1f}  {by:+6.1f} ({low:+.1f} to {high:+.1f})"
+    return f"{pair[0]:+7.1f} {pair[1]:+7.1f} {by:+7.1f} ± {(high - low) / 2.0:.1f}"

@@ -112,15 +112,13 @@ def _row(state: PackState, one: Outlook, ride_share: float) -> dict[str, Any]:
 def _lines(state: PackState, told: dict[str, Any], ahead: tuple[Outlook, ...], limit_mv: float) -> list[str]:
     least = told["least_balancing"]
     lines = [_answer(ahead, least, limit_mv), ""]
-    lines.append(
-        f"{'after a year':28s}{'spread at rest, mV':>22s}{'range lost to it':>20s}{'to ageing':>12s}{'h/week':>8s}"
-    )
+    lines.append(f"{'after a year':24s}{'spread at rest, mV':>19s}{'range lost':>15s}{'aged':>9s}{'h/week':>8s}")
     for row in told["habits"]:
         low, middle, high = row["spread_mv"]
         less, _, more = row["lost_to_spread_percent"]
         spread, lost = f"{middle:.0f} ({low:.0f} to {high:.0f})", f"{less:.1f} to {more:.1f} %"
         lines.append(
-            f"{row['habit']:28s}{spread:>22s}{lost:>20s}{row['lost_to_ageing_percent']:>10.1f} %"
+            f"{row['habit']:24s}{spread:>19s}{lost:>15s}{row['lost_to_ageing_percent']:>7.1f} %"
             f"{row['charger_h_per_week']:>8.1f}"
         )
     lines += [""] + [
@@ -150,7 +148,7 @@ def _answer(ahead: tuple[Outlook, ...], least: dict[str, Any] | None, limit_mv: 
         never_is = f"No habit keeps this pack within {limit_mv:.0f} mV"
         return f"{never_is}: it may drift faster than its board balances. Have it inspected."
     pause, hold = int(least["full_every"]), float(least["hold_h"])
-    often = "every time" if pause == 1 else f"every {pause}th time"
+    often = "every time" if pause == 1 else f"once in {pause} times"
     return (
         f"Charge to full {often} and leave it on for {hold:g} h after the light: that keeps this pack within"
         f" {limit_mv:.0f} mV. Between, stopping at 80 % spares the cells."
