@@ -85,6 +85,7 @@ def _link(decoder: StreamDecoder) -> LinkStats:
         frames_lost=decoder.frames_lost,
         frames_unknown=decoder.frames_unknown,
         tail_bytes=0,
+        cut_on_joining=decoder.cut_on_joining,
         console_pieces=decoder.console_pieces,
         console_bytes=decoder.console_bytes,
     )

@@ -78,6 +78,8 @@ class StreamDecoder:
 
     Attributes:
         bytes_total, frames_good, frames_damaged, frames_lost, frames_unknown: counts so far.
+        cut_on_joining: 1 where one damaged piece, counted as such, stands before the first frame of the board: whoever
+            joins a board that is sending gets the end of a frame first. Nothing was lost that was ever there.
         console_pieces, console_bytes: what an interpreter or boot loader printed between frames; not damage.
     """
 
@@ -87,6 +89,7 @@ class StreamDecoder:
         self.frames_damaged = 0
         self.frames_lost = 0
         self.frames_unknown = 0
+        self.cut_on_joining = 0
         self.console_pieces = 0
         self.console_bytes = 0
         self._rest = b""
@@ -318,12 +321,15 @@ class StreamDecoder:
             if len(mine):
                 self._gaps(name, ordinals[mine], seqs[mine], uptimes[mine], at)
         last = self._last.get("board")
+        self._damaged_at = damaged
         if last:
             self._damaged_at = [d for d in damaged if d > last[0]]
             self._begin = [b for b in self._begin if b > last[0]]
 
     def _gaps(self, name: str, ordinals: I64, seqs: I64, uptimes: I64, damaged: I64) -> None:
         last = self._last.get(name)
+        if name == "board" and not last:
+            self.cut_on_joining = int(np.searchsorted(damaged, ordinals[0]) == 1)
         if last:
             ordinals, seqs, uptimes = (
                 np.concatenate(([v], a)) for v, a in zip(last, (ordinals, seqs, uptimes), strict=True)
