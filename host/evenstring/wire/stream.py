@@ -33,7 +33,7 @@ _MAX_PIECE = framing.encoded_size(load_table().max_frame) - 1
 _BULK_CODES = frozenset(m.code for m in load_table().messages if m.bulk)
 _TEXT_SIZE = 8  # shorter text is damage: chance makes one random byte in 2.6 printable
 _PRINTABLE = bytes(range(0x20, 0x7F)) + b"\t\n\r\x1b"
-_CHUNK = 1 << 20  # bytes handled at once: large enough that numpy's cost of a call is shared by many frames
+_CHUNK = 1 << 22  # bytes handled at once: large enough that numpy's cost of a call is shared by many frames
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -225,7 +225,9 @@ class StreamDecoder:
         payloads = [data[at + first : at + end] for at in range(0, len(data), width)]
         # All payloads here are of one length: without arrays and texts in the message, one look tells for all.
         fixed = fixed_size(code)
-        parsed = [parse_payload(code, payload) if fixed is None else None for payload in payloads]
+        # A board says who it is again and again, in the same words.
+        read = {payload: parse_payload(code, payload) for payload in set(payloads)} if fixed is None else {}
+        parsed = [read.get(payload) for payload in payloads]
         sound = np.array([fields is not None if fixed is None else end - first >= fixed for fields in parsed])
         if not sound.all():
             self._damage_all(ordinals[~sound])
