@@ -45,7 +45,7 @@ def good_rows(rows: NDArray[np.uint8]) -> NDArray[np.bool_]:
     if width < 5:
         return np.zeros(count, np.bool_)
     step = max(1, _BLOCK_BYTES // width)
-    data, turned = memoryview(rows.reshape(-1)), memoryview(np.ascontiguousarray(rows[::-1]).reshape(-1))
+    data, turned = rows.reshape(-1).data, np.ascontiguousarray(rows[::-1]).reshape(-1).data
     for first in range(0, count, step):
         end = min(first + step, count)
         expected = _expected(width, end - first)
