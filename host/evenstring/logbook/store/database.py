@@ -63,7 +63,7 @@ def opened(folder: Path, note: Note = lambda _said: None) -> Iterator[sqlite3.Co
 
 @contextmanager
 def reading(folder: Path, note: Note = lambda _said: None) -> Iterator[sqlite3.Connection]:
-    """The database of a folder to read only; nothing is written there, and where there is none it is empty.
+    """The database of a folder to read; nothing in it is changed, and where there is none it is empty.
 
     Raises:
         InputError: it is damaged, or of a later version.
@@ -74,19 +74,22 @@ def reading(folder: Path, note: Note = lambda _said: None) -> Iterator[sqlite3.C
             place = _readable(path, stack) if _holds_any(path, note) else ":memory:"
         with _connected(place) as connection:
             bring_up_to_date(connection, path)
+            connection.execute("PRAGMA query_only = ON")
             yield connection
 
 
 def _readable(path: Path, stack: ExitStack) -> str:
     """How SQLite can read a database: where it is, or a copy of it, which can be brought up to date."""
-    uri = f"{path.absolute().as_uri()}?mode=ro"
+    # Not mode=ro: that leaves files beside it. SQLite takes it for read only by itself where it cannot be written.
+    uri = f"{path.absolute().as_uri()}?mode=rw"
     if _is_up_to_date(uri):
         return uri
     ahead = Path(f"{path}-wal")
     pending = ahead.exists() and ahead.stat().st_size > 0
     # In a folder that cannot be written SQLite reads only what it may take for unchanging, without the log ahead.
-    if not pending and _is_up_to_date(f"{uri}&immutable=1"):
-        return f"{uri}&immutable=1"
+    unchanging = uri.replace("mode=rw", "mode=ro&immutable=1")
+    if not pending and _is_up_to_date(unchanging):
+        return unchanging
     room = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="evenstring-")))
     with suppress(FileNotFoundError):  # another may end, and take in what it wrote ahead
         shutil.copyfile(ahead, room / ahead.name)
