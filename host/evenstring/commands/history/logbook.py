@@ -63,17 +63,30 @@ def list_command(folder: Path | None, name: str | None, as_json: bool) -> None:
 
 def _list(rows: Iterable[Listed]) -> None:
     of: PackKey | None = None
+    damaged = 0
     for row in rows:
         if row.pack != of:
             of = row.pack
             say(heading(of))
-        say(_line(row))
+        try:
+            say(_line(row))
+        except InputError as error:  # the others are worth to be seen
+            damaged += 1
+            say(f"  {row.number:5d}  {error}")
     if of is None:
         say("no recordings yet: evenstring logbook add FILE")
+    if damaged:
+        raise InputError(f"{damaged} damaged: put the logbook's database aside and add the recordings again")
 
 
 def _line(row: Listed) -> str:
-    e = row.figures
+    try:
+        return _line_of(row, row.figures)
+    except (KeyError, TypeError, AttributeError, ValueError, OverflowError, OSError) as error:
+        raise row.damaged() from error
+
+
+def _line_of(row: Listed, e: dict[str, Any]) -> str:
     at = "at a time not told" if row.start_s is None else f"{datetime.fromtimestamp(row.start_s, UTC):%Y-%m-%d %H:%M}"
     spread = "" if e["spread_end_mv"] is None else f", spread at the end {e['spread_end_mv']:.0f} mV"
     return (

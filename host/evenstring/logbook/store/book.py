@@ -7,9 +7,11 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from evenstring import __version__
 from evenstring.errors import InputError
+from evenstring.logbook.store.database import FILE, damaged
 from evenstring.logbook.store.files import Seen, begins_with, copied, leftovers, remove_copy, seen
 from evenstring.logbook.store.rows import Added, Found, Listed, Source
 from evenstring.logbook.store.whose import PackKey, Told, own_id, whose
@@ -37,18 +39,19 @@ class Book:
 
     def packs(self, which: str | None = None) -> list[PackKey]:
         """All of them by vehicle and name; those of a name, or the one of a number where no pack has that name."""
-        rows = self._db.execute(
+        rows = self._read(
             "SELECT v.name, p.name, p.string_name, p.groups, p.chemistry, p.id, p.pack_toml FROM pack p"
             " JOIN vehicle v ON v.id = p.vehicle_id WHERE ?1 IS NULL OR p.name = ?1 OR"
             " (CAST(p.id AS TEXT) = ?1 AND NOT EXISTS (SELECT 1 FROM pack WHERE name = ?1))"
             " ORDER BY v.name, p.name, p.string_name, p.groups, p.id",
             (which,),
-        ).fetchall()
+            (str, str, str, int, str, int, str | None),
+        )
         return [PackKey(v, name, s, g, c, n, self._boards(n), toml) for v, name, s, g, c, n, toml in rows]
 
     def _boards(self, pack: int) -> tuple[str, ...]:
-        rows = self._db.execute("SELECT board_id FROM board WHERE pack_id = ? ORDER BY board_id", (pack,))
-        return tuple(str(r[0]) for r in rows)
+        rows = self._read("SELECT board_id FROM board WHERE pack_id = ? ORDER BY board_id", (pack,), (str,))
+        return tuple(r[0] for r in rows)
 
     def recordings(self, which: str | None = None) -> Iterator[Listed]:
         """All recordings with their latest findings, by pack and time; of a pack by name or number, where given."""
@@ -57,11 +60,12 @@ class Book:
 
     def of_pack(self, pack: PackKey) -> Iterator[Listed]:
         """The recordings of one pack in order of time, one after another from the disk; those without a date first."""
-        rows = self._db.execute(
+        rows = self._read(
             "SELECT r.id, r.path, r.sha256, r.bytes, r.start_s, f.entry FROM recording r"
             " JOIN finding f ON f.rowid = (SELECT max(rowid) FROM finding WHERE recording_id = r.id)"
             " WHERE r.pack_id = ? ORDER BY r.start_s, r.id",
             (self._number(pack),),
+            (int, str, str, int, float | None, str),
         )
         for number, path, *rest in rows:
             yield Listed(number, pack, self._folder / path, *rest)
@@ -72,9 +76,8 @@ class Book:
         Raises:
             InputError: there is no such recording.
         """
-        row = self._db.execute(
-            "SELECT path, sha256, bytes, pack_toml, wishes FROM recording WHERE id = ?", (number,)
-        ).fetchone()
+        query = "SELECT path, sha256, bytes, pack_toml, wishes FROM recording WHERE id = ?"
+        row = next(self._read(query, (number,), (str, str, int, str | None, str | None)), None)
         if row is None:
             raise _no_recording(number)
         return Seen(self._folder / row[0], row[1], row[2]), Source(row[3], row[4])
@@ -216,9 +219,8 @@ class Book:
         Raises:
             InputError: there is no such recording.
         """
-        row = self._db.execute(
-            "SELECT report FROM finding WHERE recording_id = ? ORDER BY rowid DESC LIMIT 1", (number,)
-        ).fetchone()
+        query = "SELECT report FROM finding WHERE recording_id = ? ORDER BY rowid DESC LIMIT 1"
+        row = next(self._read(query, (number,), (str,)), None)
         if row is None:
             raise _no_recording(number)
         return str(row[0])
@@ -241,10 +243,8 @@ class Book:
 
     def cleared(self, key: PackKey) -> dict[int, tuple[float, str]]:
         """By group of this very string: when, and why, its visit below the discard voltage was cleared last."""
-        rows = self._db.execute(
-            "SELECT groupno, at_s, reason FROM cleared WHERE pack_id = ? ORDER BY at_s", (self._number(key),)
-        )
-        return {int(g): (float(t), str(why)) for g, t, why in rows}
+        query = "SELECT groupno, at_s, reason FROM cleared WHERE pack_id = ? ORDER BY at_s"
+        return {group: (at_s, why) for group, at_s, why in self._read(query, (self._number(key),), (int, float, str))}
 
     def _number(self, key: PackKey) -> int:
         if not key.number:
@@ -255,8 +255,8 @@ class Book:
         """What is not as it was: the database itself, files that are gone or changed."""
         sound = str(self._db.execute("PRAGMA integrity_check").fetchone()[0])
         if sound != "ok":
-            yield f"the database is damaged: {sound}"
-        rows = self._db.execute("SELECT id, path, sha256 FROM recording ORDER BY id")
+            yield damaged(self._folder / FILE, sound.replace("\n", ", "))
+        rows = self._read("SELECT id, path, sha256 FROM recording ORDER BY id", (), (int, str, str))
         for number, path, sha256 in rows:
             whole = self._folder / path
             if not whole.is_file():
@@ -266,8 +266,15 @@ class Book:
 
     def leftovers(self) -> list[Path]:
         """What adds that were ended left in the logbook's folder."""
-        rows = self._db.execute("SELECT path FROM recording WHERE copied = 1")
+        rows = self._read("SELECT path FROM recording WHERE copied = 1", (), (str,))
         return leftovers(self._folder, {self._folder / r[0] for r in rows})
+
+    def _read(self, query: str, values: tuple[object, ...], kinds: tuple[Any, ...]) -> Iterator[tuple[Any, ...]]:
+        """Rows whose values are what was written: in a damaged file a name may come back as a number."""
+        for row in self._db.execute(query, values):
+            if not all(map(isinstance, row, kinds)):
+                raise InputError(damaged(self._folder / FILE, "a row holds what was never written"))
+            yield row
 
     @contextmanager
     def _all_or_nothing(self) -> Iterator[None]:

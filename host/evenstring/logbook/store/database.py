@@ -21,10 +21,11 @@ from evenstring.errors import InputError
 from evenstring.io.files import make_folder
 from evenstring.logbook.store.tables import MIGRATIONS, bring_up_to_date, version_of
 
-__all__ = ["COPIES", "opened", "reading", "usual_folder"]
+__all__ = ["COPIES", "FILE", "damaged", "opened", "reading", "usual_folder"]
 
 COPIES = "recordings"  # folder of the copies that a logbook made
-_FILE = "logbook.sqlite"
+FILE = "logbook.sqlite"
+_MAGIC = b"SQLite format 3\0"  # published: https://www.sqlite.org/fileformat.html
 _BUSY_S = 30.0  # how long one waits for another that adds: our choice
 _AGAIN_S = 0.02  # our choice
 
@@ -48,7 +49,7 @@ def opened(folder: Path, note: Note = lambda _said: None) -> Iterator[sqlite3.Co
         InputError: it is damaged, of a later version, read only, locked, or the disk is full.
     """
     make_folder(folder)
-    path = folder / _FILE
+    path = folder / FILE
     with _sqlite_in_words(path):
         with _disk_in_words(path):
             if not _holds_any(path, note) and not path.exists():
@@ -68,7 +69,7 @@ def reading(folder: Path, note: Note = lambda _said: None) -> Iterator[sqlite3.C
     Raises:
         InputError: it is damaged, or of a later version.
     """
-    path = folder / _FILE
+    path = folder / FILE
     with _sqlite_in_words(path), ExitStack() as stack:
         with _disk_in_words(path):
             place = _readable(path, stack) if _holds_any(path, note) else ":memory:"
@@ -81,15 +82,14 @@ def reading(folder: Path, note: Note = lambda _said: None) -> Iterator[sqlite3.C
 def _readable(path: Path, stack: ExitStack) -> str:
     """How SQLite can read a database: where it is, or a copy of it, which can be brought up to date."""
     # Not mode=ro: that leaves files beside it. SQLite takes it for read only by itself where it cannot be written.
-    uri = f"{path.absolute().as_uri()}?mode=rw"
-    if _is_up_to_date(uri):
-        return uri
+    uri = path.absolute().as_uri()
+    if _is_up_to_date(f"{uri}?mode=rw"):
+        return f"{uri}?mode=rw"
     ahead = Path(f"{path}-wal")
     pending = ahead.exists() and ahead.stat().st_size > 0
     # In a folder that cannot be written SQLite reads only what it may take for unchanging, without the log ahead.
-    unchanging = uri.replace("mode=rw", "mode=ro&immutable=1")
-    if not pending and _is_up_to_date(unchanging):
-        return unchanging
+    if not pending and _is_up_to_date(f"{uri}?mode=ro&immutable=1"):
+        return f"{uri}?mode=ro&immutable=1"
     room = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="evenstring-")))
     with suppress(FileNotFoundError):  # another may end, and take in what it wrote ahead
         shutil.copyfile(ahead, room / ahead.name)
@@ -119,6 +119,9 @@ def _connected(place: Path | str) -> Iterator[sqlite3.Connection]:
 def _holds_any(path: Path, note: Note) -> bool:
     """Whether there is a database; what it lost is said, and never written over."""
     if path.exists() and path.stat().st_size:
+        with path.open("rb") as file:
+            if file.read(len(_MAGIC)) != _MAGIC:  # SQLite takes a file of a few bytes for a new one
+                raise InputError(damaged(path, "it does not begin like a database"))
         return True
     ahead = Path(f"{path}-wal")
     if ahead.exists() and ahead.stat().st_size:
@@ -184,13 +187,15 @@ def _sqlite_in_words(path: Path) -> Iterator[None]:
         yield
     except sqlite3.Error as error:
         raise InputError(_words(path, str(error))) from error
+    except UnicodeDecodeError as error:  # what SQLite says of a damaged file, with a piece of it
+        raise InputError(damaged(path, "its text is no text any more")) from error
 
 
-_DAMAGED = ("malformed", "not a database", "no such table", "no such column", "decode")
+_DAMAGE = ("malformed", "not a database", "no such table", "no such column", "decode")
 
 
 def _words(path: Path, said: str) -> str:
-    if any(part in said for part in _DAMAGED):
+    if any(part in said for part in _DAMAGE):
         return damaged(path, said)
     if "readonly" in said or "unable to open" in said:
         return f"{path} cannot be written ({said}): look at the rights of its folder, or give --logbook"

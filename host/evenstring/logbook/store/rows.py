@@ -41,7 +41,7 @@ class Listed:
         try:
             return from_text(self.figures_text)
         except (ValueError, KeyError, TypeError, AttributeError) as error:
-            raise self._damaged() from error
+            raise self.damaged() from error
 
     @property
     def figures(self) -> dict[str, Any]:
@@ -53,12 +53,13 @@ class Listed:
         try:
             return dict(json.loads(self.figures_text))
         except (ValueError, TypeError) as error:
-            raise self._damaged() from error
+            raise self.damaged() from error
 
-    def _damaged(self) -> InputError:
+    def damaged(self) -> InputError:
+        """What to say where its text is none that was ever written."""
         return InputError(
-            f"the findings of recording {self.number} are damaged in the logbook: `evenstring logbook re-analyse"
-            f" {self.number}` computes them again from {self.path}"
+            f"the findings of recording {self.number} are damaged, and so is the logbook's database: put it aside and"
+            f" add the recordings again ({self.path} is this one; it was not touched)"
         )
 
 
