@@ -12,11 +12,11 @@ from typing import Any
 from evenstring import __version__
 from evenstring.errors import InputError
 from evenstring.logbook.store.database import FILE, damaged
-from evenstring.logbook.store.files import Seen, begins_with, copied, leftovers, remove_copy, seen
+from evenstring.logbook.store.files import Seen, begins_with, copied, leftovers, remove_copy, sha256_of
 from evenstring.logbook.store.rows import Added, Found, Listed, Source
 from evenstring.logbook.store.whose import PackKey, Told, own_id, whose
 
-__all__ = ["Book", "findings_version"]
+__all__ = ["Book", "Listed", "PackKey", "findings_version", "sha256_of"]
 
 _BARE = """
     DELETE FROM pack WHERE NOT EXISTS (SELECT 1 FROM recording WHERE pack_id = pack.id)
@@ -261,7 +261,7 @@ class Book:
             whole = self._folder / path
             if not whole.is_file():
                 yield f"recording {number}: {whole} is gone; its findings are kept"
-            elif seen(whole).sha256 != sha256:
+            elif sha256_of(whole)[0] != sha256:
                 yield f"recording {number}: {whole} is not the file that was added"
 
     def leftovers(self) -> list[Path]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import replace
 from pathlib import Path
 
@@ -147,6 +148,25 @@ def test_a_file_that_changes_while_it_is_copied_is_refused(tmp_path: Path) -> No
         files.copied(was, tmp_path / "book")
 
     assert copies(tmp_path) == []
+
+
+def test_a_file_name_that_is_no_text_is_refused_in_words(tmp_path: Path) -> None:
+    """The database keeps text: https://www.sqlite.org/datatype3.html."""
+    odd = Path(os.fsdecode(os.fsencode(tmp_path) + b"/\xff.frames"))
+    try:
+        odd.write_bytes(b"recording")
+    except OSError:
+        pytest.skip("this disk takes no such name")
+
+    assert "rename it" in asked(tmp_path, "add", str(odd)).output
+
+
+def test_a_place_that_is_no_folder_is_told_in_words(tmp_path: Path) -> None:
+    (tmp_path / "file").write_bytes(b"a file")
+    place = tmp_path / "file" / "book"
+    added = CliRunner().invoke(cli, ["logbook", "add", str(recording(tmp_path, 1)), "--logbook", str(place)])
+
+    assert "give --logbook" in str(added.exception)
 
 
 def test_what_an_ended_add_left_is_told_and_is_no_complaint(tmp_path: Path) -> None:
