@@ -111,9 +111,9 @@ def _say_new(book: Book, added: Added) -> None:
 
 def _say_known(book: Book, file: Seen, known: tuple[int, PackKey], names: Names, *, copy: bool) -> None:
     number, pack = known
-    was = book.source(number)[0].path
+    was = book.origin(number)
     moved = book.met_again(number, file, copy=copy)
-    same = "" if was.name == file.path.name or moved else f", the same recording as {was}"
+    same = "" if was == file.path.absolute() or moved else f", the same recording as {was}"
     say(f"{file.path}: recording {number}, here already{same}, of {heading(pack)}{f'; {moved}' if moved else ''}")
     asked = (names.name or pack.name, names.vehicle or pack.vehicle, names.into or pack.number)
     if asked != (pack.name, pack.vehicle, pack.number):

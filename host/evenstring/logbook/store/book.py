@@ -82,6 +82,13 @@ class Book:
             raise _no_recording(number)
         return Seen(self._folder / row[0], row[1], row[2]), Source(row[3], row[4])
 
+    def origin(self, number: int) -> Path:
+        """The user's own file that a recording came from, also where a copy is kept."""
+        row = next(self._read("SELECT coalesce(origin, path) FROM recording WHERE id = ?", (number,), (str,)), None)
+        if row is None:
+            raise _no_recording(number)
+        return Path(row[0])
+
     def known(self, sha256: str) -> tuple[int, PackKey] | None:
         """Number and pack of a recording that is here; None: it is not."""
         row = self._db.execute("SELECT id, pack_id FROM recording WHERE sha256 = ?", (sha256,)).fetchone()
