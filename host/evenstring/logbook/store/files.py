@@ -56,11 +56,14 @@ def begins_with(file: Seen, sha256: str, size: int) -> bool:
     """Whether a file is an earlier one that grew, as one that is recorded or fetched in two goes does."""
     if size >= file.size:
         return False
-    with file.path.open("rb") as source:
-        digest, left = hashlib.sha256(), size
-        while left and (chunk := source.read(min(_CHUNK, left))):
-            digest.update(chunk)
-            left -= len(chunk)
+    digest, left = hashlib.sha256(), size
+    try:
+        with file.path.open("rb") as source:
+            while left and (chunk := source.read(min(_CHUNK, left))):
+                digest.update(chunk)
+                left -= len(chunk)
+    except OSError as error:
+        raise InputError(f"{file.path} cannot be read: {error.strerror or error}") from error
     return digest.hexdigest() == sha256
 
 

@@ -62,6 +62,34 @@ def test_removing_takes_away_the_copy_that_was_made_and_never_the_users_own_file
     assert numbers(tmp_path) == []
 
 
+def test_a_visit_below_the_discard_voltage_leaves_only_with_a_reason(tmp_path: Path) -> None:
+    """Else the warning that nobody cleared would be gone unseen."""
+    pack = add(tmp_path, 1, entry=replace(ENTRY, below_discard=((2, 1.2),))).pack
+    add(tmp_path, 2, entry=replace(ENTRY, start_s=1.71e9, below_discard=((2, 1.9),)))
+
+    refused = asked(tmp_path, "remove", "1")
+    there = sorted(numbers(tmp_path))
+    removed = asked(tmp_path, "remove", "1", "--note", "another pack's")
+    with opened(tmp_path / "book") as db:
+        left = Book(db, tmp_path / "book").cleared(pack)
+        why = db.execute("SELECT kind, groupno, reason FROM cleared").fetchall()
+
+    assert "group 2 below the discard voltage, which nobody cleared" in str(refused.exception)
+    assert there == [1, 2]
+    assert removed.exit_code == 0
+    assert numbers(tmp_path) == [2]
+    assert why == [("removed", 2, "another pack's")]
+    assert left == {}  # the visit of the second recording stands
+
+
+def test_a_cleared_visit_may_be_removed(tmp_path: Path) -> None:
+    pack = add(tmp_path, 1, entry=replace(ENTRY, below_discard=((2, 1.2),))).pack
+    with opened(tmp_path / "book") as db:
+        Book(db, tmp_path / "book").clear(pack, 2, "cells replaced", 1.8e9)
+
+    assert asked(tmp_path, "remove", "1").exit_code == 0
+
+
 def test_a_pack_goes_with_its_last_recording_and_stays_where_a_visit_was_cleared(tmp_path: Path) -> None:
     pack = add(tmp_path, 1).pack
     add(tmp_path, 2, told=replace(TOLD, name="barrow"))
