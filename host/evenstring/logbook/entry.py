@@ -125,7 +125,7 @@ def entry_of(material: Material, digest: str = "") -> Entry:
         held_h=held_h if charge.ended in _CHARGED else None,
         spread_end_mv=found.balancing.spread_mv,
         spread_rest_mv=found.spread.rest_mv,
-        charged_ah=charge.charged_ah,
+        charged_ah=_total([c.charged_ah for c in found.charges]),
         capacity_ah=profile.capacity_ah,
         below_discard=tuple(visits),
         below_empty=seconds_below_empty(found),
@@ -224,6 +224,11 @@ def _resistance(session: Session) -> tuple[Column, float | None, float | None]:
 def _column(known: dict[int, float], groups: int) -> Column:
     """By group; nothing at all where no group is known."""
     return tuple(_known(known.get(g, np.nan)) for g in range(1, groups + 1)) if known else ()
+
+
+def _total(values: list[float | None]) -> float | None:
+    known = [v for v in values if v is not None]
+    return sum(known) if known else None
 
 
 def _middle(values: list[float]) -> float | None:
