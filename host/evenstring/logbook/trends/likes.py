@@ -79,12 +79,15 @@ def _like(history: History, seen: tuple[F64, float, F64 | None], near: NDArray[n
     return Like(series, load_a, middle_c, int(told.sum() - kept.sum()))
 
 
-def leaks(history: History) -> Leaks | None:
-    """Weighted by what each pair of rests tells; None without a pair. Never surer than the pairs agree."""
+def leaks(history: History, since_s: float = -np.inf) -> Leaks | None:
+    """Weighted by what each pair of rests tells; None without a pair. Never surer than the pairs agree.
+
+    `since_s`: pairs that ended before it do not count, where a leak began then.
+    """
     rate, sigma = history.leak_percent_week, history.leak_sigma
     if rate is None or sigma is None:
         return None
-    known = np.isfinite(sigma) & np.isfinite(rate).all(axis=1)
+    known = np.isfinite(sigma) & np.isfinite(rate).all(axis=1) & (history.end_s >= since_s)
     if not known.any():
         return None
     rate, weight = rate[known], 1.0 / sigma[known] ** 2
