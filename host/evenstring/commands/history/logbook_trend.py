@@ -19,6 +19,7 @@ from evenstring.logbook.trends.history import History
 from evenstring.logbook.trends.line import trend as line_of
 from evenstring.logbook.trends.months_page import months_page
 from evenstring.logbook.trends.standing import standing
+from evenstring.logbook.trends.told import facts, trend_rows
 from evenstring.report.report_json import plain_values
 
 __all__ = ["trend"]
@@ -76,6 +77,7 @@ def _trend(pack: PackKey, history: History, recordings: int) -> dict[str, Any]:
             f"spread at the end of charge: {spread.level:.0f} mV now, {spread.a_week:+.2f} mV a week"
             f" ({spread.low:+.2f} to {spread.high:+.2f}, level 0.95)"
         )
+    lines += [f"{word}: {said}" for word, said in facts(history)]
     lines += [line for w in warnings for line in (f"! {w.said}", f"  Now: {w.do}.")]
     if not warnings:
         lines.append("nothing stands that asks for anything" if len(history) else "no trend can be told without dates")
@@ -84,4 +86,5 @@ def _trend(pack: PackKey, history: History, recordings: int) -> dict[str, Any]:
         "lines": lines,
         "standing": [plain_values(w) for w in warnings],
         "changes": [plain_values(c) for c in changes],
+        "trends": [plain_values(row) for row in trend_rows(history, changes)],
     }
