@@ -70,7 +70,7 @@ def command(  # noqa: PLR0913, PLR0917  # one argument an option, all named by c
     at_work = workers or cores()
     rows, files = write_overview(batch, _shown(batch, run_here(batch.tasks, at_work)))
     if as_json:
-        say_json(rows)
+        say_json([asdict(row) for row in rows])
     else:
         took = f"{time.monotonic() - began_s:.0f} s, {counted(at_work, 'worker')}"
         _summary(rows, files, took)
