@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Iterable, Iterator
+from dataclasses import asdict
 from itertools import groupby
 from pathlib import Path
 
