@@ -7,6 +7,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import asdict
 from itertools import groupby
 from pathlib import Path
+from textwrap import fill
 
 import click
 from rich.console import Console
@@ -16,11 +17,13 @@ from evenstring.commands.job_options import accept_option
 from evenstring.commands.pack_options import GivenPack, pack_options
 from evenstring.commands.say import say, say_json
 from evenstring.commands.table_options import table_options
+from evenstring.io.files import write_new
 from evenstring.io.table import Wishes
 from evenstring.logbook.store.book import sha256_of
 from evenstring.report.words import counted
 from evenstring.text import plain
 from evenstring.workshop.acceptance.limits import ready_names
+from evenstring.workshop.batch.labels import PER_SHEET, labels_pdf
 from evenstring.workshop.batch.page import title_of
 from evenstring.workshop.batch.pool import cores, run_here
 from evenstring.workshop.batch.row import UNREAD, Row, label_of
@@ -30,6 +33,8 @@ from evenstring.workshop.paper.typeset import refuse_without_typst
 
 __all__ = ["command"]
 
+_LABELS = "labels.pdf"
+_WIDTH = 80  # columns of a terminal
 _NAMED = 5  # rows that the terminal shows: our choice
 
 
@@ -42,6 +47,10 @@ _NAMED = 5  # rows that the terminal shows: our choice
     "--load-a", type=click.FloatRange(0.1, 5000.0), help="Also say how far down this current may be asked for."
 )
 @click.option("--paper", is_flag=True, help="Also a sheet.pdf each: one A4 to sign and an appendix (extra: paper).")
+@click.option("--labels", is_flag=True, help="Also labels.pdf: 3 x 8 on A4, 70 x 37 mm, with a code to scan (paper).")
+@click.option(
+    "--start-at", type=click.IntRange(1, PER_SHEET), default=1, help="First place that is free on a begun label sheet."
+)
 @click.option("--workers", type=click.IntRange(1, 61), help="Processes at work; by default one for each core.")
 @click.option("--json", "as_json", is_flag=True, help="Print the rows of the overview as JSON, and nothing else.")
 @table_options
@@ -54,6 +63,8 @@ def command(  # noqa: PLR0913, PLR0917  # one argument an option, all named by c
     accept: str | None,
     load_a: float | None,
     paper: bool,
+    labels: bool,
+    start_at: int,
     workers: int | None,
     as_json: bool,
     wishes: Wishes,
@@ -64,12 +75,15 @@ def command(  # noqa: PLR0913, PLR0917  # one argument an option, all named by c
     was stopped. Exits with 1 where a file could not be read.
     """
     began_s = time.monotonic()
-    if paper:
+    if paper or labels:
         refuse_without_typst()
     settings = Settings(_pack(given), wishes, *_limits(accept), load_a, paper)
     batch = planned(folder, output, settings)
     at_work = workers or cores()
     rows, files = write_overview(batch, _shown(batch, run_here(batch.tasks, at_work)))
+    if labels:
+        write_new(batch.output / _LABELS, labels_pdf(rows, start_at), force=True)
+        files = (*files, batch.output / _LABELS)
     if as_json:
         say_json([asdict(row) for row in rows])
     else:
@@ -113,8 +127,8 @@ def _summary(rows: tuple[Row, ...], files: tuple[Path, ...], took: str) -> None:
     if first:
         say("\nFirst:")
     for row in first[:_NAMED]:
-        said = row.error or row.reason
-        say(f"  {plain(row.name if row.error else label_of(row), 60)}: {plain(said, 300)}")
+        line = f"{plain(row.name if row.error else label_of(row), 60)}: {plain(row.error or row.reason, 300)}"
+        say(fill(line, _WIDTH, initial_indent="  ", subsequent_indent="    "))
     if len(first) > _NAMED:
         say(f"  and {len(first) - _NAMED} more, in the overview")
-    say(f"\nThe overview: {', '.join(str(f) if k == 0 else f.name for k, f in enumerate(files))}")
+    say(f"\nThe overview: {files[0]}\nBeside it: {', '.join(f.name for f in files[1:])}")
