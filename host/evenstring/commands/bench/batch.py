@@ -23,6 +23,7 @@ from evenstring.logbook.store.book import sha256_of
 from evenstring.report.words import counted
 from evenstring.text import plain
 from evenstring.workshop.acceptance.limits import ready_names
+from evenstring.workshop.batch.cluster import refuse_without_distributed, run_on
 from evenstring.workshop.batch.labels import PER_SHEET, labels_pdf
 from evenstring.workshop.batch.page import title_of
 from evenstring.workshop.batch.pool import cores, run_here
@@ -51,6 +52,7 @@ _NAMED = 5  # rows that the terminal shows: our choice
 @click.option(
     "--start-at", type=click.IntRange(1, PER_SHEET), default=1, help="First place that is free on a begun label sheet."
 )
+@click.option("--scheduler", metavar="ADDRESS", help="Let the machines of a dask scheduler do it (extra: cluster).")
 @click.option("--workers", type=click.IntRange(1, 61), help="Processes at work; by default one for each core.")
 @click.option("--json", "as_json", is_flag=True, help="Print the rows of the overview as JSON, and nothing else.")
 @table_options
@@ -65,6 +67,7 @@ def command(  # noqa: PLR0913, PLR0917  # one argument an option, all named by c
     paper: bool,
     labels: bool,
     start_at: int,
+    scheduler: str | None,
     workers: int | None,
     as_json: bool,
     wishes: Wishes,
@@ -77,18 +80,21 @@ def command(  # noqa: PLR0913, PLR0917  # one argument an option, all named by c
     began_s = time.monotonic()
     if paper or labels:
         refuse_without_typst()
+    if scheduler:
+        refuse_without_distributed()
     settings = Settings(_pack(given), wishes, *_limits(accept), load_a, paper)
     batch = planned(folder, output, settings)
     at_work = workers or cores()
-    rows, files = write_overview(batch, _shown(batch, run_here(batch.tasks, at_work)))
+    done = run_on(scheduler, batch.tasks) if scheduler else run_here(batch.tasks, at_work)
+    rows, files = write_overview(batch, _shown(batch, done))
     if labels:
         write_new(batch.output / _LABELS, labels_pdf(rows, start_at), force=True)
         files = (*files, batch.output / _LABELS)
     if as_json:
         say_json([asdict(row) for row in rows])
     else:
-        took = f"{time.monotonic() - began_s:.0f} s, {counted(at_work, 'worker')}"
-        _summary(rows, files, took)
+        where = f"by {scheduler}" if scheduler else counted(at_work, "worker")
+        _summary(rows, files, f"{time.monotonic() - began_s:.0f} s, {where}")
     if any(r.action == UNREAD for r in rows):
         ctx.exit(1)
 
