@@ -18,7 +18,7 @@ RECORDING_ENDING = ".frames"
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """Names from the folder, with `/`, sorted. `other`: not looked at. `closed`: folders not readable, and why."""
+    """Names from the folder, with `/`, sorted. `other`: not looked at. `closed`: what cannot be read, and why."""
 
     files: tuple[str, ...]
     other: tuple[str, ...]
@@ -40,7 +40,7 @@ def find(folder: Path) -> Found:
     closed: list[tuple[str, str]] = []
 
     def cannot(error: OSError) -> None:
-        closed.append((_name(Path(error.filename or folder), folder) + "/", error.strerror or str(error)))
+        closed.append((_name(Path(error.filename or folder), folder) + "/", f"cannot look in: {error.strerror}"))
 
     for root, folders, names in os.walk(folder, onerror=cannot):
         here = Path(root)
@@ -51,7 +51,10 @@ def find(folder: Path) -> Found:
         for name in sorted(n for n in names if not n.startswith(".") and n != PACK_FILE):
             ending = Path(name).suffix.lower()
             wanted = ending == RECORDING_ENDING or ending in TABLE_ENDINGS
-            (files if wanted else other).append(_name(here / name, folder))
+            if wanted and not (here / name).is_file():  # a pipe never ends, and a link may lead nowhere
+                closed.append((_name(here / name, folder), "is no ordinary file"))
+            else:
+                (files if wanted else other).append(_name(here / name, folder))
     if not files:
         endings = ", ".join((RECORDING_ENDING, *TABLE_ENDINGS))
         raise InputError(f"{folder}: no recording and no table in it (names that end in {endings})")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from importlib.resources import files
@@ -21,7 +22,7 @@ from evenstring.workshop.written import PAGE
 
 __all__ = ["overview_page", "title_of"]
 
-_URGENT = ("do_not_charge", "inspect")
+_URGENT = {"do_not_charge": "Do not charge", "inspect": "Inspect first"}
 _OTHERS = 12  # names of other files that are listed: our choice
 
 
@@ -54,7 +55,7 @@ def overview_page(rows: Sequence[Row], title: str, other: Sequence[str] = ()) ->
         other: names of files that were not looked at.
     """
     parts = [_part(action, list(some)) for action, some in groupby(rows, key=lambda r: r.action)]
-    urgent = sum(r.action in _URGENT for r in rows)
+    urgent = any(r.action in _URGENT for r in rows)
     environment = jinja2.Environment(
         autoescape=True, trim_blocks=True, finalize=_shown, undefined=jinja2.StrictUndefined
     )
@@ -64,8 +65,8 @@ def overview_page(rows: Sequence[Row], title: str, other: Sequence[str] = ()) ->
         css=Markup(_text("evenstring.report", "assets/page.css")),  # noqa: S704  # our own file
         title=title,
         about=counted(len(rows), "file"),
-        headline=_headline(urgent, sum(r.action == UNREAD for r in rows)),
-        urgent=urgent > 0,
+        headline=_headline(Counter(r.action for r in rows)),
+        urgent=urgent,
         parts=parts,
         other=other[:_OTHERS],
         more=max(len(other) - _OTHERS, 0),
@@ -74,12 +75,13 @@ def overview_page(rows: Sequence[Row], title: str, other: Sequence[str] = ()) ->
     )
 
 
-def _headline(urgent: int, unread: int) -> str:
-    if urgent:
-        return f"{counted(urgent, 'recording')} of a pack that is not to be charged, or to be inspected first"
-    if unread:
-        return f"{counted(unread, 'file')} could not be read; no other asks for an inspection"
-    return "No recording here asks for an inspection"
+def _headline(counts: Counter[str]) -> str:
+    said = [f"{words}: {counts[action]}" for action, words in _URGENT.items() if counts[action]]
+    if said:
+        return f"{'. '.join(said)}"
+    if counts[UNREAD]:
+        return f"{counted(counts[UNREAD], 'file')} could not be read; no other asks for an inspection"
+    return "Nothing recorded here asks for an inspection"
 
 
 def _part(action: str, rows: list[Row]) -> dict[str, object]:

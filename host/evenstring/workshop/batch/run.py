@@ -42,7 +42,7 @@ def planned(folder: Path, output: Path, settings: Settings) -> Batch:
     _claim(output, folder)
     found = find(folder)
     tasks, refused = _tasks(found, folder, output, settings)
-    refused += [failed(name, f"cannot look into this folder ({why})") for name, why in found.closed]
+    refused += [failed(name, why) for name, why in found.closed]
     return Batch(folder, output, tuple(tasks), tuple(refused), found.other)
 
 

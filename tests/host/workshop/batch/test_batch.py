@@ -15,7 +15,7 @@ import pytest
 from click.testing import CliRunner, Result
 from evenstring import __version__
 from evenstring.cli import cli
-from evenstring.workshop.batch.run import planned
+from evenstring.workshop.batch.run import planned, write_overview
 from evenstring.workshop.batch.task import Settings, perform
 
 from tests.host.workshop.batch.days import FILES, GROUPS, PACK, day
@@ -205,3 +205,20 @@ def test_limits_are_held_against_each_and_a_broken_one_comes_first_within_its_ve
         (r["acceptance"] for r in rows), key=["fail", "open", "pass"].index
     )
     assert {r["acceptance"] for r in rows} >= {"fail", "pass"}
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no pipes with a name on this system")
+def test_what_only_looks_like_a_recording_is_said_and_stops_nothing(folder: Path, tmp_path: Path) -> None:
+    source = tmp_path / "in"
+    source.mkdir()
+    (source / "a.frames").write_bytes((folder / "birch.frames").read_bytes())
+    os.mkfifo(source / "endless.frames")
+    (source / "gone.csv").symlink_to(tmp_path / "nowhere.csv")
+    batch = planned(source, tmp_path / "out", Settings())
+    rows, _ = write_overview(batch, map(perform, batch.tasks))
+
+    assert [t.name for t in batch.tasks] == ["a.frames"]
+    assert {r.name: r.error for r in rows if r.error} == {
+        "endless.frames": "is no ordinary file",
+        "gone.csv": "is no ordinary file",
+    }
