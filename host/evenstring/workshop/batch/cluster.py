@@ -76,9 +76,13 @@ def _client(address: str) -> Client:
             f"--scheduler {address}: cannot be reached ({error}); say it like tcp://192.0.2.7:8786, as its own first"
             " lines show it"
         ) from error
-    if not client.scheduler_info()["workers"]:
+    try:
+        client.wait_for_workers(1, timeout=_CONNECT_S)
+    except TimeoutError as error:
         client.close()
-        raise InputError(f"--scheduler {address}: has no worker; start `dask worker {address}` on each machine")
+        raise InputError(
+            f"--scheduler {address}: has no worker; start `dask worker {address}` on each machine"
+        ) from error
     return client
 
 

@@ -77,3 +77,14 @@ def test_a_scheduler_that_is_not_there_is_said_in_one_line(address: str, monkeyp
 
     with pytest.raises(InputError, match="cannot be reached"):
         list(run_on(address, []))
+
+
+def test_a_scheduler_without_a_worker_is_not_waited_for_for_ever(monkeypatch: pytest.MonkeyPatch) -> None:
+    from distributed import LocalCluster  # noqa: PLC0415  # of the extra `test`
+
+    monkeypatch.setattr("evenstring.workshop.batch.cluster._CONNECT_S", 0.5)
+    with (
+        LocalCluster(n_workers=0, processes=False, dashboard_address=None) as idle,
+        pytest.raises(InputError, match="has no worker"),
+    ):
+        list(run_on(idle.scheduler_address, []))
