@@ -70,10 +70,12 @@ def _claim(output: Path, folder: Path) -> None:
     if output == folder:
         raise InputError(f"{output}: is the folder of the recordings itself; name another with -o")
     make_folder(output)
-    if not (output / MARKER).is_file():
-        if any(not p.name.startswith(".evenstring-") for p in output.iterdir()):
-            raise InputError(f"{output}: holds something else and stays as it is; name a new folder with -o")
-        write_new(output / MARKER, (json_text({"format": _FORMAT}) + "\n").encode(), force=False)
+    mark = (json_text({"format": _FORMAT, "of": folder.name}) + "\n").encode("utf-8", "replace")
+    marker = output / MARKER
+    if not marker.exists() and not any(not p.name.startswith(".evenstring-") for p in output.iterdir()):
+        write_new(marker, mark)
+    elif not marker.is_file() or marker.read_bytes() != mark:
+        raise InputError(f"{output}: holds something else and stays as it is; name a new folder with -o")
     for part in output.glob(".evenstring-*.part"):  # of a run that was killed
         part.unlink(missing_ok=True)
 

@@ -15,6 +15,7 @@ import pytest
 from click.testing import CliRunner, Result
 from evenstring import __version__
 from evenstring.cli import cli
+from evenstring.errors import InputError
 from evenstring.workshop.batch.run import planned, write_overview
 from evenstring.workshop.batch.task import Settings, perform
 
@@ -168,6 +169,9 @@ def test_a_folder_that_holds_something_else_stays_as_it_is(folder: Path, tmp_pat
 
     assert "holds something else and stays as it is" in str(said.exception)
     assert [p.name for p in tmp_path.iterdir()] == ["letters.txt"]
+    planned(folder, tmp_path / "new", Settings())
+    with pytest.raises(InputError, match="holds something else"):
+        planned(folder / "north", tmp_path / "new", Settings())
 
 
 def test_what_a_batch_wrote_is_no_input_of_the_next(folder: Path, tmp_path: Path) -> None:
