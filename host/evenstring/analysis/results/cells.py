@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from evenstring.analysis.results.kinds import CauseKind, PatternKind
 from evenstring.analysis.results.readings import Unknown
 
-__all__ = ["Change", "GroupLeak", "Leak", "Look", "MeterPattern", "SecondLook", "Weakness"]
+__all__ = ["Change", "GroupFigures", "GroupLeak", "Leak", "Look", "MeterPattern", "SecondLook", "Weakness"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +85,21 @@ class GroupLeak:
     high: float
     confidence: float
     by_balancer: bool
+
+
+@dataclass(frozen=True, slots=True)
+class GroupFigures:
+    """What is known of one group's cells, % above the median group's, with standard uncertainties; None: not known.
+
+    `resistance_mohm` is the group's at once, from the steps of the current.
+    """
+
+    group: int
+    capacity_percent: float | None
+    capacity_u_percent: float | None
+    resistance_percent: float | None
+    resistance_u_percent: float | None
+    resistance_mohm: float | None
 
 
 @dataclass(frozen=True, slots=True)
