@@ -34,6 +34,7 @@ _COMMANDS = {
     "bench": "bench.bench",
     "budget": "bench.budget",
     "compare": "bench.compare",
+    "match": "bench.match",
     "calibrate": "bench.calibrate",
     "wiring": "bench.wiring",
     "fetch": "board.fetch",

@@ -52,6 +52,7 @@ def report_json(material: Material, additions: Sequence[Addition] = ()) -> dict[
         "weakness": [plain_values(w) for w in found.weakness if w.cause != "cannot_tell"],
         "weakness_undecided": [plain_values(w) for w in found.weakness if w.cause == "cannot_tell"],
         "weakness_assumed": {"prevalence": PREVALENCE, "scatter": dict(zip(CAUSES, SCATTER.tolist(), strict=True))},
+        "groups": plain_values(found.figures),
         "hazards": plain_values(found.hazards),
         "meter_patterns": plain_values(found.meter_patterns),
         "shared_leads": plain_values(found.shared_leads),
