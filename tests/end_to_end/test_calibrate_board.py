@@ -64,8 +64,8 @@ def reference(path: Path, session: Session) -> Path:
     step_s = session.time_s[int(np.argmax(session.volts_v[:, 0] > 3.85))]
     lines = ["group,start_s,end_s,volts,u_volts"]
     for g in range(1, GROUPS + 1):
-        lines.append(f"{g},0,{step_s - 3},{VOLTS[0]},0.0002")
-        lines.append(f"{g},{step_s + 3},{session.time_s[-1]},{VOLTS[1]},0.0002")
+        lines.append(f"{g},0,{step_s - 3},{VOLTS[0]:.4f},0.0002")
+        lines.append(f"{g},{step_s + 3},{session.time_s[-1]},{VOLTS[1]:.4f},0.0002")
     path.write_text("\n".join(lines) + "\n")
     return path
 
