@@ -73,6 +73,12 @@ class Channel:
         """Lowest reference voltage of the channel."""
         return min(p.volts_v for p in self.fits)
 
+    @property
+    def spare(self) -> int:
+        """Points beyond those that the correction needs: with none it passes through all, and nothing is left."""
+        volts = [p.volts_v for p in self.fits]
+        return len(volts) - (2 if max(volts) - min(volts) >= GAIN_SPAN_V else 1)
+
 
 def calibrate(session: Session, points: Sequence[ReferencePoint]) -> tuple[Channel, ...]:
     """Correction of every group, in the order of the groups.
@@ -125,14 +131,15 @@ def _channel(session: Session, group: int, points: list[ReferencePoint]) -> Chan
             " (lead, order, reference), not a calibration; find it first"
         )
     left = (raw + offset) * (1 + gain) - reference
-    scatter = float(np.sqrt(np.sum(left**2) / max(len(points) - (2 if gain else 1), 1)))
+    fits = tuple(PointFit(*map(float, row)) for row in zip(reference, raw - reference, left, strict=True))
+    scatter = math.sqrt(sum(f.left_v**2 for f in fits) / max(len(points) - (2 if gain else 1), 1))
     return Channel(
         group=group,
         offset_uv=offset_uv,
         gain_ppm=gain_ppm,
         u_own_v=math.hypot(np.max(u_raw), np.max(u_own), scatter, session.meter.resolution_v / math.sqrt(12)),
         u_reference_v=max(p.u_v for p in points),
-        fits=tuple(PointFit(*map(float, row)) for row in zip(reference, raw - reference, left, strict=True)),
+        fits=fits,
     )
 
 

@@ -225,7 +225,7 @@ def _table(one: Calibration) -> str:
     lines = ["\n[[calibration]]"]
     for field in fields(Calibration):
         value = getattr(one, field.name)
-        if value not in ("", None):
+        if field.default is MISSING or value not in ("", None):
             lines.append(f"{field.name} = {_written(value)}")
     return "\n".join(lines) + "\n"
 

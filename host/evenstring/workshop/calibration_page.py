@@ -74,10 +74,10 @@ def calibration_page(
         about=f"{counted(len(channels), 'group')} · calibrated {latest.found:%Y-%m-%d}",
         headline=_headline(latest, moved),
         wrong=bool(moved and moved.beyond),
-        said=[*_said(latest, limits), *(drift_words(moved) if moved else [])],
+        said=[*_said(latest, channels, limits), *(drift_words(moved) if moved else [])],
         due=f"{latest.due:%Y-%m-%d}",
         facts=list(_facts(latest)),
-        pictures=[draw(_picture(channels, limits, left=left)) for left in (False, True)],
+        pictures=[draw(_picture(channels, limits, left=left)) for left in (False, True)[: 1 + _tells(channels)]],
         groups=[_group_row(c, moved) for c in channels],
         kept=[_kept_row(one, before) for before, one in zip([None, *kept[:-1]], kept, strict=True)],
         caution=" ".join(CALIBRATE.split()),
@@ -107,12 +107,17 @@ def _headline(latest: Calibration, moved: Drift | None) -> str:
     return f"Calibrated: {latest.largest_found_mv:.1f} mV off at most as it was found"
 
 
-def _said(latest: Calibration, limits: PartLimits | None) -> Iterator[str]:
+def _tells(channels: Sequence[Channel]) -> bool:
+    """Whether what is left says how well the correction holds."""
+    return any(c.spare > 0 for c in channels)
+
+
+def _said(latest: Calibration, channels: Sequence[Channel], limits: PartLimits | None) -> Iterator[str]:
     yield f"As found {latest.rms_found_mv:.2f} mV off in the root mean square, as left {latest.rms_left_mv:.2f} mV."
-    if latest.points == len(latest.offset_uv):
+    if not _tells(channels):
         yield (
-            "One reading a group: the correction passes through it, so that what is left says nothing of how well it"
-            " holds, and nothing of the gain. A second state of charge, 0.4 V away, would."
+            "The correction passes through all readings, so that what is left says nothing of how well it holds: read"
+            " every group at one more voltage, or record and measure once more with the new correction in force."
         )
     yield (
         f"Left unknown (k = 1): {latest.u_own_mv:.2f} mV of one channel against another,"
@@ -163,7 +168,7 @@ def _picture(channels: Sequence[Channel], limits: PartLimits | None, *, left: bo
     return Picture(
         key="left" if left else "found",
         alt=f"{what}: errors of {len(channels)} groups from {low:+.2f} to {high:+.2f} mV.",
-        caption=f"{what}: reading less reference, group by group.{_limit_words(limit, left=left)}",
+        caption=f"{what}: reading less reference, group by group.{_limit_words(limit, left=left, tinted=shown)}",
         x=_group_axis(len(channels)),
         y=number_axis(min(low, -edge, -0.1), max(high, edge, 0.1), "mV"),
         y_word="mV, reading less reference",
@@ -175,12 +180,13 @@ def _picture(channels: Sequence[Channel], limits: PartLimits | None, *, left: bo
     )
 
 
-def _limit_words(limit: float | None, *, left: bool) -> str:
+def _limit_words(limit: float | None, *, left: bool, tinted: bool) -> str:
     if limit is None:
         return ""
+    mark = ", tinted" if tinted else ""
     if left:
-        return f" By the budget of the parts ± {limit:.2f} mV (k = 2) may come back between channels; tinted."
-    return f" Before any calibration the parts may make ± {limit:.0f} mV of it; tinted where it is near."
+        return f" By the budget of the parts ± {limit:.2f} mV (k = 2) may come back between channels{mark}."
+    return f" Before any calibration the parts may make ± {limit:.0f} mV of it{mark}."
 
 
 def _group_axis(groups: int) -> Axis:

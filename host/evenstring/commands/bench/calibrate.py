@@ -28,7 +28,8 @@ from evenstring.hardware.cautions import CALIBRATE
 from evenstring.hardware.meter_spec import parse_uncertainty
 from evenstring.io.load import load_session
 from evenstring.io.port import open_port
-from evenstring.io.table.reference import read_reference
+from evenstring.io.table.hand_table import read_hand_table
+from evenstring.io.table.reference import REFERENCE_NEEDS, reference_points
 from evenstring.session import Correction, Session
 from evenstring.workshop.job import job_of
 
@@ -83,7 +84,10 @@ def _made(recording: Path, reference: Path, description: Description, keeping: K
     session = load_session([recording])
     job = job_of(session.job_toml, keeping.job)
     meter = parse_uncertainty(job.meter_uncertainty, "job") if job.meter_uncertainty else None
-    channels = calibrate(session, read_reference(reference, meter))
+    table = read_hand_table(reference, REFERENCE_NEEDS)
+    if table.unused:
+        say(f"{reference}: columns not used: {', '.join(table.unused)}")
+    channels = calibrate(session, reference_points(table, meter))
     before = description.in_force(session.groups)
     if before is None and session.corrections:
         held = in_force(session, str(recording))
@@ -103,7 +107,8 @@ def _say_channels(channels: Sequence[Channel]) -> None:
             f"  {len(c.fits):>6}"
         )
     found_mv, left_mv = (rms_mv([getattr(f, n) for c in channels for f in c.fits]) for n in ("found_v", "left_v"))
-    say(f"reading less reference, root mean square: {found_mv:.2f} mV as found, {left_mv:.2f} mV as left")
+    spare = "" if any(c.spare for c in channels) else " (the correction passes through all: measure again to see)"
+    say(f"reading less reference, root mean square: {found_mv:.2f} mV as found, {left_mv:.2f} mV as left{spare}")
 
 
 @contextmanager

@@ -75,6 +75,8 @@ def _list(number: int, profile: PackProfile, draw: bool) -> None:
 
 def _check(file: Path, number: int, profile: PackProfile) -> int:
     table = read_hand_table(file, _NEEDS)
+    if table.unused:
+        say(f"{file}: columns not used: {', '.join(table.unused)}")
     readings, problems = all_measured(by_place(table), table.by_group, number)
     if readings is not None:
         problems = check_readings(readings, profile.discard_v, profile.ceiling_v)

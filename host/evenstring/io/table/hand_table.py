@@ -31,9 +31,9 @@ _NAMES = {
     "pin": "pin pins",
     "volts": "volts volt v mv voltage reading value meter reference ref dmm spannung tension wert messwert u",
     "u": "u uncertainty unsicherheit",
-    "start": "start from begin",
-    "end": "end to until stop",
-    "at": "at time t",
+    "start": "start from begin von de",
+    "end": "end to until stop bis",
+    "at": "at time t zeit",
 }
 _ROLES = {role: frozenset(words.split()) for role, words in _NAMES.items()}
 _PLACES = ("group", "tap", "pin")
@@ -64,12 +64,18 @@ class HandRow:
 
 @dataclass(frozen=True, slots=True)
 class HandTable:
-    """Readings in the order of the file; `digit_v` is the last digit that any of them was written with."""
+    """Readings in the order of the file.
+
+    Attributes:
+        digit_v: the last digit that any of them was written with.
+        unused: names of the columns that nothing was taken from.
+    """
 
     where: str
     by_group: bool
     rows: tuple[HandRow, ...]
     digit_v: float
+    unused: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,4 +251,6 @@ def _scaled(rows: Sequence[tuple[HandRow, str | None]], digit: float, head: _Hea
         if u_v is not None and u_v <= 0:
             raise InputError(f"{where}: line {row.line}: column {head.called('u')} must be above 0")
         made.append(HandRow(row.line, row.place, volts_v, u_v, row.start_s, row.end_s))
-    return HandTable(where, by_group, tuple(made), digit * scale)
+    used = head.columns.values()
+    unused = tuple(plain(n.text, 40) for k, n in enumerate(head.names) if k not in used and n.text.strip())
+    return HandTable(where, by_group, tuple(made), digit * scale, unused)

@@ -4,37 +4,31 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from pathlib import Path
 
 from evenstring.errors import InputError
 from evenstring.hardware.calibrate import ReferencePoint
 from evenstring.hardware.meter_spec import MeterUncertainty
-from evenstring.io.table.hand_table import HandRow, HandTable, read_hand_table
+from evenstring.io.table.hand_table import HandRow, HandTable
 
-__all__ = ["read_reference", "reference_points"]
+__all__ = ["REFERENCE_NEEDS", "reference_points"]
 
-_NEEDS = (
+REFERENCE_NEEDS = (
     "group and volts (the meter at each group), or tap and volts (against tap 0); beside them start_s and end_s, or"
     " at_s (seconds of the recording; without them all of it), and u_volts (the meter's standard uncertainty)"
 )
 _AROUND_S = 15.0  # on either side of a reading whose one moment is told; our choice
 
 
-def read_reference(path: Path, meter: MeterUncertainty | None) -> tuple[ReferencePoint, ...]:
-    """Reference points from a table with one reading a line, group by group or against tap 0.
+def reference_points(table: HandTable, meter: MeterUncertainty | None) -> tuple[ReferencePoint, ...]:
+    """Reference points of a table with one reading a line, group by group or against tap 0.
 
     Args:
-        path: of a text or a workbook.
+        table: as it was read.
         meter: for readings whose line says no uncertainty.
 
     Raises:
-        InputError: with line and column, what cannot be used; or nothing says how uncertain the meter is.
+        InputError: with its line, what cannot be used; or nothing says how uncertain the meter is.
     """
-    return reference_points(read_hand_table(path, _NEEDS), meter)
-
-
-def reference_points(table: HandTable, meter: MeterUncertainty | None) -> tuple[ReferencePoint, ...]:
-    """Reference points of a table; as `read_reference`."""
     if table.by_group:
         # A reading is rounded to its last digit: a rectangle (JCGM 100:2008, F.2.2.1).
         own_v = table.digit_v / math.sqrt(12)
