@@ -118,6 +118,8 @@ def test_a_fault_is_not_calibrated_away() -> None:
 def test_missing_group_and_too_few_readings_are_named() -> None:
     with pytest.raises(InputError, match="group 4 has no reference"):
         calibrate(session(), [p for p in points() if p.group != 4])
+    with pytest.raises(InputError, match="group 5, and the recording has groups 1 to 4"):
+        calibrate(session(), [*points(), ReferencePoint(5, 0, 99, 3.3, 0.001)])
     with pytest.raises(InputError, match="good readings"):
         calibrate(session(), [ReferencePoint(g, 0, 4, 3.3, 0.001) for g in range(1, 5)])
 

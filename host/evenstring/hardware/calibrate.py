@@ -84,8 +84,14 @@ def calibrate(session: Session, points: Sequence[ReferencePoint]) -> tuple[Chann
     """Correction of every group, in the order of the groups.
 
     Raises:
-        InputError: a group has no point, a point has too few readings, or a correction is so large that it is a fault.
+        InputError: a group has no point, a point is of no group, a point has too few readings, or a correction is so
+            large that it is a fault.
     """
+    if extra := sorted({p.group for p in points if not 1 <= p.group <= session.groups}):
+        raise InputError(
+            f"there are reference readings of group {', '.join(map(str, extra))}, and the recording has groups 1 to"
+            f" {session.groups}; correct the numbers"
+        )
     return tuple(_channel(session, g, [p for p in points if p.group == g]) for g in range(1, session.groups + 1))
 
 

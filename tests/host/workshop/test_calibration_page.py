@@ -23,6 +23,7 @@ from evenstring.report.report_json import report_json
 from evenstring.session import Correction, Ident, Session
 from evenstring.workshop.calibration_page import calibration_page, part_limits
 from evenstring.workshop.job import Job, job_rows
+from evenstring.workshop.paper.sheet import LevelLine, sheet_data
 
 from tests.host.looks import NASTY
 
@@ -147,10 +148,12 @@ def test_the_hand_meters_due_day_stands_beside_its_calibration() -> None:
     assert job_rows(Job(meter_calibrated="last spring"), date(2030, 1, 1))[0][1] == "last spring"
 
 
-def test_the_report_says_since_when_its_monitor_is_due() -> None:
+def test_report_and_sheet_say_since_when_their_monitor_is_due() -> None:
     session = made(2026).session
     held = Correction(0.0, "command", False, datetime(2024, 5, 1, tzinfo=UTC), (0,) * GROUPS, (0,) * GROUPS)
     material = gather_material(replace(session, corrections=(held,)), PackProfile(groups=GROUPS))
 
     assert report_json(material)["instrument"]["calibration_due_since"] == "2025-05-01"
     assert "found 2024-05-01; due since 2025-05-01" in render(material)
+    head = dict(sheet_data(report_json(material), ["a.frames"], LevelLine())["head"])
+    assert head["monitor's calibration"] == "found 2024-05-01; due since 2025-05-01"

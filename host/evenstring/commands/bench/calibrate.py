@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -30,7 +29,7 @@ from evenstring.io.load import load_session
 from evenstring.io.port import open_port
 from evenstring.io.table.hand_table import read_hand_table
 from evenstring.io.table.reference import REFERENCE_NEEDS, reference_points
-from evenstring.session import Correction, Session
+from evenstring.session import Correction
 from evenstring.workshop.job import job_of
 
 __all__ = ["command"]
@@ -75,7 +74,7 @@ def command(
     _say_channels(made.channels)
     description.write(made.channels)
     if len(what) > 2:
-        _send(what[2], made.session, what[0], made.channels, yes)
+        _send(what[2], made, what[0], yes)
     if keeping.folder:
         keep(keeping.folder, made)
 
@@ -137,7 +136,8 @@ def _print(held: Correction) -> None:
             say(f"{group:>5}  {offset:>+9d}  {gain:>+8d}")
 
 
-def _send(port: str, session: Session, where: str, channels: Sequence[Channel], yes: bool) -> None:
+def _send(port: str, made: Made, where: str, yes: bool) -> None:
+    session, channels = made.session, made.channels
     before = in_force(session, where)
     offsets, gains = joined(channels, before.offset_uv, before.gain_ppm, session.ident.front_end)
     channel_u_uv, gain_u_ppm = left_unknown(channels)
@@ -150,5 +150,9 @@ def _send(port: str, session: Session, where: str, channels: Sequence[Channel], 
             raise InputError(f"{port}: its calibration is no longer the one that {where} was made with; record anew")
         if not yes and not click.confirm(f"Write this to the board at {port}?"):
             raise InputError("nothing was written")
-        _print(write_correction(talk, NewCorrection(offsets, gains, channel_u_uv, gain_u_ppm, int(time.time()))))
+        _print(
+            write_correction(
+                talk, NewCorrection(offsets, gains, channel_u_uv, gain_u_ppm, int(made.calibration.found.timestamp()))
+            )
+        )
     say(f"{port}: written and read back; undo with: evenstring calibrate --restore {port}")

@@ -6,6 +6,7 @@ spellings; what cannot be used is refused with line, column and what to do.
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -107,7 +108,7 @@ def read_hand_table(path: Path, needs: str) -> HandTable:
     Raises:
         InputError: with line and column, what cannot be used.
     """
-    with open_table(path) as text:
+    with open_table(path, needs) as text:
         if text.tail:
             raise InputError(f"{text.where}: is too long for hand-meter readings; is it a recording? It needs {needs}")
         return parse_hand_table(text.head, text.where, needs)
@@ -122,7 +123,7 @@ def parse_hand_table(lines: Sequence[str], where: str, needs: str) -> HandTable:
     rows: list[tuple[HandRow, str | None]] = []
     digits = []
     for line, row in cells:
-        said = {role: row[k].strip() if k < len(row) else "" for role, k in head.columns.items()}
+        said = {role: _bare(row[k]) if k < len(row) else "" for role, k in head.columns.items()}
         at = f"{where}: line {line}: column"
         if said["volts"].lower() in MISSING:
             continue
@@ -205,6 +206,11 @@ def _decimal(rows: Sequence[tuple[int, list[str]]], where: str) -> str:
     return "." if first[","] is None else ","
 
 
+def _bare(cell: str) -> str:
+    """Without blanks around it, and with the minus that numbers are read with."""
+    return cell.strip().replace("\N{MINUS SIGN}", "-")
+
+
 def _volts(cell: str, decimal: str, at: str) -> tuple[float, str | None]:
     """A number and the unit behind it, if any."""
     with_unit = _WITH_UNIT.fullmatch(cell)
@@ -216,9 +222,12 @@ def _optional(cell: str, decimal: str, at: str) -> float | None:
     if cell.lower() in MISSING:
         return None
     try:
-        return number(cell, decimal)
-    except ValueError as error:
-        raise InputError(f"{at}: {plain(cell, 30)!r} is no number; {_EMPTY}") from error
+        value = number(cell, decimal)
+    except ValueError:
+        value = math.inf
+    if not math.isfinite(value):
+        raise InputError(f"{at}: {plain(cell, 30)!r} is no number; {_EMPTY}")
+    return value
 
 
 def _time(cell: str, decimal: str, at: str) -> float | None:

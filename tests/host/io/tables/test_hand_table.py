@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
 import pytest
 from evenstring.errors import InputError
-from evenstring.io.table.hand_table import by_place, parse_hand_table, read_hand_table
+from evenstring.io.table.hand_table import HandRow, by_place, parse_hand_table, read_hand_table
+from hypothesis import given
+from hypothesis import strategies as st
 from openpyxl import Workbook
 
 NEEDS = "group and volts"
@@ -28,6 +31,7 @@ def read(text: str) -> dict[int, float]:
         "group;U\n1;3,912\n2;3,899",
         "group;mV\n1;3912\n2;3899",
         "group volts\n1 3.912\n2 3.899",
+        "group;volts\n1;+3,912\n2;3,899",
         "group,volts\n1,3912\n2,3899",  # told by size
         "group,volts\n1,3.912 V\n2,3899 mV",
         "Bench, invented pack\n\n# by hand\ngroup,volts,remark\n1,3.912,\n\n2,3.899,after lunch\n",
@@ -69,6 +73,7 @@ def test_bytes_of_other_programs_and_workbooks_are_read(tmp_path: Path) -> None:
         ("group,amps\n1,3.9", "line 1 is 'group,amps'"),
         ("group,volts\n", "no readings below the names"),
         ("group,volts\n1,3.9\n2,OL\n", "line 3: column volts: 'OL' is no number; leave the cell empty"),
+        ("group,volts\n1,1e999\n", "line 2: column volts: '1e999' is no number"),
         ("group,volts\nfirst,3.9\n", "line 2: column group: 'first' is no number of a place"),
         ("group,volts\n1,3,912\n", "line 2: 3 cells below 2 names: is a decimal comma also the separator?"),
         ("group;volts\n1;3,912\n2;3.899\n", "line 3: decimal comma and decimal point in one table"),
@@ -96,3 +101,23 @@ def test_times_uncertainty_and_the_last_digit_are_read() -> None:
     assert table.digit_v == pytest.approx(1e-4)
     at = parse_hand_table(["group,at,volts", "1,60,3.9"], "meter.csv", NEEDS).rows[0]
     assert (at.start_s, at.end_s) == (60, 60)
+
+
+def test_an_empty_file_asks_for_what_this_table_needs(tmp_path: Path) -> None:
+    (tmp_path / "meter.csv").write_text("\n")
+
+    with pytest.raises(InputError, match="is empty; give a table with group and volts"):
+        read_hand_table(tmp_path / "meter.csv", NEEDS)
+
+
+@given(st.text(st.sampled_from("groupvltsapine0123456789.,;:-\t\n %mV\N{MINUS SIGN}"), max_size=80))
+def test_whatever_stands_below_the_names_is_read_or_refused_in_a_line(text: str) -> None:
+    for names in ("group;volts;start;end\n", "tap,volts,u_volts\n", ""):
+        refused = ""
+        rows: tuple[HandRow, ...] = ()
+        try:
+            rows = parse_hand_table((names + text).split("\n"), "meter.csv", NEEDS).rows
+        except InputError as error:
+            refused = str(error)
+        assert refused.startswith("meter.csv: line ") or rows
+        assert all(math.isfinite(row.volts_v) for row in rows)
