@@ -11,6 +11,7 @@ from evenstring import __version__
 from evenstring.analysis.causes.catalogue import CAUSES, SCATTER
 from evenstring.analysis.causes.hypotheses import PREVALENCE
 from evenstring.analysis.results import Capacity
+from evenstring.hardware.calibrations import calibration_due_since
 from evenstring.ocv import default_curve, mean_voltage_v
 from evenstring.profile import PackProfile
 from evenstring.report.additions import Addition
@@ -134,4 +135,6 @@ def _instrument(session: Session) -> dict[str, Any]:
     known["corrections"] = [
         asdict(c) | {"found": None if c.found is None else c.found.isoformat()} for c in session.corrections
     ]
+    due = calibration_due_since(session)
+    known["calibration_due_since"] = due and due.isoformat()
     return known

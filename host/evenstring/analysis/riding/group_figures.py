@@ -23,11 +23,11 @@ def group_figures(session: Session, evidence: Evidence | None) -> tuple[GroupFig
         return ()
     u = np.sqrt(np.einsum("gkk->gk", evidence.covariance))
     ohm = group_resistance(session) if evidence.has_steps else None
-    return tuple(
-        GroupFigures(
-            g + 1,
-            *(float(v) for k in (CHARGE, CAPACITY, RESISTANCE) for v in (evidence.size[g, k], u[g, k])),
-            resistance_mohm=None if ohm is None else round(1e3 * float(ohm[0][g]), 4),
+    mohm = [None] * len(u) if ohm is None else [round(1e3 * float(r), 4) for r in ohm[0]]
+    figures = []
+    for g in range(len(u)):
+        (charge, capacity, resistance) = (
+            (float(evidence.size[g, k]), float(u[g, k])) for k in (CHARGE, CAPACITY, RESISTANCE)
         )
-        for g in range(len(evidence.size))
-    )
+        figures.append(GroupFigures(g + 1, *charge, *capacity, *resistance, mohm[g]))
+    return tuple(figures)

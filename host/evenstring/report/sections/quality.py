@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from evenstring.hardware.calibrations import calibration_due_since
 from evenstring.report.drawing.axis import clock
 from evenstring.report.material import Material
 from evenstring.report.sections.section import brief
@@ -56,6 +57,8 @@ def _calibration(session: Session) -> str:
     words = {"none": "none", "description": "from the board description", "command": "written to the board"}
     when = "" if last.found is None else f", found {last.found:%Y-%m-%d}"
     copy = "; its main copy was lost, the second one is in force" if last.second_copy else ""
+    due = calibration_due_since(session)
+    when += f"; due since {due}" if due else ""
     changes = len(session.corrections) - 1
     return words.get(last.source, last.source) + when + copy + (f"; changed {changes} times" if changes else "")
 
