@@ -149,7 +149,7 @@ class App:
         self._fed()
         return True
 
-    # One bad scan is a gap; a stuck relay or bad scans in a row end the monitoring.
+    # One bad scan is a gap; a stuck relay, an error of our own or bad scans in a row end the monitoring.
     def _scan_failed(self, fault, where):
         self._gap = True
         self._failed += 1
@@ -159,7 +159,7 @@ class App:
         if self.watch:
             self.watch.poll(self)
             self.watch.service(self)
-        if fault == wire.FAULT_STUCK_RELAY or self._failed >= _TRIES:
+        if fault == wire.FAULT_STUCK_RELAY or fault == wire.FAULT_FIRMWARE or self._failed >= _TRIES:
             self._enter_fault(fault, where)
 
     # Calm: no group moved more than a few mV from where it last moved.
@@ -294,7 +294,7 @@ class App:
         return 0 if gone >= pace else pace - gone
 
     # How much of a wait of that many ms is left before something must be done. A piece that is over ends with
-    # everything commanded open; that is what the watchdog is fed for.
+    # everything commanded open, or with a dead bus as the fault that it is; that is what the watchdog is fed for.
     def _piece(self, ms):
         if self._over(_FED, _PIECE_MS):
             front = self._front
@@ -303,6 +303,8 @@ class App:
                     self._scan_failed(front.fault, front.fault_where)
                 elif self.state == wire.STATE_IDLE:
                     self._enter_fault(front.fault, front.fault_where)
+                if front.fault == wire.FAULT_FIRMWARE:
+                    return 5  # a restart mends that, and no bus
             self._fed()
         return min(ms, _PIECE_MS - self.clock.since(self._marks[_FED], self._marks[_FED + 1]))
 
