@@ -346,6 +346,12 @@ class App:
     def send_health(self):
         self._mark(_HEALTH)
         self.commands.age()
-        size = messages.fill_health(self, self._fault, self._fault_where, self._longest_ms)
+        fault = self._fault
+        if fault == wire.FAULT_NONE and self._front:
+            if self.watch and self.watch.recorder and self.watch.recorder.retry:
+                fault = wire.FAULT_MEMORY
+            elif self._front.flags & wire.SCAN_UNSETTLED:
+                fault = wire.FAULT_SETTLE
+        size = messages.fill_health(self, fault, self._fault_where, self._longest_ms)
         self._longest_ms = 0
         self.link.send(size)

@@ -11,6 +11,7 @@ from click.testing import CliRunner
 from evenstring.board.faults import BOARD_FAULTS, played
 from evenstring.board.virtual import VirtualBoard
 from evenstring.cli import cli
+from evenstring.io.assemble import health_of
 from evenstring.wire.stream import Frame, StreamDecoder
 from evenstring_protocol import wire
 
@@ -117,6 +118,9 @@ def test_a_full_memory_loses_the_recording_and_nothing_else(play: Any) -> None:
     assert last["scans_lost"] > 20
     assert _alarms(frames) == {wire.ALARM_BELOW_EMPTY}
     assert {h["state"] for h in _values(frames, "HEALTH")[1:]} == {wire.STATE_SCANNING}
+    said = health_of(_values(frames, "HEALTH")[-1])
+    assert not said.words
+    assert said.aside.startswith("its record memory failed: rides are not recorded; fetch")
 
 
 def test_a_stalled_reader_costs_whole_frames_that_are_counted(play: Any) -> None:
