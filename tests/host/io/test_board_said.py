@@ -102,7 +102,7 @@ def test_a_failed_memory_is_told_once_while_the_board_measures_on(tmp_path: Path
         frames += message(
             "SCAN", 2 * k, 1000 + 1000 * k, reading=(18500, 18400), current=(), pack=(), temp=(), **READING
         )
-        frames += message("HEALTH", 2 * k + 1, 1100 + 1000 * k, state=1, fault=6 * (k & 1), fault_where=255, **HEALTH)
+        frames += message("HEALTH", 2 * k + 1, 1100 + 1000 * k, state=1, fault=7 * (k & 1), fault_where=255, **HEALTH)
     path = tmp_path / "b.frames"
     path.write_bytes(bytes(frames))
     session = load_session([path])
