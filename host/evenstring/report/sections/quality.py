@@ -70,14 +70,15 @@ def _millivolts(volts: float | None) -> str:
 def notes(session: Session) -> list[tuple[str, str]]:
     """What people and the board said while it was recorded, in order of time: when and who, and what.
 
-    A board that does not measure comes first, however many other notes there are.
+    A board that does not measure, or does not record, comes first, however many other notes there are.
     """
     blind = [(h.time_s, "the board", h.words) for h in session.health if h.words]
+    beside = {h.aside: (h.time_s, "the board", h.aside) for h in reversed(session.health) if h.aside}  # each told once
     said = [
         (w.time_s, "the board", f"{w.words}{'' if w.value_v is None else f' ({w.value_v:.2f} V)'}")
         for w in session.said
         if w.began and w.words
     ]
     marks = [(m.time_s, m.kind, m.text) for m in session.marks if m.kind != "time"]
-    shown = [*blind, *sorted((*said, *marks), key=lambda note: note[0])][:_NOTES]
+    shown = [*blind, *beside.values(), *sorted((*said, *marks), key=lambda note: note[0])][:_NOTES]
     return [(f"{clock(when)}, {who}", what) for when, who, what in shown]
