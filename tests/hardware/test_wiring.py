@@ -59,12 +59,12 @@ def test_good_readings_pass() -> None:
         (GOOD | {4: 0.0, 5: 0.1, 6: 0.0}, "leads 4, 5, 6 open, or the plug is half in"),
         (
             dict.fromkeys(GOOD, 0.0),
-            "lead 0 open (pin 1 reads nothing: fuse, resistor, crimp), where the black probe is",
+            "lead 0 open (pin 1 reads nothing: fuse, resistor, crimp)",
         ),
         (GOOD | {3: 13.3, 4: 13.3}, "leads 3 and 4 touch each other behind their resistors"),
         ({tap: -volts for tap, volts in GOOD.items()}, "the whole harness, pack positive is on pin 1"),
         (GOOD | {3: GOOD[2]}, "lead 3 on tap 2, where lead 2 is (pin 4 reads as pin 3)"),
-        (GOOD | {0: 0.0, 1: 0.0}, "lead 1 open (pin 2 reads nothing: fuse, resistor, crimp); or lead 1 on tap 0"),
+        (GOOD | {0: 0.0, 1: 0.0}, "lead 1 open (pin 2 reads nothing: fuse, resistor, crimp)\n  or: lead 1 on tap 0"),
         ({tap: volts - 1.0 * (tap > 2) * 1.5 for tap, volts in GOOD.items()}, "do not charge"),
         ({tap: volts + 1.0 for tap, volts in GOOD.items()}, "black lead"),
         ({tap: volts for tap, volts in GOOD.items() if tap != 2}, "not measured: tap 2"),
@@ -88,7 +88,7 @@ def test_group_by_group_an_end_groups_lead_and_a_dead_group_are_both_said() -> N
 
     assert first.startswith("lead 0 open")
     assert "group 1 is dead" in first
-    assert third.startswith("lead 3 open (pin 4 reads nothing: fuse, resistor, crimp); or every lead from 3 on")
+    assert third.startswith("lead 3 open (pin 4 reads nothing: fuse, resistor, crimp)\n  or: every lead from 3 on")
     assert several == ("leads 2, 3 open, or the plug is half in: their pins read nothing",)
 
 

@@ -94,9 +94,10 @@ def _fault(readings: HandReadings, limits: Limits, narrow: Limits | None = None)
     first, *others = (fault_words(f, readings.pins) for f in faults)
     if readings.by_group and (dead := _dead_end(faults[0], readings.pins)):
         others.append(dead)
-    more = f"; or {'; or '.join(others[:_SHOWN])}: see which wire is in the pin" if others else ""
+    more = [f"  or: {other}" for other in others[:_SHOWN]]
+    more += ["  They read the same: see which wire is in which pin."] if others else []
     spans = group_spans(readings, faults[0].carried(readings.pins), limits) or ()
-    return (f"{first}{more}", *(_outside(spans, narrow) if narrow else ()))
+    return ("\n".join([first, *more]), *(_outside(spans, narrow) if narrow else ()))
 
 
 def fault_words(fault: LeadFault, pins: int) -> str:
@@ -105,7 +106,7 @@ def fault_words(fault: LeadFault, pins: int) -> str:
     words = _WORDS[fault.kind].format(a=a, b=b, pin_a=a + 1, pin_b=b + 1, last=pins)
     if fault.kind == "reversed" and b - a == pins - 1:
         return f"{words}: the whole harness, pack positive is on pin 1"
-    return words + (", where the black probe is first" if fault == LeadFault("open", (0,)) else "")
+    return words
 
 
 def _dead_end(fault: LeadFault, pins: int) -> str:
