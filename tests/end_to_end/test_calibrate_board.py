@@ -43,7 +43,7 @@ def board(tmp_path: Path, **changes: object) -> Iterator[VirtualBoard]:
         for g, uv in enumerate(OFFSETS_UV, start=1)
     ]
     trace.with_suffix(".faults.json").write_text(json.dumps(faults))
-    with VirtualBoard(trace, GROUPS, with_current=False, heap="768k", changes=changes) as made:
+    with VirtualBoard(trace, GROUPS, heap="768k", changes={"current": None, **changes}) as made:
         yield made
 
 
