@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from itertools import pairwise
+from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 from evenstring.commands.bench.wiring import command
 from evenstring.errors import InputError
 from evenstring.hardware.lead_faults import HandReadings
-from evenstring.hardware.meter_check import all_measured, check_readings
+from evenstring.hardware.meter_check import all_measured, at_the_edge, check_readings
 from evenstring.hardware.procedures import PROCEDURES, procedure, windows
 from evenstring.hardware.walk import parse_answer, parse_answers
 from evenstring.hardware.wiring import drawing, tap_list
@@ -78,6 +79,16 @@ def test_good_readings_pass() -> None:
 )
 def test_each_usual_mistake_is_named(readings: dict[int, float], says: str) -> None:
     assert any(says in problem for problem in check(readings))
+
+
+def test_a_group_outside_by_less_than_the_meter_tells_is_to_be_measured_by_itself(tmp_path: Path) -> None:
+    file = tmp_path / "meter.csv"
+    file.write_text("tap;volts\n" + "".join(f"{k};{4.2 * k + 0.12 * (k > 9):.2f}\n" for k in range(13)))
+    done = CliRunner().invoke(command, ["--groups", "12", "--check", str(file)])
+
+    assert done.exit_code == 0, done.output
+    assert "look: group 10: 4.32 V, above 4.25 V by less than this meter tells: measure this group" in done.output
+    assert at_the_edge(HandReadings(True, (3.9, 3.9)), 2.5, 4.25) == ()
 
 
 def test_group_by_group_an_end_groups_lead_and_a_dead_group_are_both_said() -> None:

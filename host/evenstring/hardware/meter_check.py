@@ -14,7 +14,7 @@ from evenstring.hardware.lead_faults import (
     group_spans,
 )
 
-__all__ = ["all_measured", "check_readings", "fault_words"]
+__all__ = ["all_measured", "at_the_edge", "check_readings", "fault_words"]
 
 _ZERO_V = 0.05
 _BLACK_V = 0.2  # what tap 0 may read against itself; our choice
@@ -70,6 +70,17 @@ def check_readings(readings: HandReadings, low_v: float, high_v: float) -> tuple
         _several_open(readings, limits)
         or _fault(readings, far, limits)
         or tuple(_step_by_step(readings.steps_v, limits))
+    )
+
+
+def at_the_edge(readings: HandReadings, low_v: float, high_v: float) -> tuple[str, ...]:
+    """Groups that read outside the limits by less than a hand meter tells apart, where nothing else is wrong."""
+    limits = Limits(low_v, high_v)
+    return tuple(
+        f"group {g}: {step:.2f} V, {'above' if step > high_v else 'below'}"
+        f" {high_v if step > high_v else low_v:g} V by less than this meter tells: measure this group by itself"
+        for g, step in enumerate(readings.steps_v, start=1)
+        if not limits.low_v <= step <= limits.high_v
     )
 
 
