@@ -13,11 +13,12 @@ from click.testing import CliRunner
 from evenstring.cli import cli
 from evenstring.ocv import default_curve
 from evenstring.plan.ageing import capacity_lost
-from evenstring.plan.answer import Asked, made_plan
+from evenstring.plan.answer import Asked, Plan
 from evenstring.plan.display import told_by_display
 from evenstring.plan.habits import FirstDay, first_day, least_balancing, outlooks
 from evenstring.plan.plan_page import plan_page
 from evenstring.plan.state import PackState
+from evenstring.sim.run.daily_habit import Habit
 
 from tests.benchmarks.plan_marks import marks
 
@@ -76,8 +77,8 @@ def test_the_least_balancing_keeps_the_spread_and_none_is_said_where_none_does()
 
 @pytest.mark.slow
 def test_the_interval_holds_on_packs_that_are_known_as_a_meter_would_tell() -> None:
-    """A share of `tests.benchmarks.plan_marks`; three packs tell no more than that it is not far off."""
-    found = marks(3, 77)
+    """A share of `tests.benchmarks.plan_marks`; two packs tell no more than that it is not far off."""
+    found = marks(2, 77)
 
     assert found.inside >= 0.6
     assert found.in_order == 1.0
@@ -112,9 +113,16 @@ def test_a_leak_that_nobody_balances_gets_a_group_to_empty_on_the_day_that_the_s
     assert by_name["full each time"].empty.middle is None
 
 
+def planned(state: PackState) -> Plan:
+    """As `made_plan`, with a least balancing that was not searched for."""
+    asked = Asked(2.0, 0.3, 30.0)
+    return Plan(state, asked, outlooks(state, asked.hold_h, asked.ride_share), Habit(full_every=10, hold_h=1.0))
+
+
+@pytest.mark.slow
 def test_the_page_says_the_next_charge_first_then_the_habits_then_ageing_and_is_self_contained() -> None:
     state = replace(pack(0.002), start_s=1_767_225_600.0)  # 2026-01-01
-    page = plan_page(made_plan(state, Asked(2.0, 0.3, 30.0)), "<b>Mine</b>")
+    page = plan_page(planned(state), "<b>Mine</b>")
     first = page[page.index("<main>") : page.index("</header>")]
 
     assert "Next charge:" in first
@@ -126,9 +134,10 @@ def test_the_page_says_the_next_charge_first_then_the_habits_then_ageing_and_is_
     assert not re.search(r"""(src|href)=["']?https?:""", page)
 
 
+@pytest.mark.slow
 def test_no_ageing_is_told_where_no_model_is_known() -> None:
     lfp = replace(pack(0.002), chemistry="lfp", full_v=3.6, ceiling_v=3.65, threshold_v=3.5, empty_v=2.5)
-    page = plan_page(made_plan(lfp, Asked(2.0, 0.3, 30.0)), "shed")
+    page = plan_page(planned(lfp), "shed")
 
     assert "Ageing is not told" in page
     assert page.count("<svg") == 2

@@ -65,14 +65,14 @@ class Evening:
         return f"{self.start:%Y-%m-%d}.frames"
 
 
-def evenings(seed: int = 7, days: int = _DAYS) -> Iterator[Evening]:
-    """The year in order; the same seed gives the same year."""
+def evenings(seed: int = 7, days: int = _DAYS, first: datetime = _FIRST) -> Iterator[Evening]:
+    """The year in order, or so many days from another first one; the same seed gives the same evenings."""
     rng = np.random.default_rng(seed)
     pack, meter = _pack(rng), _meter(rng)
-    soc, last = pack.soc0, _FIRST
+    soc, last = pack.soc0, first
     count = 0
     for day in range(days):
-        start = _FIRST + timedelta(days=day, hours=float(rng.uniform(5.5, 6.5)))
+        start = first + timedelta(days=day, hours=float(rng.uniform(5.5, 6.5)))
         if _away(start) or rng.random() > _RIDDEN:
             continue
         pack = _leaking(pack, start)
@@ -128,7 +128,7 @@ def _evening(
     correction = Correction(0.0, "command", False, _CALIBRATED, (0,) * _GROUPS, (0,) * _GROUPS)
     session = replace(seen, start=start, corrections=(correction,))
     ends = start + timedelta(seconds=float(lived.time_s[-1]))
-    return Evening(start, session_frames(session, _PACK_TOML, "year")), lived.soc[-1], ends
+    return Evening(start, session_frames(session, _PACK_TOML, NAME)), lived.soc[-1], ends
 
 
 def _ambient_c(start: datetime, rng: np.random.Generator) -> float:
