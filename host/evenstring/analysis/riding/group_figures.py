@@ -26,8 +26,13 @@ def group_figures(session: Session, evidence: Evidence | None) -> tuple[GroupFig
     return tuple(
         GroupFigures(
             g + 1,
-            *(float(v) for k in (CHARGE, CAPACITY, RESISTANCE) for v in (evidence.size[g, k], u[g, k])),
-            resistance_mohm=None if ohm is None else round(1e3 * float(ohm[0][g]), 4),
+            float(evidence.size[g, CHARGE]),
+            float(u[g, CHARGE]),
+            float(evidence.size[g, CAPACITY]),
+            float(u[g, CAPACITY]),
+            float(evidence.size[g, RESISTANCE]),
+            float(u[g, RESISTANCE]),
+            None if ohm is None else round(1e3 * float(ohm[0][g]), 4),
         )
         for g in range(len(evidence.size))
     )
