@@ -86,5 +86,9 @@ def test_the_demo_logs_tells_and_plans_and_replaces_nothing_unasked(
     assert "Next charge:" in plan
     assert "2025-11" in plan  # dated from the last recording on
     assert listed.output.count("2025-08-2") == 2
+    planned = CliRunner().invoke(cli, ["plan", "--name", NAME, "--logbook", str(tmp_path / "year" / "logbook")])
+
+    assert "Next charge:" in planned.output
+    assert "Drift is assumed" in planned.output  # one pair of rests is too few
     assert again.exit_code != 0
     assert "--force" in str(again.exception)
