@@ -196,7 +196,9 @@ class WatchApp(App[None]):
             self._draw()
 
     def _draw(self) -> None:
-        with suppress(NoMatches, ScreenStackError, IndexError):  # bytes come at any time: also while the screen is taken down
+        with suppress(
+            NoMatches, ScreenStackError, IndexError
+        ):  # bytes come at any time: also while the screen is taken down
             self._draw_parts()
 
     def _draw_parts(self) -> None:

@@ -149,7 +149,7 @@ def rests_on(plan: Plan) -> tuple[str, ...]:
     state, said = plan.state, []
     if state.leak is None:
         said.append(
-            "Drift is assumed: one recording tells none. Two rests some weeks apart make these intervals narrow."
+            "Drift is assumed: no two rests, days apart with nothing between, tell it. Such a pair makes it sure."
         )
     if not state.sag_known:
         said.append(

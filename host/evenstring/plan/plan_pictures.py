@@ -37,7 +37,7 @@ def spread_picture(plan: Plan) -> Picture:
         " of them lie, for the first habit and for 80 % only. A line falls where a full charge was held.",
         x=_year(plan.state.start_s),
         y=number_axis(0.0, top, "mV"),
-        y_word="mV, highest minus lowest group at rest after the day's charge",
+        y_word="mV, highest minus lowest group at rest, with the highest full",
         lines=lines,
         areas=tuple(Area(_DAYS, one.spread_mv[:, 0], one.spread_mv[:, 2]) for one in fans),
         rules=(Rule(plan.asked.limit_mv, f"{plan.asked.limit_mv:.0f} mV: from here a ride feels it"),),

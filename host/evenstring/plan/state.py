@@ -24,6 +24,8 @@ CAPACITY_U = 0.01  # relative, a group: production scatter: common practice
 USUAL_SAG_V = 0.25  # of a hard start near empty, where no ride was recorded: our choice
 _USUAL_SAG_U, _KNOWN_SAG_U = 0.5, 0.15  # logarithm, of a sag that is assumed, and of one that a ride showed: our choice
 _MOST_CAPACITY_U = 0.03  # of capacities known no better production scatter says more: our choice
+_HALF_MEDIAN = 0.67449  # of a half-normal over its width: published (median of |z|)
+_AGAIN = 20  # times that a draw below 0 is drawn again: our choice
 _WEEK_H = 168.0  # published (SI brochure, day)
 _Z90 = 1.645  # standard uncertainties of a 90 % interval: published (normal distribution, 90 % two-sided)
 
@@ -143,8 +145,7 @@ def drawn(state: PackState, draws: int, rng: np.random.Generator) -> Fleet:
     if state.leak is None or state.leak_u is None:
         leak = np.abs(USUAL_LEAK * rng.standard_normal(shape))
     else:
-        middle, u = _shrunk(state.leak, state.leak_u)
-        leak = middle + u * rng.standard_normal(shape)
+        leak = _half_normal(state.leak, state.leak_u, draws, rng)
     leak = leak - leak.min(axis=1, keepdims=True)  # what all lose alike makes no spread
     gap, gap_u = _shrunk(state.gap, np.full(state.groups, state.gap_u))
     capacity = np.ones(state.groups) if state.capacity is None else state.capacity
@@ -160,6 +161,26 @@ def drawn(state: PackState, draws: int, rng: np.random.Generator) -> Fleet:
         ceiling_v=state.ceiling_v,
         sag_v=state.sag_v * np.exp(state.sag_u * rng.standard_normal((draws, 1))),
     )
+
+
+def _half_normal(seen: F64, u: F64, draws: int, rng: np.random.Generator) -> F64:
+    """(draws, g) what is believed of leaks that were seen against the median one: none is below 0, most are small.
+
+    Beforehand half-normal, as where nothing was seen; how wide comes from the scatter of what was seen less that of the
+    meter, and is uncertain itself (variance by chi squared). So a string looks no wider than it is, for the widest
+    figures are also the most wrong, and one that does leak is hardly pulled back.
+    """
+    shape = (draws, len(seen))
+    scatter = float(np.var(seen, ddof=1)) * (len(seen) - 1) / rng.chisquare(len(seen) - 1, (draws, 1))
+    meter = float(np.mean(u**2))
+    width2 = np.maximum(scatter - meter, 0.01 * meter) / (1.0 - 2.0 / np.pi)  # variance of a half-normal
+    weight = width2 / (width2 + u**2)
+    middle, left_u = weight * (seen + _HALF_MEDIAN * np.sqrt(width2)), np.sqrt(weight) * u
+    leak = middle + left_u * rng.standard_normal(shape)
+    for _ in range(_AGAIN):
+        below = leak < 0.0
+        leak = np.where(below, middle + left_u * rng.standard_normal(shape), leak)
+    return np.asarray(np.maximum(leak, 0.0))
 
 
 def _shrunk(seen: F64, u: F64) -> tuple[F64, F64]:

@@ -23,11 +23,16 @@ def group_figures(session: Session, evidence: Evidence | None) -> tuple[GroupFig
         return ()
     u = np.sqrt(np.einsum("gkk->gk", evidence.covariance))
     ohm = group_resistance(session) if evidence.has_steps else None
-    mohm = [None] * len(u) if ohm is None else [round(1e3 * float(r), 4) for r in ohm[0]]
-    figures = []
-    for g in range(len(u)):
-        (charge, capacity, resistance) = (
-            (float(evidence.size[g, k]), float(u[g, k])) for k in (CHARGE, CAPACITY, RESISTANCE)
+    return tuple(
+        GroupFigures(
+            g + 1,
+            float(evidence.size[g, CHARGE]),
+            float(u[g, CHARGE]),
+            float(evidence.size[g, CAPACITY]),
+            float(u[g, CAPACITY]),
+            float(evidence.size[g, RESISTANCE]),
+            float(u[g, RESISTANCE]),
+            None if ohm is None else round(1e3 * float(ohm[0][g]), 4),
         )
-        figures.append(GroupFigures(g + 1, *charge, *capacity, *resistance, mohm[g]))
-    return tuple(figures)
+        for g in range(len(evidence.size))
+    )

@@ -46,7 +46,7 @@ _PAGE = "plan.html"
 _WIDE = 79  # characters of a terminal's line: common practice
 _NOT_YET = ("do_not_charge", "inspect")  # verdicts under which no habit of charging is spoken of: our choice
 _DEAD = 0.05  # probability of a dead group from which nobody should charge on: our choice
-_LEAST_PAIRS = 2  # of rests since a leak began; with fewer all pairs count: our choice
+_LEAST_PAIRS = 2  # of rests; one alone may be a slip: our choice
 
 
 @click.command("plan", epilog="Example: evenstring plan may.frames june.frames --pack pack.toml")
@@ -124,12 +124,13 @@ def _worth(row: Listed) -> tuple[bool, float]:
 
 
 def leaks_now(history: History) -> tuple[F64, F64] | None:
-    """% of capacity a week and its uncertainty, each group; since the last change for the worse, where there is one."""
+    """% of capacity a week and its uncertainty, each group; None where no rests tell.
+
+    Where a group began to fall behind, only pairs of rests since then count: those before would say that it does not.
+    """
     began = [c.change.at_s for c in group_changes(history) if c.worse and c.quantity == "departure"]
-    found = leaks(history, max(began)) if began else None
-    if found is None or found.pairs < _LEAST_PAIRS:
-        found = leaks(history)
-    return None if found is None else (found.percent_week, found.u)
+    found = leaks(history, max(began, default=-np.inf))
+    return None if found is None or found.pairs < _LEAST_PAIRS else (found.percent_week, found.u)
 
 
 def _not_yet(material: Material, as_json: bool) -> None:
@@ -158,7 +159,7 @@ def _numbers(plan: Plan) -> dict[str, Any]:
 def _lines(plan: Plan) -> list[str]:
     said = answer(plan)
     lines = [*_wrapped(f"Next charge: {said.do}."), *_wrapped(f"{said.why}."), ""]
-    lines.append(f"{'after a year':24s}{'spread at rest, mV':>19s}{'range lost':>15s}{'aged':>9s}{'h/week':>8s}")
+    lines.append(f"{'after a year':24s}{'spread at full, mV':>19s}{'range lost':>15s}{'aged':>9s}{'h/week':>8s}")
     for told in (row(plan, one) for one in plan.ahead):
         low, middle, high = told["spread_mv"]
         less, _, more = told["lost_to_spread_percent"]

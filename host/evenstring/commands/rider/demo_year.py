@@ -49,8 +49,7 @@ def demo_year(output: Path, force: bool) -> None:
     folder = output / "recordings"
     for page in (_MONTHS, _PLAN):
         refuse_existing(output / page, force)
-    if not force and folder.exists() and any(folder.iterdir()):
-        raise UsageError(f"{folder} holds recordings already; give another -o, or --force")
+    _emptied(folder, output / "logbook", force)
     make_folder(folder)
     say(f"{NAME}: a year of evenings\n{STORY}")
     entries, paths = _logged(output, folder, force)
@@ -65,6 +64,15 @@ def demo_year(output: Path, force: bool) -> None:
     say(said)
     say(f"The simulator's truth: group {LEAKING} leaks from {LEAK_BEGINS:%Y-%m-%d} on.")
     say(f"\nDone in {time.monotonic() - began_s:.0f} s. Look at {output / _MONTHS}, then at {output / _PLAN}")
+
+
+def _emptied(recordings: Path, logbook: Path, force: bool) -> None:
+    """An older demo is taken away whole, or nothing of it."""
+    old = [*recordings.glob("*.frames"), *logbook.glob("logbook.sqlite*")]
+    if old and not force:
+        raise UsageError(f"{recordings.parent} holds an older year; give another -o, or --force")
+    for path in old:
+        path.unlink()
 
 
 def _logged(output: Path, folder: Path, force: bool) -> tuple[list[Entry], list[Path]]:

@@ -73,7 +73,8 @@ class Fleet:
 class Years:
     """At the end of each day, after charging: (days, packs).
 
-    gap_ah: largest difference of missing charge between groups; spread_v: at rest; bleed_h: hours of the day in which
+    gap_ah: largest difference of missing charge between groups; spread_v: at rest, as the
+    groups would stand with the highest full, so that days of any level compare; bleed_h: hours of the day in which
     any group bled; early: the charge was ended by a ceiling; lowest_v: of any group under load at the end of the ride.
     """
 
@@ -106,8 +107,14 @@ def live(fleet: Fleet, habit: Habit, days: int) -> Years:
             soc = _give(fleet, soc, habit.stop_soc - soc.mean(axis=1))
         missing_ah = (1.0 - soc) * fleet.capacity_ah
         gap[day] = np.ptp(missing_ah, axis=1)
-        spread[day] = np.ptp(fleet.curve.voltage_v(soc), axis=1)
+        spread[day] = _spread_at_full(fleet, soc)
     return Years(gap, spread, bleed_h, early, lowest, soc)
+
+
+def _spread_at_full(fleet: Fleet, soc: F64) -> F64:
+    """(packs,) V by which the lowest group is below the highest when that is full: the same charge to every group."""
+    room_ah = ((fleet.curve.soc(np.array(fleet.full_v)) - soc) * fleet.capacity_ah).min(axis=1)
+    return np.asarray(np.ptp(fleet.curve.voltage_v(soc + room_ah[:, None] / fleet.capacity_ah), axis=1))
 
 
 def _give(fleet: Fleet, soc: F64, mean_soc: F64) -> F64:

@@ -35,7 +35,7 @@ _FIRST, _DAYS = datetime(2025, 1, 4, tzinfo=UTC), 360
 _GROUPS, _CAPACITY_AH = 20, 15.0
 _LEAK_A = 0.0013  # about 1.5 % of the capacity a week
 _AWAY = (("06-21", "07-02"), ("12-24", "12-31"))  # days off, from and to
-_RIDDEN = 0.87  # of the days: some 300 in a year
+_RIDDEN = 0.98  # of the days that are not off: some 300 in a year
 _FULL_EVERY, _HOLD_H = 4, 1.0  # evenings, and hours after the light
 _CALIBRATED = datetime(2024, 12, 14, tzinfo=UTC)
 _PACK_TOML = f"""[pack]
@@ -65,14 +65,14 @@ class Evening:
         return f"{self.start:%Y-%m-%d}.frames"
 
 
-def evenings(seed: int = 7, days: int = _DAYS) -> Iterator[Evening]:
-    """The year in order; the same seed gives the same year."""
+def evenings(seed: int = 7, days: int = _DAYS, first: datetime = _FIRST) -> Iterator[Evening]:
+    """The year in order, or so many days from another first one; the same seed gives the same evenings."""
     rng = np.random.default_rng(seed)
     pack, meter = _pack(rng), _meter(rng)
-    soc, last = pack.soc0, _FIRST
+    soc, last = pack.soc0, first
     count = 0
     for day in range(days):
-        start = _FIRST + timedelta(days=day, hours=float(rng.uniform(5.5, 6.5)))
+        start = first + timedelta(days=day, hours=float(rng.uniform(5.5, 6.5)))
         if _away(start) or rng.random() > _RIDDEN:
             continue
         pack = _leaking(pack, start)
@@ -99,7 +99,9 @@ def _meter(rng: np.random.Generator) -> MeterModel:
 
 
 def _away(start: datetime) -> bool:
-    return any(first <= f"{start:%m-%d}" <= last for first, last in _AWAY)
+    """Every other weekend, and holidays."""
+    weekend = start.weekday() >= 5 and start.isocalendar().week % 2 == 0
+    return weekend or any(first <= f"{start:%m-%d}" <= last for first, last in _AWAY)
 
 
 def _leaking(pack: Pack, start: datetime) -> Pack:
@@ -126,7 +128,7 @@ def _evening(
     correction = Correction(0.0, "command", False, _CALIBRATED, (0,) * _GROUPS, (0,) * _GROUPS)
     session = replace(seen, start=start, corrections=(correction,))
     ends = start + timedelta(seconds=float(lived.time_s[-1]))
-    return Evening(start, session_frames(session, _PACK_TOML, "year")), lived.soc[-1], ends
+    return Evening(start, session_frames(session, _PACK_TOML, NAME)), lived.soc[-1], ends
 
 
 def _ambient_c(start: datetime, rng: np.random.Generator) -> float:
