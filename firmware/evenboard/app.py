@@ -30,12 +30,13 @@ _IDENT = const(4)
 _RETRY = const(6)
 _PLANNED = const(8)  # looked at when the next scan is due
 _FED = const(10)  # the watchdog
+_MOVED = const(12)  # a group did, or what was to be done at rest was tried
 
 
 class App:
     # front: a front end, or None when the board description is bad; problem: what is bad then.
     def __init__(self, board, problem, front, link, clock, feed, reason=wire.RESET_REASON_UNKNOWN, boot_count=0):
-        self._board = board
+        self.board = board
         self._problem = problem
         self.front = front
         self.link = link
@@ -66,7 +67,7 @@ class App:
         self.scans = 0
         self.took_ms = 0  # what the latest good scan took, warning and sending included
         self._longest_ms = 0
-        self._marks = [0] * 12  # two halves of the time of each of the events `_SCAN` to `_FED`
+        self._marks = [0] * 14  # two halves of the time of each of the events `_SCAN` to `_MOVED`
         self._due = 0  # ms from that look on
 
     # After construction: relays open, self-test, and say who is there. A lone delimiter ends console text before it.
@@ -78,11 +79,11 @@ class App:
         elif self._problem:
             self.blind = True
             self.state = wire.STATE_FAULT
-        self._tick()
+        self.clock.service()
         self.introduce()
         self.send_health()
-        if self.front and self._board.get("autostart"):
-            self.start(self._board.get("interval_ms", 0), self._board.get("quiet_interval_ms", 0))
+        if self.front and self.board.get("autostart"):
+            self.start(self.board.get("interval_ms", 0), self.board.get("quiet_interval_ms", 0))
 
     # `poll` for the main loop of a board: an error of our own must not leave a relay closed or end the monitor.
     def step(self):
@@ -96,7 +97,7 @@ class App:
 
     # One step of work. Returns the time in ms for which there is nothing to do.
     def poll(self):
-        self._tick()
+        self.clock.service()
         if self.boots:
             self.boots.running(self.clock.low, self.clock.high)
         if self.watch:
@@ -125,7 +126,7 @@ class App:
     # The scan path: read, pack, CRC, COBS, write. Nothing here allocates.
     def scan_once(self):
         front = self.front
-        self._tick()
+        self.clock.service()
         low = self.clock.low
         high = self.clock.high
         if not front.scan():
@@ -177,8 +178,16 @@ class App:
                 self._calm += 1
             return
         self._calm = 0
+        self._mark(_MOVED)
         for i in range(self.front.groups):
             seen[i] = readings[i]
+
+    # Whether nothing moved for so long, once in that time.
+    def rests(self, ms):
+        if not self._over(_MOVED, ms):
+            return False
+        self._mark(_MOVED)
+        return True
 
     def send_scan(self):
         flags = self.front.flags
@@ -188,7 +197,7 @@ class App:
         if self._calm >= _QUIET_SCANS and self._quiet_ms:
             flags |= wire.SCAN_QUIET
         self.link.send(messages.fill_scan(self.link, self.front, flags))
-        self._tick()
+        self.clock.service()
 
     # Bytes from the host; `data` holds n of them.
     def receive(self, data, n):
@@ -312,9 +321,6 @@ class App:
         self._mark(_FED)
         self._feed()
 
-    def _tick(self):
-        self.clock.service()
-
     def _over(self, k, limit_ms):
         return self.clock.since(self._marks[k], self._marks[k + 1]) >= limit_ms
 
@@ -333,7 +339,7 @@ class App:
 
     # IDENT into the link's buffer, which is free between frames; returns its size.
     def fill_ident(self):
-        return messages.fill_ident(self, self._board, self._reason)
+        return messages.fill_ident(self, self.board, self._reason)
 
     def send_health(self):
         self._mark(_HEALTH)

@@ -190,3 +190,18 @@ def test_command_overwrites_nothing_and_checks_the_board(tmp_path: Path) -> None
     board.write_text("{")
     assert isinstance(CliRunner().invoke(command, [*args, str(tmp_path / "n.json")]).exception, InputError)
     assert CliRunner().invoke(command, [str(recording), str(reference), "-o", "x"]).exit_code == 2
+
+
+def test_a_folder_of_another_board_is_told_before_anything_is_written(tmp_path: Path) -> None:
+    recording, reference, board = _files(tmp_path)
+    args = [str(recording), str(reference), "--board", str(board), "--keep", str(tmp_path / "kept"), "-o"]
+    done = CliRunner().invoke(command, [*args, str(tmp_path / "first.json")])
+    again = CliRunner().invoke(command, [*args, str(tmp_path / "again.json")])
+    history = tmp_path / "kept" / "history.toml"
+    assert history.read_text().count("[[calibration]]") == 1  # the recording has no date, and is the same for all that
+    history.write_text(history.read_text().replace('board = ""', 'board = "another"').replace("[1", "[2"))
+    refused = CliRunner().invoke(command, [*args, str(tmp_path / "second.json")])
+
+    assert (done.exit_code, again.exit_code) == (0, 0), done.output
+    assert "give each board a folder of its own" in str(refused.exception)
+    assert not (tmp_path / "second.json").exists()

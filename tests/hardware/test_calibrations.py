@@ -74,6 +74,7 @@ def test_what_is_kept_is_read_back_and_is_toml_to_anyone() -> None:
         (("points = 8", "ponts = 8"), "did you mean 'points'"),
         (("points = 8\n", ""), "points is missing"),
         (("2025-03-02T", "2025-13-02T"), "is no date and time"),
+        (("2025-03-02T", "9999-12-31T"), "found is of the year 9999"),
         (("[1200, -3000, 0, 5100]", '[1200, "x", 0, 5100]'), "whole numbers"),
         (("[1200, -3000, 0, 5100]", "[1200, -3000, 0]"), "as long as each other"),
         (("u_own_mv = 0.1", "u_own_mv = 0.0"), "must be above 0"),

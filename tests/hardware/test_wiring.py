@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from itertools import pairwise
+from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 from evenstring.commands.bench.wiring import command
 from evenstring.errors import InputError
 from evenstring.hardware.lead_faults import HandReadings
-from evenstring.hardware.meter_check import all_measured, check_readings
+from evenstring.hardware.meter_check import all_measured, at_the_edge, check_readings
 from evenstring.hardware.procedures import PROCEDURES, procedure, windows
 from evenstring.hardware.walk import parse_answer, parse_answers
 from evenstring.hardware.wiring import drawing, tap_list
@@ -59,12 +60,12 @@ def test_good_readings_pass() -> None:
         (GOOD | {4: 0.0, 5: 0.1, 6: 0.0}, "leads 4, 5, 6 open, or the plug is half in"),
         (
             dict.fromkeys(GOOD, 0.0),
-            "lead 0 open (pin 1 reads nothing: fuse, resistor, crimp), where the black probe is",
+            "lead 0 open (pin 1 reads nothing: fuse, resistor, crimp)",
         ),
         (GOOD | {3: 13.3, 4: 13.3}, "leads 3 and 4 touch each other behind their resistors"),
         ({tap: -volts for tap, volts in GOOD.items()}, "the whole harness, pack positive is on pin 1"),
         (GOOD | {3: GOOD[2]}, "lead 3 on tap 2, where lead 2 is (pin 4 reads as pin 3)"),
-        (GOOD | {0: 0.0, 1: 0.0}, "lead 1 open (pin 2 reads nothing: fuse, resistor, crimp); or lead 1 on tap 0"),
+        (GOOD | {0: 0.0, 1: 0.0}, "lead 1 open (pin 2 reads nothing: fuse, resistor, crimp)\n  or: lead 1 on tap 0"),
         ({tap: volts - 1.0 * (tap > 2) * 1.5 for tap, volts in GOOD.items()}, "do not charge"),
         ({tap: volts + 1.0 for tap, volts in GOOD.items()}, "black lead"),
         ({tap: volts for tap, volts in GOOD.items() if tap != 2}, "not measured: tap 2"),
@@ -80,6 +81,16 @@ def test_each_usual_mistake_is_named(readings: dict[int, float], says: str) -> N
     assert any(says in problem for problem in check(readings))
 
 
+def test_a_group_outside_by_less_than_the_meter_tells_is_to_be_measured_by_itself(tmp_path: Path) -> None:
+    file = tmp_path / "meter.csv"
+    file.write_text("tap;volts\n" + "".join(f"{k};{4.2 * k + 0.12 * (k > 9):.2f}\n" for k in range(13)))
+    done = CliRunner().invoke(command, ["--groups", "12", "--check", str(file)])
+
+    assert done.exit_code == 0, done.output
+    assert "look: group 10: 4.32 V, above 4.25 V by less than this meter tells: measure this group" in done.output
+    assert at_the_edge(HandReadings(True, (3.9, 3.9)), 2.5, 4.25) == ()
+
+
 def test_group_by_group_an_end_groups_lead_and_a_dead_group_are_both_said() -> None:
     """They read the same; further in, an open lead takes both of its groups."""
     (first,) = check_readings(HandReadings(True, (0.0, 3.8, 3.8, 3.8)), 2.5, 4.25)
@@ -88,7 +99,7 @@ def test_group_by_group_an_end_groups_lead_and_a_dead_group_are_both_said() -> N
 
     assert first.startswith("lead 0 open")
     assert "group 1 is dead" in first
-    assert third.startswith("lead 3 open (pin 4 reads nothing: fuse, resistor, crimp); or every lead from 3 on")
+    assert third.startswith("lead 3 open (pin 4 reads nothing: fuse, resistor, crimp)\n  or: every lead from 3 on")
     assert several == ("leads 2, 3 open, or the plug is half in: their pins read nothing",)
 
 

@@ -33,6 +33,7 @@ __all__ = [
 INTERVAL_MONTHS = 12  # between two calibrations; common practice
 _K = 2.0  # expanded uncertainty, about 95 %; JCGM 100:2008, 6.3, published
 _CHANCE = 0.05  # that any group is said to have moved where none did; common practice
+_YEARS = (2000, 2200)  # a date outside is a mistake; our choice
 _MOST_GROUPS = 40
 _LINE = ValueRule(str, longest=120)  # characters: our choice
 _MV, _UNCERTAIN = ValueRule(low=0, high=1000), ValueRule(above=0, high=1000)
@@ -210,7 +211,9 @@ def _one(doc: Checked, index: int, content: dict[str, Any]) -> Calibration:
     try:
         found = datetime.fromisoformat(values["found"])
     except ValueError as error:
-        raise doc.error("calibration", index, "found", f"is no date and time ({error})") from error
+        raise doc.error("calibration", index, "found", f"found is no date and time ({error})") from error
+    if not _YEARS[0] <= found.year <= _YEARS[1]:
+        raise doc.error("calibration", index, "found", f"found is of the year {found.year}; correct it")
     for key in ("offset_uv", "gain_ppm"):
         if not all(type(v) is int for v in values[key]) or not 1 <= len(values[key]) <= _MOST_GROUPS:
             raise doc.error("calibration", index, key, f"{key} must be whole numbers, one a group")

@@ -14,7 +14,7 @@ from evenstring.hardware.lead_faults import (
     group_spans,
 )
 
-__all__ = ["all_measured", "check_readings", "fault_words"]
+__all__ = ["all_measured", "at_the_edge", "check_readings", "fault_words"]
 
 _ZERO_V = 0.05
 _BLACK_V = 0.2  # what tap 0 may read against itself; our choice
@@ -73,6 +73,17 @@ def check_readings(readings: HandReadings, low_v: float, high_v: float) -> tuple
     )
 
 
+def at_the_edge(readings: HandReadings, low_v: float, high_v: float) -> tuple[str, ...]:
+    """Groups that read outside the limits by less than a hand meter tells apart, where nothing else is wrong."""
+    limits = Limits(low_v, high_v)
+    return tuple(
+        f"group {g}: {step:.2f} V, {'above' if step > high_v else 'below'}"
+        f" {high_v if step > high_v else low_v:g} V by less than this meter tells: measure this group by itself"
+        for g, step in enumerate(readings.steps_v, start=1)
+        if not limits.low_v <= step <= limits.high_v
+    )
+
+
 def _several_open(readings: HandReadings, limits: Limits) -> tuple[str, ...]:
     """Leads that read nothing while the others rise as they should."""
     if readings.by_group:
@@ -94,9 +105,10 @@ def _fault(readings: HandReadings, limits: Limits, narrow: Limits | None = None)
     first, *others = (fault_words(f, readings.pins) for f in faults)
     if readings.by_group and (dead := _dead_end(faults[0], readings.pins)):
         others.append(dead)
-    more = f"; or {'; or '.join(others[:_SHOWN])}: see which wire is in the pin" if others else ""
+    more = [f"  or: {other}" for other in others[:_SHOWN]]
+    more += ["  They read the same: see which wire is in which pin."] if others else []
     spans = group_spans(readings, faults[0].carried(readings.pins), limits) or ()
-    return (f"{first}{more}", *(_outside(spans, narrow) if narrow else ()))
+    return ("\n".join([first, *more]), *(_outside(spans, narrow) if narrow else ()))
 
 
 def fault_words(fault: LeadFault, pins: int) -> str:
@@ -105,7 +117,7 @@ def fault_words(fault: LeadFault, pins: int) -> str:
     words = _WORDS[fault.kind].format(a=a, b=b, pin_a=a + 1, pin_b=b + 1, last=pins)
     if fault.kind == "reversed" and b - a == pins - 1:
         return f"{words}: the whole harness, pack positive is on pin 1"
-    return words + (", where the black probe is first" if fault == LeadFault("open", (0,)) else "")
+    return words
 
 
 def _dead_end(fault: LeadFault, pins: int) -> str:

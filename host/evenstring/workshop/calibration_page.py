@@ -168,10 +168,10 @@ def _picture(channels: Sequence[Channel], limits: PartLimits | None, *, left: bo
     return Picture(
         key="left" if left else "found",
         alt=f"{what}: errors of {len(channels)} groups from {low:+.2f} to {high:+.2f} mV.",
-        caption=f"{what}: reading less reference, group by group.{_limit_words(limit, left=left, tinted=shown)}",
+        caption=f"Each line is one voltage of the reference.{_limit_words(limit, left=left, tinted=shown)}",
         x=_group_axis(len(channels)),
         y=number_axis(min(low, -edge, -0.1), max(high, edge, 0.1), "mV"),
-        y_word="mV, reading less reference",
+        y_word=f"{what}: mV, reading less reference, by group",
         lines=tuple(lines),
         dots=tuple(dots),
         areas=(Area(groups, np.full(2, -edge), np.full(2, edge)),) if edge else (),
@@ -191,8 +191,7 @@ def _limit_words(limit: float | None, *, left: bool, tinted: bool) -> str:
 
 def _group_axis(groups: int) -> Axis:
     step = next((s for s in _TICKS if groups / s <= _MOST_TICKS), _TICKS[-1])
-    numbers = [g for g in range(1, groups + 1) if g == 1 or g % step == 0]
-    return Axis(0.5, groups + 0.5, tuple((float(g), str(g)) for g in numbers), "")
+    return Axis(0.5, groups + 0.5, tuple((float(g), str(g)) for g in range(step, groups + 1, step)), "")
 
 
 def _group_row(channel: Channel, moved: Drift | None) -> tuple[str, ...]:

@@ -18,7 +18,7 @@ from evenstring.board.correct import (
 )
 from evenstring.board.talk import Talk
 from evenstring.commands.bench.description import Description, description_options, left_unknown
-from evenstring.commands.bench.kept import Keeping, Made, calibration_of, keep, keep_options, show_kept
+from evenstring.commands.bench.kept import Keeping, Made, calibration_of, keep, keep_options, kept_beside, show_kept
 from evenstring.commands.say import say
 from evenstring.errors import InputError
 from evenstring.hardware.calibrate import Channel, calibrate, joined
@@ -29,8 +29,8 @@ from evenstring.io.load import load_session
 from evenstring.io.port import open_port
 from evenstring.io.table.hand_table import read_hand_table
 from evenstring.io.table.reference import REFERENCE_NEEDS, reference_points
-from evenstring.session import Correction
-from evenstring.workshop.job import job_of
+from evenstring.session import Correction, Session
+from evenstring.workshop.job import Job, job_of
 
 __all__ = ["command"]
 
@@ -38,7 +38,7 @@ __all__ = ["command"]
 @click.command("calibrate", epilog="Example: evenstring calibrate rest.frames meter.csv /dev/ttyACM0")
 @click.argument("what", nargs=-1, metavar="[RECORDING REFERENCE] [PORT]")
 @click.option("--yes", is_flag=True, help="Write without being asked.")
-@click.option("--show", is_flag=True, help="Only show what is in force on the board at PORT.")
+@click.option("--show", is_flag=True, help="Only show what is in force on the board at PORT, or kept in a folder.")
 @click.option("--restore", is_flag=True, help="Take the latest write back on the board at PORT.")
 @description_options
 @keep_options
@@ -70,30 +70,37 @@ def command(
         raise click.UsageError("give RECORDING and REFERENCE, and PORT to write it to a board; or --show PORT")
     say(CALIBRATE + "\n")
     description.refuse_early()
-    made = _made(Path(what[0]), Path(what[1]), description, keeping)
-    _say_channels(made.channels)
-    description.write(made.channels)
+    session = load_session([Path(what[0])])
+    job = job_of(session.job_toml, keeping.job)
+    channels = _channels(session, Path(what[1]), job)
+    _say_channels(channels)
+    whole = joined(channels, *_before(session, what[0], description), session.ident.front_end)
+    made = Made(calibration_of(session, channels, whole, job, keeping.months), channels, session)
+    if keeping.folder:
+        kept_beside(keeping.folder, made.calibration)  # a wrong folder is told before anything is written
+    description.write(channels)
     if len(what) > 2:
         _send(what[2], made, what[0], yes)
     if keeping.folder:
         keep(keeping.folder, made)
 
 
-def _made(recording: Path, reference: Path, description: Description, keeping: Keeping) -> Made:
-    session = load_session([recording])
-    job = job_of(session.job_toml, keeping.job)
+def _channels(session: Session, reference: Path, job: Job) -> tuple[Channel, ...]:
     meter = parse_uncertainty(job.meter_uncertainty, "job") if job.meter_uncertainty else None
     table = read_hand_table(reference, REFERENCE_NEEDS)
     if table.unused:
         say(f"{reference}: columns not used: {', '.join(table.unused)}")
-    channels = calibrate(session, reference_points(table, meter))
-    before = description.in_force(session.groups)
-    if before is None and session.corrections:
-        held = in_force(session, str(recording))
-        before = list(held.offset_uv), list(held.gain_ppm)
-    zeros = [0] * session.groups
-    whole = joined(channels, *(before or (zeros, zeros)), session.ident.front_end)
-    return Made(calibration_of(session, channels, whole, job, keeping.months), channels, session)
+    return calibrate(session, reference_points(table, meter))
+
+
+def _before(session: Session, where: str, description: Description) -> tuple[Sequence[int], Sequence[int]]:
+    """Offsets (uV) and gains (ppm) that the recording was made with: as told, as it says itself, or none."""
+    if (told := description.in_force(session.groups)) is not None:
+        return told
+    if session.corrections:
+        held = in_force(session, where)
+        return held.offset_uv, held.gain_ppm
+    return [0] * session.groups, [0] * session.groups
 
 
 def _say_channels(channels: Sequence[Channel]) -> None:

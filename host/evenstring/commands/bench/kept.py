@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -30,7 +31,7 @@ from evenstring.session import Session
 from evenstring.workshop.calibration_page import calibration_page, drift_words, part_limits
 from evenstring.workshop.job import Job
 
-__all__ = ["Keeping", "Made", "calibration_of", "keep", "keep_options", "read_kept", "show_kept"]
+__all__ = ["Keeping", "Made", "calibration_of", "keep", "keep_options", "kept_beside", "read_kept", "show_kept"]
 
 _HISTORY, _PAGE = "history.toml", "calibration.html"
 
@@ -122,6 +123,22 @@ def read_kept(folder: Path) -> tuple[Calibration, ...]:
         raise InputError(f"{file}: cannot read it ({error}); choose another folder with --keep") from error
 
 
+def kept_beside(folder: Path, new: Calibration) -> list[Calibration]:
+    """The calibrations of a folder that a new one will stand beside; itself, kept already, is none of them.
+
+    Raises:
+        InputError: they are of another board.
+    """
+    before = [one for one in read_kept(folder) if not _same(one, new)]
+    other = next((one for one in before if (one.board, len(one.offset_uv)) != (new.board, len(new.offset_uv))), None)
+    if other:
+        raise InputError(
+            f"{folder}: holds calibrations of board {other.board or 'without a name'!r}, {len(other.offset_uv)} groups,"
+            f" not of {new.board or 'one without a name'!r}; give each board a folder of its own with --keep"
+        )
+    return before
+
+
 def keep(folder: Path, made: Made) -> None:
     """Add a calibration to a folder and write its page; the same one again replaces itself.
 
@@ -129,14 +146,7 @@ def keep(folder: Path, made: Made) -> None:
         InputError: the folder is of another board, or cannot be written.
     """
     new = made.calibration
-    before = [one for one in read_kept(folder) if one.found != new.found]
-    other = next((one for one in before if (one.board, len(one.offset_uv)) != (new.board, len(new.offset_uv))), None)
-    if other:
-        raise InputError(
-            f"{folder}: holds calibrations of board {other.board or 'without a name'!r}, {len(other.offset_uv)} groups,"
-            f" not of {new.board or 'one without a name'!r}; give each board a folder of its own with --keep"
-        )
-    kept = sorted([*before, new], key=lambda one: one.found)
+    kept = sorted([*kept_beside(folder, new), new], key=lambda one: one.found)
     make_folder(folder)
     write_new(folder / _HISTORY, calibrations_toml(kept).encode(), force=True)
     if kept[-1] is new:
@@ -166,6 +176,12 @@ def show_kept(folder: Path) -> None:
     _say_drift(kept)
     today, due = datetime.now(UTC).date(), kept[-1].due
     say(f"calibration due since {due}" if today >= due else f"next calibration due on {due}")
+
+
+def _same(one: Calibration, new: Calibration) -> bool:
+    """Whether both are of the same readings; a recording without a date is given that of the day it is looked at."""
+    alike = (one.offset_uv, one.gain_ppm, one.points) == (new.offset_uv, new.gain_ppm, new.points)
+    return one.found == new.found or (alike and math.isclose(one.rms_found_mv, new.rms_found_mv, abs_tol=1e-3))
 
 
 def _say_drift(kept: Sequence[Calibration]) -> None:

@@ -9,7 +9,7 @@ import click
 from evenstring.commands.say import say
 from evenstring.errors import InputError
 from evenstring.hardware.cautions import WIRING
-from evenstring.hardware.meter_check import all_measured, check_readings
+from evenstring.hardware.meter_check import all_measured, at_the_edge, check_readings
 from evenstring.hardware.procedures import WALKS, Step, procedure
 from evenstring.hardware.reference import reference_design
 from evenstring.hardware.walk import HEAD, answer_row, next_step, parse_answer, parse_answers, refused
@@ -82,9 +82,11 @@ def _check(file: Path, number: int, profile: PackProfile) -> int:
         problems = check_readings(readings, profile.discard_v, profile.ceiling_v)
     for problem in problems:
         say(f"wrong: {problem}")
-    if problems:
+    if problems or readings is None:
         say("Do not plug in. Find the cause on the pack side first.")
         return 1
+    for group in at_the_edge(readings, profile.discard_v, profile.ceiling_v):
+        say(f"look: {group}")
     say("Each group lies within the limits. Next: monitor off and unplugged from every computer, then the plug.")
     return 0
 

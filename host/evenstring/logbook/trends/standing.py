@@ -11,6 +11,7 @@ from typing import Literal
 
 import numpy as np
 
+from evenstring.hardware.calibrations import INTERVAL_MONTHS
 from evenstring.logbook.trends.group_changes import GroupChange, group_changes
 from evenstring.logbook.trends.history import History, Quantity
 from evenstring.logbook.trends.line import trend
@@ -25,7 +26,7 @@ StandingKind = Literal[
 _LAST_CHARGES = 5  # full charges that ended uneven, one after the other; our choice
 _STORED_WEEKS = 3.0  # our choice
 _FULL_PERCENT, _EMPTY_PERCENT = 90.0, 10.0  # makers advise 30 to 60 % for storage; common practice
-_CALIBRATION_WEEKS = 52.0  # a year between calibrations; common practice
+_CALIBRATION_WEEKS = INTERVAL_MONTHS * 52.0 / 12.0  # between two calibrations; common practice
 _OUTRUN_WEEKS = 26.0  # of history looked at for drift against balancing; our choice
 _OUTRUN_MV = 20.0  # spread below which drift does not matter yet; twice the usual target of 10 mV, our choice
 

@@ -25,6 +25,7 @@ def quality(material: Material) -> list[tuple[str, str]]:
         ("runs on", ident.runtime or "not stated"),
         ("board", ident.board_id or "not stated"),
         ("board's own memory", ident.memory_words or "records nothing by itself, or does not say"),
+        ("taken from the pack by the board", ident.draw_words or "not stated"),
         ("calibration", _calibration(session)),
         ("frames good", f"{link.frames_good:,}"),
         ("frames damaged", f"{link.frames_damaged:,}{_cut(link)}; none of them became a number"),

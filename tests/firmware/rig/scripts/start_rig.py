@@ -134,6 +134,9 @@ def live(line, ms):
         return "end" if Run.over else "reset"
     except KeyboardInterrupt:
         pass
+    finally:
+        Run.dog = None  # nothing runs until the next life
+        Run.over = True
     return "console"
 
 
