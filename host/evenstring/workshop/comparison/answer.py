@@ -60,7 +60,7 @@ class Answer:
 
 def answer(found: Compared) -> Answer:
     """From the rows of a comparison."""
-    became = _became(found)
+    became = () if found.other_pack else _became(found)
     headline, good, todo = _said(found, became)
     return Answer(headline, good, became, todo)
 
