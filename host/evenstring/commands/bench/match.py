@@ -223,10 +223,9 @@ def _how_counted(found: Matched, assumed: Assumed) -> list[str]:
         if not c.measured:
             lines.append(f"  {q.word}: not measured, and so not alike by more than chance")
             continue
-        little = "; not told apart by this tester" if c.told == 0.0 else f"; {c.told:.0%} of the scatter is the cells'"
-        lines.append(
-            f"  {q.word}: 1 {q.unit} counts as {c.percent_per_unit:.2g} % of charge; {c.measured} measured{little}"
-        )
+        real = "scatter all the tester's" if c.told == 0.0 else f"scatter {c.told:.0%} real"
+        each = f"1 {q.unit} counts as {c.percent_per_unit:.2g} % of charge"
+        lines.append(f"  {q.word}: {each}; {c.measured} measured; {real}")
     return lines
 
 
