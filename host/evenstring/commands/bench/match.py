@@ -208,7 +208,7 @@ def _wrapped(labels: list[str]) -> list[str]:
 def _how_good(found: Matched) -> list[str]:
     if found.proved:
         return [
-            f"Unlike by {found.unlike_percent:.2f} % of charge; no other choice is better by this measure (proved)."
+            f"Unlike by {found.unlike_percent:.2f} % of charge; proved: no other choice is better."
         ]
     share = found.bound / found.cost if found.cost > 0.0 else 1.0
     return [
