@@ -207,9 +207,7 @@ def _wrapped(labels: list[str]) -> list[str]:
 
 def _how_good(found: Matched) -> list[str]:
     if found.proved:
-        return [
-            f"Unlike by {found.unlike_percent:.2f} % of charge; proved: no other choice is better."
-        ]
+        return [f"Unlike by {found.unlike_percent:.2f} % of charge; proved: no other choice is better."]
     share = found.bound / found.cost if found.cost > 0.0 else 1.0
     return [
         f"Unlike by {found.unlike_percent:.2f} % of charge: the best that was found. Its cost is {found.cost:.4g},",
@@ -223,7 +221,7 @@ def _how_counted(found: Matched, assumed: Assumed) -> list[str]:
         if not c.measured:
             lines.append(f"  {q.word}: not measured, and so not alike by more than chance")
             continue
-        real = "scatter all the tester's" if c.told == 0.0 else f"scatter {c.told:.0%} real"
+        real = "all tester's scatter" if c.told == 0.0 else f"scatter {c.told:.0%} real"
         each = f"1 {q.unit} counts as {c.percent_per_unit:.2g} % of charge"
         lines.append(f"  {q.word}: {each}; {c.measured} measured; {real}")
     return lines
