@@ -9,6 +9,7 @@ from collections import Counter
 from collections.abc import Callable
 from functools import wraps
 from pathlib import Path
+from textwrap import wrap
 from typing import Any
 
 import click
@@ -19,6 +20,7 @@ from evenstring.errors import InputError, UsageError
 from evenstring.io.files import refuse_existing, write_new
 from evenstring.io.table.named_rows import read_named_rows
 from evenstring.report.report_json import plain_values
+from evenstring.report.words import counted
 from evenstring.text import plain
 from evenstring.workshop.matching.cells import QUANTITIES, Cell
 from evenstring.workshop.matching.criterion import LOAD_C, USUAL_U, WEEKS, Assumed
@@ -29,6 +31,7 @@ from evenstring.workshop.matching.match import Matched, match
 
 __all__ = ["command"]
 
+_WIDTH = 80  # columns: common practice
 _CAUTIONS = (
     "Alike is not fit: a cell that was ever below its discard voltage, is dented,",
     "warm at rest or of unknown origin belongs into no string. Joining cells can",
@@ -166,8 +169,9 @@ def _json(file: Path) -> dict[str, Any]:
 
 def _lines(found: Matched, length: int, assumed: Assumed) -> list[str]:
     cells = sum(len(s.cells) for s in found.strings)
-    lines = [f"{len(found.strings)} strings of {length}: {cells} cells used, {len(found.left)} left over."]
-    lines += [f"! {c}." for c in found.cautions]
+    strings = counted(len(found.strings), "string")
+    lines = [f"{strings} of {length}: {counted(cells, 'cell')} used, {len(found.left)} left over."]
+    lines += [line for c in found.cautions for line in wrap(f"! {c}.", _WIDTH, subsequent_indent="  ")]
     lines += ["", f"{'':7s}{'unlike, %':>10s}  " + "".join(f"{_head(k, found):>20s}" for k in range(len(QUANTITIES)))]
     several = len({c.source for s in found.strings for c in s.cells}) > 1
     for number, string in enumerate(found.strings, 1):
@@ -177,6 +181,7 @@ def _lines(found: Matched, length: int, assumed: Assumed) -> list[str]:
         lines += ["", f"String {number}:", *_wrapped([_named(c, several) for c in string.cells])]
     if found.left:
         lines += ["", "Left over:", *(f"  {_named(one.cell, several)}: {one.why}." for one in found.left)]
+    lines = [line.rstrip() for line in lines]
     return [*lines, "", *_how_good(found), *_how_counted(found, assumed), "", *_CAUTIONS]
 
 
@@ -194,11 +199,11 @@ def _named(cell: Cell, several: bool) -> str:
 
 
 def _wrapped(labels: list[str]) -> list[str]:
-    """Labels in lines of at most eighty columns."""
+    """Labels in lines of at most so many columns."""
     lines, line = [], " "
     for k, label in enumerate(labels):
         word = label + ("," if k + 1 < len(labels) else "")
-        if len(line) + 1 + len(word) > 80 and line.strip():
+        if len(line) + 1 + len(word) > _WIDTH and line.strip():
             lines.append(line)
             line = " "
         line += " " + word
@@ -211,7 +216,7 @@ def _how_good(found: Matched) -> list[str]:
     share = found.bound / found.cost if found.cost > 0.0 else 1.0
     return [
         f"Unlike by {found.unlike_percent:.2f} % of charge: the best that was found. Its cost is {found.cost:.4g},",
-        f"and no choice can have less than {found.bound:.4g} ({share:.0%} of it).",
+        f"and no choice can have less than {found.bound:.4g} ({100 * share:.0f} % of it).",
     ]
 
 
@@ -221,7 +226,7 @@ def _how_counted(found: Matched, assumed: Assumed) -> list[str]:
         if not c.measured:
             lines.append(f"  {q.word}: not measured, and so not alike by more than chance")
             continue
-        real = "all tester's scatter" if c.told == 0.0 else f"scatter {c.told:.0%} real"
+        real = "all tester's scatter" if c.told == 0.0 else f"scatter {100 * c.told:.0f} % real"
         each = f"1 {q.unit} counts as {c.percent_per_unit:.2g} % of charge"
         lines.append(f"  {q.word}: {each}; {c.measured} measured; {real}")
     return lines

@@ -21,6 +21,11 @@ _WORDS = {
     "leak_percent_per_week": "leak leakage selfdischarge discharge selbstentladung loss",
 }
 _ROLES = {word: role for role, words in _WORDS.items() for word in words.split()}
+# Rows below a table that are no cell; common practice.
+_SUMMARY = frozenset(
+    ("total", "sum", "summe", "mean", "average", "avg", "mittel", "mittelwert", "median", "min", "max", "minimum")
+    + ("maximum", "std", "stdev", "sd")
+)
 _UNCERTAIN = frozenset({"u", "uncertainty", "unsicherheit", "sigma"})
 # Unit, as letters in a column's name: factor to the quantity's own. Percent a month: of 30.4 days.
 _UNITS = {
@@ -116,7 +121,7 @@ def _column(at: int, role: str, tokens: Sequence[str], rows: NamedRows) -> _Colu
 
 
 def cells_of_table(rows: NamedRows, columns: Columns, capacity_ah: float | None = None) -> Iterator[Cell]:
-    """Row by row.
+    """Row by row; rows of totals and means are passed over.
 
     Args:
         rows: of the table.
@@ -129,6 +134,8 @@ def cells_of_table(rows: NamedRows, columns: Columns, capacity_ah: float | None 
     seen: dict[str, int] = {}
     for line, cells in rows.rows:
         label = cells[columns.label].strip() if columns.label is not None else ""
+        if label.lower().rstrip(":.") in _SUMMARY:
+            continue
         label = label or f"row {len(seen) + 1}"
         if label in seen:
             raise InputError(f"{rows.where}: lines {seen[label]} and {line} are both cell {label!r}; give each its own")

@@ -206,3 +206,24 @@ def test_what_is_no_report_is_refused_in_one_line(tmp_path: Path, text: str) -> 
     file.write_text(text)
     with pytest.raises(InputError):
         CliRunner().invoke(cli, ["match", str(file), "--length", "4"], catch_exceptions=False)
+
+
+def test_a_row_of_totals_is_no_cell(tmp_path: Path) -> None:
+    rows = [(a, b) for a, b, _, _ in cells()]
+    foot = [("Total", 29.4), ("Mean:", 2.45), ("Mittelwert", 2.45)]
+
+    found = strings_of(
+        run(written(tmp_path / "c.csv", ["cell", "capacity_ah"], [*rows, *foot]), "--length", 4, "--json")
+    )
+
+    assert sorted(c for s in found for c in s) == sorted(r[0] for r in rows)
+
+
+@pytest.mark.parametrize(("text", "error"), [
+    ("just text\nmore\n", "give one row each"), ("2.5,30\n2.4,31\n", "have no names"),
+    ("cell,capacity_ah\nA,2.5 Ah\nB,2.4 Ah\n", "numbers without their units"), ("", "is empty"),
+])  # fmt: skip
+def test_what_is_no_table_of_cells_is_refused_with_what_would_be_one(tmp_path: Path, text: str, error: str) -> None:
+    (tmp_path / "c.csv").write_text(text)
+    with pytest.raises(InputError, match=error):
+        CliRunner().invoke(cli, ["match", str(tmp_path / "c.csv"), "--length", "2"], catch_exceptions=False)
