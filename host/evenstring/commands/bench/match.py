@@ -23,9 +23,10 @@ from evenstring.report.report_json import plain_values
 from evenstring.report.words import counted
 from evenstring.text import plain
 from evenstring.workshop.matching.cells import QUANTITIES, Cell
+from evenstring.workshop.matching.columns import columns_of
 from evenstring.workshop.matching.criterion import LOAD_C, USUAL_U, WEEKS, Assumed
 from evenstring.workshop.matching.from_report import cells_of_report
-from evenstring.workshop.matching.from_table import cells_of_table, columns_of
+from evenstring.workshop.matching.from_table import cells_of_table
 from evenstring.workshop.matching.limits import Limits
 from evenstring.workshop.matching.match import Matched, match
 

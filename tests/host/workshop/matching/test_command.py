@@ -15,11 +15,13 @@ import pytest
 from click.testing import CliRunner, Result
 from evenstring.cli import cli
 from evenstring.errors import InputError
+from evenstring.io.table.named_rows import NamedRows
 from evenstring.profile import PackProfile
 from evenstring.report.material import gather_material
 from evenstring.report.report_json import report_json
 from evenstring.sim import DutyCycle, MeterModel, Pack, measure, simulate
 from evenstring.workshop.matching.cells import Cell
+from evenstring.workshop.matching.columns import columns_of
 from evenstring.workshop.matching.from_report import cells_of_report
 
 from tests.host.looks import NASTY, a_day, a_material
@@ -79,7 +81,7 @@ def test_what_each_column_was_taken_for_is_said(tmp_path: Path) -> None:
     rows = [(a, b, 0.01, 3) for a, b, _, _ in cells()]
     told = run(written(tmp_path / "cells.csv", names, rows), "--length", 4).stderr
 
-    assert "cell: the cell's label; capacity_ah: capacity; u_capacity_ah: its standard uncertainty" in told
+    assert "cell: the cell's label; capacity_ah: capacity; u_capacity_ah: uncertainty of the capacity" in told
     assert "not used: shelf" in told
 
 
@@ -91,6 +93,7 @@ def test_what_each_column_was_taken_for_is_said(tmp_path: Path) -> None:
     (["cell", "capacity_ah"], ("x", "-2.5"), "line 26, column 'capacity_ah': -2.5 is below zero"),
     (["cell", "capacity_ah"], ("x", "2.5", "7"), "line 26 has 3 cells, the others 2"),
     (["cell", "leak_ma"], ("x", "0.02"), "leak in mA needs the cell's capacity"),
+    (["cell", "leak_mah_per_week"], ("x", "2.5"), "does not say its unit"),
     (["cell", "ah", "mah"], ("x", "2.5", "2500"), "ah and mah are both a capacity"),
 ])  # fmt: skip
 def test_a_table_that_cannot_be_used_says_where_and_why(
@@ -227,3 +230,17 @@ def test_what_is_no_table_of_cells_is_refused_with_what_would_be_one(tmp_path: P
     (tmp_path / "c.csv").write_text(text)
     with pytest.raises(InputError, match=error):
         CliRunner().invoke(cli, ["match", str(tmp_path / "c.csv"), "--length", "2"], catch_exceptions=False)
+
+
+@pytest.mark.parametrize(("name", "key", "factor"), [
+    ("Discharge capacity (mAh)", 0, 1e-3), ("capacity_ah", 0, 1.0), ("Kapazität [Ah]", 0, 1.0), ("mAh", 0, 1e-3),
+    ("internal resistance at 50 % capacity, mΩ", 1, 1.0), ("Ri / Ohm", 1, 1e3), ("DCIR_mohm", 1, 1.0),
+    ("R0 µΩ", 1, 1e-3), ("self discharge, % per month", 2, 7.0 / 30.4), ("Selbstentladung % pro Woche", 2, 1.0),
+    ("leak µA", 2, 1e-6), ("capacity retention %", None, 0.0), ("discharge current (A)", None, 0.0),
+    ("leak mAh per week", None, 0.0), ("temperature", None, 0.0),
+])  # fmt: skip
+def test_columns_are_known_by_the_names_that_people_give_them(name: str, key: int | None, factor: float) -> None:
+    rows = NamedRows("t.csv", ("cell", "capacity_ah" if key else "resistance_mohm", name), (), ".", ())
+    found = [c for c in columns_of(rows).values if c.at == 2]
+
+    assert [(c.quantity, pytest.approx(c.factor)) for c in found] == ([] if key is None else [(key, factor)])
