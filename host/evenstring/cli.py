@@ -30,6 +30,7 @@ _COMMANDS = {
     "import": "files.import_table",
     "export": "files.export",
     "simulate": "files.simulate",
+    "batch": "bench.batch",
     "bench": "bench.bench",
     "budget": "bench.budget",
     "compare": "bench.compare",

@@ -155,7 +155,7 @@ def _with_causes(
         usable=usable,
         bench=bench_hours(repair, profile),
         room=room,
-        groups=group_figures(own, diagnosis.evidence),
+        figures=group_figures(own, diagnosis.evidence),
         coverage=with_evidence(found.coverage, diagnosis.evidence),
         unknown=tuple(u for u in missing if u),
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 
 from evenstring.report.additions import Addition
 from evenstring.report.material import Material
@@ -16,17 +17,21 @@ __all__ = ["Held", "hold"]
 
 @dataclass(frozen=True, slots=True)
 class Held:
-    """The job and the decisions; None where there is none. `unread`: a job that is there and cannot be read."""
+    """The job and the decisions; None where there is none. `day`: of the recording.
+
+    `unread`: a job that is in the recording and cannot be read.
+    """
 
     job: Job | None
     acceptance: Acceptance | None
+    day: date | None = None
     unread: UnreadJob | None = None
 
     @property
     def additions(self) -> tuple[Addition, ...]:
         """What page and report.json get of both."""
         unread = (self.unread.addition(),) if self.unread else ()
-        job = (job_addition(self.job),) if self.job else unread
+        job = (job_addition(self.job, self.day),) if self.job else unread
         return (*job, acceptance_addition(self.acceptance)) if self.acceptance else job
 
     @property
@@ -44,5 +49,6 @@ def hold(material: Material, job: Job | None = None, limits: str | None = None) 
     carried = job or carried_job(material.session.job_toml)
     unread = carried if isinstance(carried, UnreadJob) else None
     known = None if isinstance(carried, UnreadJob) else carried
+    day = material.session.start and material.session.start.date()
     decided = None if limits is None else accept(limits_named(limits, material.profile), material, known)
-    return Held(known, decided, unread)
+    return Held(known, decided, day, unread)

@@ -28,6 +28,24 @@ class Weakness:
 
 
 @dataclass(frozen=True, slots=True)
+class GroupFigures:
+    """What was estimated of one group against the median one, in %, with standard uncertainties (k = 1).
+
+    Charge and capacity are negative when less, resistance is positive when more. Healthy or not is not said here.
+    `resistance_mohm` is the group's at once, from the steps of the current; None where these do not tell it.
+    """
+
+    group: int  # 1..N
+    charge_percent: float
+    charge_u_percent: float
+    capacity_percent: float
+    capacity_u_percent: float
+    resistance_percent: float
+    resistance_u_percent: float
+    resistance_mohm: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class MeterPattern:
     """An error of the meter that several groups share. Tap k lies between groups k and k+1."""
 
@@ -85,21 +103,6 @@ class GroupLeak:
     high: float
     confidence: float
     by_balancer: bool
-
-
-@dataclass(frozen=True, slots=True)
-class GroupFigures:
-    """What is known of one group's cells, % above the median group's, with standard uncertainties; None: not known.
-
-    `resistance_mohm` is the group's at once, from the steps of the current.
-    """
-
-    group: int
-    capacity_percent: float | None
-    capacity_u_percent: float | None
-    resistance_percent: float | None
-    resistance_u_percent: float | None
-    resistance_mohm: float | None
 
 
 @dataclass(frozen=True, slots=True)

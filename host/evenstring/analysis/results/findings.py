@@ -51,5 +51,5 @@ class Findings:
     usable: Usable | None = None  # usable charge now, balanced, with the smallest group replaced
     bench: Bench | None = None  # hours at a bench supply's current
     coverage: Coverage = field(default_factory=Coverage)  # what was read and seen; by default nothing
-    groups: tuple[GroupFigures, ...] = ()  # capacity and resistance of each, for whoever sorts cells
+    figures: tuple[GroupFigures, ...] = ()  # of every group, where charge, capacity and resistance could be estimated
     room: BrakingRoom | None = None  # state of charge below which braking keeps every group under its ceiling

@@ -1,17 +1,15 @@
-"""Capacity and resistance of each group, whether or not it stands out: what somebody needs who sorts cells."""
+"""Charge, capacity and resistance of each group, whether or not it stands out: what somebody needs who sorts cells."""
 
 from __future__ import annotations
 
 import numpy as np
 
-from evenstring.analysis.causes.estimates import CAPACITY, RESISTANCE, Evidence
+from evenstring.analysis.causes.estimates import CAPACITY, CHARGE, RESISTANCE, Evidence
 from evenstring.analysis.results import GroupFigures
 from evenstring.analysis.series.resistance import group_resistance
 from evenstring.session import Session
 
 __all__ = ["group_figures"]
-
-_UNTOLD_PERCENT = 50.0  # standard uncertainty from which a group was as good as not measured: our choice
 
 
 def group_figures(session: Session, evidence: Evidence | None) -> tuple[GroupFigures, ...]:
@@ -25,14 +23,16 @@ def group_figures(session: Session, evidence: Evidence | None) -> tuple[GroupFig
         return ()
     u = np.sqrt(np.einsum("gkk->gk", evidence.covariance))
     ohm = group_resistance(session) if evidence.has_steps else None
-    out = []
-    for g in range(len(evidence.size)):
-        capacity, capacity_u = _told(float(evidence.size[g, CAPACITY]), float(u[g, CAPACITY]))
-        resistance, resistance_u = _told(float(evidence.size[g, RESISTANCE]), float(u[g, RESISTANCE]))
-        mohm = None if ohm is None else round(1e3 * float(ohm[0][g]), 4)
-        out.append(GroupFigures(g + 1, capacity, capacity_u, resistance, resistance_u, mohm))
-    return tuple(out)
-
-
-def _told(percent: float, u_percent: float) -> tuple[float | None, float | None]:
-    return (percent, u_percent) if u_percent <= _UNTOLD_PERCENT else (None, None)
+    return tuple(
+        GroupFigures(
+            g + 1,
+            float(evidence.size[g, CHARGE]),
+            float(u[g, CHARGE]),
+            float(evidence.size[g, CAPACITY]),
+            float(u[g, CAPACITY]),
+            float(evidence.size[g, RESISTANCE]),
+            float(u[g, RESISTANCE]),
+            None if ohm is None else round(1e3 * float(ohm[0][g]), 4),
+        )
+        for g in range(len(evidence.size))
+    )

@@ -6,7 +6,7 @@ import csv
 import io
 import json
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import wraps
 from pathlib import Path
 from textwrap import wrap
@@ -174,14 +174,17 @@ def _lines(found: Matched, length: int, assumed: Assumed) -> list[str]:
     lines = [f"{strings} of {length}: {counted(cells, 'cell')} used, {len(found.left)} left over."]
     lines += [line for c in found.cautions for line in wrap(f"! {c}.", _WIDTH, subsequent_indent="  ")]
     lines += ["", f"{'':7s}{'unlike, %':>10s}  " + "".join(f"{_head(k, found):>20s}" for k in range(len(QUANTITIES)))]
-    several = len({c.source for s in found.strings for c in s.cells}) > 1
     for number, string in enumerate(found.strings, 1):
         spread = "".join(f"{_range(k, s):>20s}" for k, s in enumerate(string.spread))
         lines.append(f"{number:6d} {string.unlike_percent:10.2f}  {spread}")
+    names = _Names(found)
     for number, string in enumerate(found.strings, 1):
-        lines += ["", f"String {number}:", *_wrapped([_named(c, several) for c in string.cells])]
-    if found.left:
-        lines += ["", "Left over:", *(f"  {_named(one.cell, several)}: {one.why}." for one in found.left)]
+        lines += ["", f"String {number}:", *names.listed(string.cells)]
+    lines += ["", "Left over:"] if found.left else []
+    for why in dict.fromkeys(one.why for one in found.left):
+        alike = names.listed([one.cell for one in found.left if one.why == why])
+        lines += [f"{alike[0]}: {why}"] if "," not in alike[0] else [*alike, f"    {why}"]
+    lines += names.legend()
     lines = [line.rstrip() for line in lines]
     return [*lines, "", *_how_good(found), *_how_counted(found, assumed), "", *_CAUTIONS]
 
@@ -195,20 +198,31 @@ def _range(k: int, spread: tuple[float, float] | None) -> str:
     return "" if spread is None else f"{spread[0]:.{digits}f} to {spread[1]:.{digits}f}"
 
 
-def _named(cell: Cell, several: bool) -> str:
-    return f"{cell.source} {cell.label}" if several else cell.label
+class _Names:
+    """What cells are called: by their labels, and by a number for the file where there are several."""
 
+    def __init__(self, found: Matched) -> None:
+        cells = [*(c for s in found.strings for c in s.cells), *(one.cell for one in found.left)]
+        self._files = {source: f"{k}/" for k, source in enumerate(dict.fromkeys(c.source for c in cells), 1)}
 
-def _wrapped(labels: list[str]) -> list[str]:
-    """Labels in lines of at most so many columns."""
-    lines, line = [], " "
-    for k, label in enumerate(labels):
-        word = label + ("," if k + 1 < len(labels) else "")
-        if len(line) + 1 + len(word) > _WIDTH and line.strip():
-            lines.append(line)
-            line = " "
-        line += " " + word
-    return [*lines, line]
+    def listed(self, cells: Sequence[Cell]) -> list[str]:
+        """Labels in lines that fit the terminal."""
+        one = len(self._files) < 2
+        names = [plain(c.label if one else self._files[c.source] + c.label, 60) for c in cells]
+        lines, line = [], " "
+        for k, name in enumerate(names):
+            word = name + ("," if k + 1 < len(names) else "")
+            if len(line) + 1 + len(word) > _WIDTH and line.strip():
+                lines.append(line)
+                line = " "
+            line += " " + word
+        return [*lines, line]
+
+    def legend(self) -> list[str]:
+        """Which number is which file."""
+        if len(self._files) < 2:
+            return []
+        return ["", *(f"  {sign} {source}" for source, sign in self._files.items())]
 
 
 def _how_good(found: Matched) -> list[str]:

@@ -16,6 +16,7 @@ __all__ = ["FORMAT", "OfReport", "cells_of_report"]
 
 FORMAT = "evenstring-report/1"
 _Z90 = 1.645  # of a two-sided 90 % normal interval: published
+_UNTOLD_PERCENT = 50.0  # standard uncertainty from which a group was as good as not measured: our choice
 _BARRING = {  # events after which a cell is not to be charged again
     "below_discard": "was below its discard voltage",
     "reversed": "was driven into reversal",
@@ -96,10 +97,10 @@ def _cell(
 ) -> Cell:
     number = int(group["group"])
     capacity = resistance = None
-    if whole is not None and group["capacity_percent"] is not None:
+    if whole is not None and group["capacity_u_percent"] <= _UNTOLD_PERCENT:
         part = 0.01 * whole
         capacity = Reading(whole + part * float(group["capacity_percent"]), part * float(group["capacity_u_percent"]))
-    if group["resistance_mohm"] is not None and group["resistance_u_percent"] is not None:
+    if group["resistance_mohm"] is not None and group["resistance_u_percent"] <= _UNTOLD_PERCENT:
         mohm = float(group["resistance_mohm"])
         resistance = Reading(mohm, 0.01 * abs(mohm) * float(group["resistance_u_percent"]))
     return Cell(f"group {number}", where, (capacity, resistance, leaks.get(number)), barred.get(number, ""))

@@ -167,6 +167,9 @@ def test_groups_of_measured_packs_are_matched_and_what_must_not_be_charged_again
     ]
     assert len(found["strings"]) == 2
     assert "not measured: leak" in told.stderr
+    lines = run(tmp_path / "trike.json", tmp_path / "barrow.json", "--length", 10).stdout.splitlines()
+    assert "  1/group 5: was below its discard voltage: not to be charged again" in lines
+    assert f"  2/ {tmp_path / 'barrow.json'}" in lines
     assert "belongs into no string" in found["cautions"][-1]
 
 
