@@ -34,10 +34,21 @@ from evenstring.errors import InputError, UsageError
 from evenstring.hardware.calibrations import due_since
 from evenstring.report.additions import Addition
 
-__all__ = ["Job", "job_addition", "job_given", "job_of", "job_rows", "job_toml", "parse_job"]
+__all__ = [
+    "Job",
+    "UnreadJob",
+    "carried_job",
+    "job_addition",
+    "job_given",
+    "job_of",
+    "job_rows",
+    "job_toml",
+    "parse_job",
+]
 
 _LINE = ValueRule(str, longest=120)  # characters: our choice
 _KEY = re.compile(r"[A-Za-z_]+")  # before an "=": no path; a file of such a name is given as ./name
+_SEEN = 160  # characters shown of a job that cannot be read: our choice
 _MOST = 3500  # bytes: fits into a frame of a recording; our choice
 # Table, key in the file -> field here.
 _FIELDS: dict[str, dict[str, str]] = {
@@ -83,6 +94,34 @@ class Job:
     meter_uncertainty: str = ""
     insulation_mohm: float | None = None
     insulation_u_mohm: float | None = None  # k = 1
+
+
+@dataclass(frozen=True, slots=True)
+class UnreadJob:
+    """A job in a recording that cannot be read: why, and its text as far as it is there."""
+
+    why: str
+    text: str
+
+    def addition(self) -> Addition:
+        """What the page and report.json get of it; the sheet reads the same key."""
+        return Addition("job_unread", asdict(self), head=(("job", self.said()),))
+
+    def said(self) -> str:
+        """In one sentence, with what can still be seen."""
+        there = f"; what is there: {self.text[:_SEEN]}" if self.text.strip() else ""
+        return f"cannot be read: {self.why}; give it with --job{there}"
+
+
+def carried_job(text: str | None) -> Job | UnreadJob | None:
+    """The job in a recording, from its text; None where there is none. One that cannot be read hides no report."""
+    if text is None:
+        return None
+    try:
+        job = parse_job(text, "job in the recording", newer=True)
+    except InputError as error:
+        return UnreadJob(str(error), text)
+    return job if job != Job() else UnreadJob("it says nothing", text)
 
 
 def job_given(given: tuple[str, ...]) -> Job | None:

@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from functools import cache
+from pathlib import Path
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
+from evenstring.cli import cli
 from evenstring.errors import InputError
 from evenstring.profile import PackProfile
 from evenstring.report.material import Material, gather_material
 from evenstring.sim import DutyCycle, MeterModel, Pack, measure, simulate
-from evenstring.workshop.comparison.compare import compare, refuse_other_pack
+from evenstring.workshop.comparison.answer import answer
+from evenstring.workshop.comparison.compare import Compared, Row, compare, refuse_other_pack
+from evenstring.workshop.comparison.page import comparison_page
+
+from tests.host.looks import NASTY
 
 GROUPS = 12
 
@@ -55,3 +63,110 @@ def test_two_packs_are_not_compared() -> None:
         refuse_other_pack(charged(), charged(groups=10))
     with pytest.raises(InputError, match="cannot be put side by side"):
         compare(charged(), charged(groups=10))
+
+
+def told(level: dict[int, tuple[float, float]] | None = None, resistance: dict[int, tuple[float, float]] | None = None,
+         verdict: str = "ride", half: float = 1.0) -> Compared:  # fmt: skip
+    """Twelve level groups; those named have other values before and after; intervals of the change of +-half."""
+    rows = []
+    for g in range(1, GROUPS + 1):
+        mv, percent = (level or {}).get(g, (0.0, 0.0)), (resistance or {}).get(g, (0.0, 0.0))
+        by, more = mv[1] - mv[0], percent[1] - percent[0]
+        rows.append(Row(g, mv, (by - half, by, by + half), percent, (more - half, more, more + half)))
+    return Compared(tuple(rows), (half, half), (half, half), 5.0, (), (20.0, 5.0), ("inspect", verdict),
+                    ("ended_uneven", "full"), ())  # fmt: skip
+
+
+@pytest.mark.parametrize(("found", "headline", "good"), [
+    (told({4: (-25.0, 0.5)}), "The repair did what it should: group 4", True),
+    (told({4: (-25.0, 0.5)}, {9: (40.0, 1.0)}), "The repair did what it should: groups 4 and 9", True),
+    (told({4: (-25.0, -12.0)}), "Better, but not all of it: group 4 still out", False),
+    (told({4: (-25.0, 0.0), 5: (-25.0, -25.5)}), "Better, but not all of it: group 5 still out", False),
+    (told({4: (-25.0, -24.5)}), "The repair does not show: group 4 as before", False),
+    (told({4: (-25.0, 0.0), 7: (0.0, 14.0)}), "Worse than before: group 7", False),
+    (told(resistance={2: (0.0, 30.0)}), "Worse than before: group 2", False),
+    (told({7: (0.0, 4.0)}), "No group stood out before, and none does now", True),  # within half of the target
+    (told({4: (-25.0, 0.0)}, half=30.0), "The repair does not show: group 4 as before", False),  # within its interval
+    (told({4: (-25.0, 0.0)}, verdict="do_not_charge"), "Not done. Do not charge this pack", False),
+], ids=range(10))  # fmt: skip
+def test_whether_the_repair_did_what_it_should_is_answered_first(found: Compared, headline: str, good: bool) -> None:
+    said = answer(found)
+
+    assert (said.headline, said.good) == (headline, good)
+    page = comparison_page(found, said, "trike", "a, then b")
+    assert page.index(headline) < page.index("<figure") < page.index("Cautions")
+
+
+def test_a_resistance_below_the_median_stands_out_for_nobody() -> None:
+    assert answer(told(resistance={2: (-20.0, 0.0), 3: (0.0, -20.0)})).became == ()
+
+
+def test_nothing_in_common_is_said_and_is_no_good_news() -> None:
+    rows = tuple(Row(g, None, None, None, None) for g in range(1, 5))
+    found = replace(told(), rows=rows)
+
+    assert answer(found).headline == "Too little in common to compare"
+    assert "Too little in common for a picture" in comparison_page(found, answer(found), "", "")
+
+
+def test_another_pack_is_loud_and_gets_no_answer_on_a_repair() -> None:
+    other = replace(charged(), profile=replace(charged().profile, name=f"barrow {NASTY[:80]}"))
+    found = compare(charged(0.02, 1), other)
+    page = comparison_page(found, answer(found), other.profile.name, "a, then b")
+
+    assert answer(found).headline.startswith("These may be two packs")
+    assert answer(found).became == ()
+    assert 'class="loud"' in page
+    assert page.index("Not the same pack?") < page.index("<figure")
+    assert "<script>alert" not in page
+    assert "\u202e" not in page
+
+
+def test_other_cells_in_most_groups_look_like_another_pack_and_one_repaired_group_does_not() -> None:
+    rng = np.random.default_rng(3)
+
+    def with_resistances(ratio: np.ndarray, seed: int) -> Material:
+        pack = Pack.even(GROUPS, capacity_ah=20.0, soc=0.85)
+        made = simulate(replace(pack, r0_ohm=pack.r0_ohm * ratio), DutyCycle().rest(minutes=10).ride(minutes=15))
+        meter = MeterModel.random(np.random.default_rng(7), GROUPS)
+        session = measure(made, meter, np.random.default_rng(seed))
+        return gather_material(session, PackProfile(groups=GROUPS, capacity_ah=20.0, name="trike"))
+
+    one = np.ones(GROUPS)
+    one[8] = 1.5
+    first, second = rng.uniform(0.75, 1.25, GROUPS), rng.uniform(0.75, 1.25, GROUPS)
+
+    assert compare(with_resistances(one, 1), with_resistances(np.ones(GROUPS), 2)).other_pack == ()
+    strange = compare(with_resistances(first, 1), with_resistances(second, 2)).other_pack
+    assert "groups changed their resistance: other cells, or another pack" in strange[0]
+
+
+def test_the_page_stands_by_itself_and_has_the_numbers_of_the_json() -> None:
+    found = compare(charged(0.02, 1), charged(0.0, 2))
+    page = comparison_page(found, answer(found), "trike", "a, then b")
+
+    assert "http" not in page
+    assert "<script" not in page
+    before, after = found.rows[3].departure_mv or (0.0, 0.0)
+    assert f"{before:+.1f}".replace("-", "\N{MINUS SIGN}") in page
+    assert f"{after:+.1f}".replace("-", "\N{MINUS SIGN}") in page
+
+
+@pytest.mark.slow
+def test_the_command_writes_the_page_and_says_the_same(tmp_path: Path) -> None:
+    volts = np.minimum(3.9 + np.arange(300) / 500.0, 4.2)
+    current = np.where(np.arange(300) < 150, 2.0, 2.0 * 0.97 ** (np.arange(300) - 150.0))
+    rows = [f"{20 * k},{v},{v},{v - 0.01},{v},{a}" for k, (v, a) in enumerate(zip(volts, current, strict=True))]
+    lines = ["t_s,g1,g2,g3,g4,current_a", *rows]
+    table = tmp_path / "charge.csv"
+    table.write_text("\n".join(lines) + "\n")
+    given = ["compare", str(table), str(table), "--groups", "4", "--chemistry", "nmc"]
+
+    out = CliRunner().invoke(cli, [*given, "-o", str(tmp_path / "page")], catch_exceptions=False)
+    numbers = json.loads(CliRunner().invoke(cli, [*given, "--json"], catch_exceptions=False).stdout)
+
+    assert out.stdout.splitlines()[0] == f"{numbers['answer']['headline']}."
+    assert numbers["answer"]["headline"] in (tmp_path / "page" / "before-and-after.html").read_text()
+    assert max(len(line) for line in out.stdout.splitlines() if not line.startswith("The page")) <= 80
+    with pytest.raises(InputError, match="exists already"):
+        CliRunner().invoke(cli, [*given, "-o", str(tmp_path / "page")], catch_exceptions=False)

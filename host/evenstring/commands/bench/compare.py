@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from textwrap import wrap
 
 import click
 
@@ -21,6 +22,7 @@ from evenstring.workshop.comparison.page import comparison_page
 __all__ = ["command"]
 
 
+_WIDTH = 80  # columns: common practice
 _PAGE = "before-and-after.html"
 _HEADS = f"{'before':>7s} {'after':>7s} {'change':>7s}"
 
@@ -90,14 +92,14 @@ def _read(file: Path, given: GivenPack, wishes: Wishes) -> Material:
 def _lines(found: Compared, told: Answer) -> list[str]:
     clear = [r for r in found.rows if r.clear]
     groups = ", ".join(str(r.group) for r in clear)
-    lines = [f"{told.headline}.", *(f"! Not the same pack? {one}." for one in found.other_pack)]
-    lines += [f"Now: {told.next}.", ""]
-    lines += [f"Changed beyond its interval: group {groups}." if clear else "No group changed beyond its interval."]
+    said = [f"{told.headline}.", *(f"! Not the same pack? {one}." for one in found.other_pack), f"Now: {told.next}."]
+    said.append(f"Changed beyond its interval: group {groups}." if clear else "No group changed beyond its interval.")
     before, after = found.spread_mv
     if before is not None and after is not None:
-        lines.append(f"Spread at the end of charge: {before:.0f} mV before, {after:.0f} mV after.")
-    lines.append(f"Verdict: {' before, '.join(v.replace('_', ' ') for v in found.verdicts)} after.")
-    lines += [f"Note: {c}." for c in found.cautions]
+        said.append(f"Spread at the end of charge: {before:.0f} mV before, {after:.0f} mV after.")
+    said.append(f"Verdict: {' before, '.join(v.replace('_', ' ') for v in found.verdicts)} after.")
+    said += [f"Note: {c}." for c in found.cautions]
+    lines = [line for one in said for line in wrap(one, _WIDTH, subsequent_indent="  ")]
     lines.append(f"{'':6s} {'mV from the median group':30s} resistance over it, %")
     lines.append(f"{'group':6s} {_HEADS:30s} {_HEADS}")
     return [*lines, *map(_row, found.rows)]

@@ -102,6 +102,8 @@ def command(  # noqa: PLR0913, PLR0917  # one argument an option, all named by c
         say("\n".join(plain(line, 2000) for line in summary_lines(material)))
         for line in terminal_lines(acceptance_json(held.acceptance)) if held.acceptance else ():
             say(plain(line, 500))
+        if held.unread:
+            say(plain(f"The job in this recording {held.unread.said()}", 600))
         for line in lines_of(material.second) if material.second else ():
             say(line)
         if bench.paper:

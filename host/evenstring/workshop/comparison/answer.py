@@ -19,7 +19,7 @@ from evenstring.workshop.comparison.compare import Compared
 __all__ = ["FATES", "Answer", "Became", "Fate", "answer"]
 
 Fate = Literal["mended", "better", "still out", "worse"]
-FATES: tuple[Fate, ...] = get_args(Fate)
+FATES: tuple[Fate, ...] = get_args(Fate)  # the gravest last
 _OUT_PERCENT = 2.5 * float(SCATTER[RESISTANCE])  # resistance over the median's: our choice
 _STOPPING: tuple[Action, ...] = ("do_not_charge", "inspect")  # with such a verdict no repair is done: our choice
 _WAIT = "leave it on the charger past its light and record that; what is then still out is not mended by charging"
@@ -60,7 +60,7 @@ class Answer:
 
 def answer(found: Compared) -> Answer:
     """From the rows of a comparison."""
-    became = _became(found)
+    became = () if found.other_pack else _became(found)
     headline, good, todo = _said(found, became)
     return Answer(headline, good, became, todo)
 
@@ -101,7 +101,7 @@ def _became(found: Compared) -> tuple[Became, ...]:
             fate = _fate(over, row.changed_percent, _OUT_PERCENT)
             if fate:
                 out.append(Became(row.group, "resistance", fate, *row.resistance_percent, row.changed_percent))
-    return tuple(out)
+    return tuple(sorted(out, key=lambda b: -FATES.index(b.fate)))  # the gravest first
 
 
 def _fate(away: tuple[float, float], changed: tuple[float, float, float], most: float) -> Fate | None:

@@ -64,6 +64,7 @@ class Compared:
     other_pack: tuple[str, ...]
     spread_mv: tuple[float | None, float | None]  # at the end of the charge
     verdicts: tuple[str, str]
+    ended: tuple[str, str]  # how the last charge ended
     cautions: tuple[str, ...]
 
 
@@ -111,6 +112,7 @@ def compare(before: Material, after: Material) -> Compared:
         other_pack=(*differences(before, after), *_strange(rows)),
         spread_mv=(a.spread_end_mv, b.spread_end_mv),
         verdicts=(a.action, b.action),
+        ended=(a.ended, b.ended),
         cautions=tuple(_cautions(a, b, one_meter)),
     )
 

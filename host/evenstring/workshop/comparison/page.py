@@ -11,7 +11,7 @@ from markupsafe import Markup
 from evenstring import __version__
 from evenstring.report.drawing.picture import draw
 from evenstring.report.sections.section import signed
-from evenstring.report.words import ACTIONS, CAUTIONS
+from evenstring.report.words import ACTIONS, CAUTIONS, ENDED
 from evenstring.text import plain
 from evenstring.workshop.comparison.answer import Answer, Became
 from evenstring.workshop.comparison.compare import Compared, Row
@@ -19,8 +19,12 @@ from evenstring.workshop.comparison.picture import pictures
 
 __all__ = ["comparison_page"]
 
-_UNITS = {"level": "mV from the median group at the end of the charge", "resistance": "% over the median's resistance"}
+_WORDS = {
+    "level": ("from the median group at the end of the charge", "mV"),
+    "resistance": ("over the median's resistance", "%"),
+}
 _ACTIONS: dict[str, str] = {str(action): said for action, said in ACTIONS.items()}
+_ENDED: dict[str, str] = {str(end): said for end, said in ENDED.items()}
 
 
 def comparison_page(found: Compared, told: Answer, name: str, about: str) -> str:
@@ -61,8 +65,10 @@ def _asset(name: str) -> str:
 
 def _became(b: Became) -> str:
     low, _, high = b.changed
-    moved = f"{b.before:+.1f} before, {b.after:+.1f} after, changed by {low:+.1f} to {high:+.1f} (95 %)"
-    return signed(f"Group {b.group}, {b.fate}: {moved}, {_UNITS[b.quantity]}.")
+    word, unit = _WORDS[b.quantity]
+    moved = f"{_tenths(b.before)} {unit} before, {_tenths(b.after)} {unit} after"
+    by = f"{_tenths(low)} to {_tenths(high)} {unit} (95 %)"
+    return f"Group {b.group}, {b.fate}: {moved}, {word}; changed by {by}."
 
 
 def _figures(found: Compared) -> list[tuple[str, str, str]]:
@@ -70,7 +76,12 @@ def _figures(found: Compared) -> list[tuple[str, str, str]]:
     spread = "not known" if after is None else f"{after:.0f} mV"
     was = "" if before is None else f"before: {before:.0f} mV"
     words = [_ACTIONS.get(v, v.replace("_", " ")) for v in found.verdicts]
-    return [("spread at the end of the charge", spread, was), ("verdict now", words[1], f"before: {words[0]}")]
+    ends = [_ENDED.get(e, e).rstrip(".") for e in found.ended]
+    return [
+        ("verdict now", words[1], f"before: {words[0]}"),
+        ("last charge", ends[1], f"before: {ends[0]}"),
+        ("spread at the end of the charge", spread, was),
+    ]
 
 
 def _row(row: Row) -> tuple[str, ...]:
@@ -85,4 +96,9 @@ def _cells(pair: tuple[float, float] | None, changed: tuple[float, float, float]
     if pair is None or changed is None:
         return "not known", "", ""
     low, by, high = changed
-    return signed(f"{pair[0]:+.1f}"), signed(f"{pair[1]:+.1f}"), signed(f"{by:+.1f} ± {(high - low) / 2.0:.1f}")
+    return _tenths(pair[0]), _tenths(pair[1]), f"{_tenths(by)} ± {(high - low) / 2.0:.1f}"
+
+
+def _tenths(value: float) -> str:
+    """With a sign, and no zero below zero."""
+    return signed(f"{round(value, 1) + 0.0:+.1f}")

@@ -75,14 +75,15 @@ def _bars(x: np.ndarray, y: np.ndarray, half: float | None, kind: str) -> list[L
 
 
 def _move(group: float, before: float, after: float, out: bool) -> Line:
+    label = f"group {group:.0f}" if out else ""
     ends = np.array([group - _APART, group + _APART])
-    return Line(ends, np.array([before, after]), f"group {group:.0f}", "leaves" if out else "quiet")
+    return Line(ends, np.array([before, after]), f"group {group:.0f}", "leaves" if out else "quiet", label)
 
 
 def _string_axis(groups: int) -> Axis:
     """Group 1 at the left; every so many are written."""
     step = next(s for s in (1, 2, 5, 10) if groups / s <= _NAMED)
-    ticks = [1, *range(step, groups + 1, step)] if step > 1 else range(1, groups + 1)
+    ticks = [*([1] if step > 2 else []), *range(step, groups + 1, step)]
     return Axis(0.4, groups + 0.6, tuple((float(g), str(g)) for g in ticks), "group")
 
 

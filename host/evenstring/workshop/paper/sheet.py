@@ -15,7 +15,7 @@ from evenstring.report.words import ACTIONS, CAUTIONS
 from evenstring.text import plain
 from evenstring.workshop.acceptance.quantities import QUANTITIES
 from evenstring.workshop.acceptance.table import HEADS, criteria_rows, result_parts
-from evenstring.workshop.job import Job, job_rows
+from evenstring.workshop.job import Job, UnreadJob, job_rows
 
 __all__ = ["LevelLine", "sheet_data"]
 
@@ -43,7 +43,7 @@ def sheet_data(report: dict[str, Any], files: Sequence[str], level: LevelLine) -
     data = {
         "title": job.pack or report["profile"]["name"] or report["instrument"]["string_name"] or "This string",
         "about": f"Measurement of a string of {report['recording']['groups']} cell groups",
-        "head": [*_job(job, report["recording"]["start"]), *_instrument(report)],
+        "head": [*_job(job, report["recording"]["start"]), *_unread(report), *_instrument(report)],
         "wording": job.wording,
         "headline": ACTIONS[verdict["action"]],
         "said": [*verdict["reasons"][:_REASONS], f"Now: {verdict['next_step']}"],
@@ -70,6 +70,12 @@ def _plain(value: Any) -> Any:
         return [_plain(v) for v in value]
     # A control picture is hardly in any font of paper: its code says the same.
     return _CONTROL.sub(lambda c: f"[U+{ord(c[0]) - 0x2400:04X}]", plain(value, _LONG))
+
+
+def _unread(report: dict[str, Any]) -> list[tuple[str, str]]:
+    """A job in the recording that could not be read, so that the sheet does not pass for one without."""
+    unread = report.get("job_unread")
+    return [("job", UnreadJob(**unread).said())] if unread else []
 
 
 def _job(job: Job, start: str | None) -> list[tuple[str, str]]:
