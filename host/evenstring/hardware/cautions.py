@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["BENCH", "CALIBRATE", "WIRING"]
+__all__ = ["BENCH", "CALIBRATE", "SWITCHED", "UNSWITCHED", "WIRING"]
 
 _GENERAL = (
     "CAUTION. A pack above 60 V DC can kill, and any lithium-ion pack can burn. Local codes, the pack maker's\n"
@@ -20,7 +20,12 @@ CALIBRATE = _GENERAL + (
     "\ntested."
 )
 BENCH = _GENERAL + (
-    "\nThis tool switches nothing and stops nothing. Never charge or discharge unattended; on a surface that does not"
-    "\nburn, away from people and exits; not a wet, swollen, warm or damaged pack. A battery-powered computer,"
-    "\nunplugged, until the barrier is tested. Smoke, hiss, swelling: leave, close, call the fire brigade."
+    "\nNever charge or discharge unattended; on a surface that does not burn, away from people and exits; not a wet,"
+    "\nswollen, warm or damaged pack. A battery-powered computer, unplugged, until the barrier is tested. Smoke, hiss,"
+    "\nswelling: leave, close, call the fire brigade."
+)
+UNSWITCHED = "\nThis tool switches nothing and stops nothing."
+SWITCHED = (
+    "\nThis tool SWITCHES the instruments below, and takes them off when something is not as it should be. It cannot"
+    "\nwhen its computer is gone: set the instrument's own limits, fuse its leads at the pack, know its switch."
 )

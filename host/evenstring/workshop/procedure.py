@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from evenstring.analysis.results import Phase
 from evenstring.report.material import Material
 from evenstring.workshop.acceptance.accept import Acceptance
+from evenstring.workshop.lead_check import leads_wrong
 
 __all__ = ["STEPS", "Guide", "Step", "guide"]
 
@@ -36,7 +37,7 @@ class Step:
 
 
 STEPS = (
-    Step("leads", "Mend the sense leads: groups are not read.",
+    Step("leads", "Mend the sense leads: what is measured through them cannot be trusted.",
          "The taps are live. Plug out first; cut and mend one lead at a time, its fuse out.",
          _CAPACITY | _CELLS | _LOAD | {"spread_at_rest_mv", "spread_end_of_charge_mv", "lowest_v", "highest_v"}),
     Step("rest", "Leave the pack alone, charger and load off.",
@@ -61,20 +62,18 @@ class Guide:
     progress: str
 
 
-def guide(material: Material, acceptance: Acceptance) -> Guide:
-    """The first step that can still decide something."""
+def guide(material: Material, acceptance: Acceptance, over: frozenset[str] = frozenset()) -> Guide:
+    """The first step that can still decide something; `over`: keys of steps that came to their own end."""
     open_ones = {d.criterion.of for d in acceptance.decided if d.decision not in ("pass", "fail")}
     relaxed_s = _RELAXED_S if open_ones & _CAPACITY else _SHORT_REST_S
     for step in STEPS:
-        if step.serves & open_ones and (left := _LEFT[step.key](material, relaxed_s)):
+        if step.key not in over and step.serves & open_ones and (left := _LEFT[step.key](material, relaxed_s)):
             return Guide(step, left)
     return Guide(None, "enough was seen")
 
 
 def _leads(material: Material, _relaxed_s: float) -> str:
-    seen = material.found.coverage
-    groups = sorted({*seen.never_read, *seen.often_unread})
-    return f"not or not often read: group {', '.join(map(str, groups))}" if groups else ""
+    return leads_wrong(material)
 
 
 def _rest(material: Material, relaxed_s: float) -> str:

@@ -9,13 +9,15 @@ import pytest
 from click.testing import CliRunner
 from evenstring.analysis.results import Coverage, Phase, PhaseKind, Ride
 from evenstring.cli import cli
-from evenstring.commands.bench.bench import Onlooker
+from evenstring.commands.bench.onlooker import Look, Onlooker
 from evenstring.errors import InputError
 from evenstring.io.load import load_session, profile_of
 from evenstring.report.material import Material, gather_material
-from evenstring.workshop.acceptance.accept import Acceptance, accept
+from evenstring.session import Said
+from evenstring.workshop.acceptance.accept import accept
 from evenstring.workshop.acceptance.limits import AcceptanceLimits, parse_limits
 from evenstring.workshop.acceptance.quantities import QUANTITIES
+from evenstring.workshop.lead_check import leads_read
 from evenstring.workshop.procedure import STEPS, Guide, guide
 
 from tests.host.looks import a_day, a_material
@@ -77,6 +79,29 @@ def test_what_is_decided_is_asked_for_no_more() -> None:
     assert asked(after(("rest", 0.2)), "spread_at_rest_mv").step is None
 
 
+def test_a_warning_of_the_board_about_a_lead_comes_first_too_until_it_ends() -> None:
+    material = after(("rest", 0.1))
+    bad = Said(5.0, "bad_contact", 7, began=True, value_v=None)
+    warned = replace(material, session=replace(material.session, said=(bad,)))
+    mended = replace(material, session=replace(material.session, said=(bad, replace(bad, time_s=9.0, began=False))))
+
+    now = asked(warned, "capacity_ah")
+    assert (now.step and now.step.key) == "leads"
+    assert "sense lead 7" in now.progress or "lead" in now.progress
+    assert leads_read(warned) == ""
+    assert (then := asked(mended, "capacity_ah").step) is not None
+    assert then.key == "rest"
+    assert leads_read(mended).startswith("lead check: all 24 groups read in 9 scans")
+
+
+def test_a_step_that_came_to_its_own_end_is_asked_for_no_more() -> None:
+    short = after(("rest", 0.6), ("ride", 0.5))
+    decided = accept(limits("capacity_ah"), short)
+
+    now = guide(short, decided, frozenset({"discharge"}))
+    assert (now.step and now.step.key) == "rest_after"
+
+
 def test_what_no_session_on_a_bench_can_tell_is_not_asked_for() -> None:
     assert asked(after(), "leak_percent_per_week", "insulation_mohm").step is None
 
@@ -109,22 +134,26 @@ def test_a_session_that_grows_is_led_through_in_order_and_let_go(tmp_path: Path)
     assert steps == ["rest", "discharge", None]
 
 
-def seen(material: Material, *of: str) -> tuple[Guide, Acceptance]:
+def seen(material: Material, *of: str, notes: tuple[str, ...] = ()) -> Look:
     acceptance = accept(limits(*of), material)
-    return guide(material, acceptance), acceptance
+    return Look(guide(material, acceptance), acceptance, notes)
 
 
 def test_it_says_what_changed_once_with_the_caution_and_ends_when_enough_was_seen() -> None:
     said: list[str] = []
     onlooker = Onlooker(lambda: seen(after(), "capacity_ah"), said.append, 1.0)
 
-    onlooker.say_changes(*seen(after(), "capacity_ah"))
-    onlooker.say_changes(*seen(after(("rest", 0.3)), "capacity_ah"))
+    onlooker.say_changes(seen(after(), "capacity_ah"))
+    onlooker.say_changes(seen(after(("rest", 0.3)), "capacity_ah"))
     assert [line for line in said if line.startswith("NEXT")] == ["NEXT: Leave the pack alone, charger and load off."]
     assert sum("CAUTION. Stay near" in line for line in said) == 1
     assert not onlooker.enough
+    assert onlooker.step == "rest"
+    for _ in range(2):
+        onlooker.say_changes(seen(after(), "capacity_ah", notes=("seen a note",)))
+    assert said.count("seen a note") == 1
 
-    onlooker.say_changes(*seen(a_material(a_day()), "highest_v"))
+    onlooker.say_changes(seen(a_material(a_day()), "highest_v"))
     assert onlooker.enough
     assert any(line.startswith("seen highest reading of any group") for line in said)
 
@@ -133,7 +162,7 @@ def test_looks_come_no_faster_than_asked_and_an_unreadable_recording_is_passed_o
     looks: list[float] = []
     clock = [0.0]
 
-    def look() -> tuple[Guide, Acceptance]:
+    def look() -> Look:
         looks.append(clock[0])
         if len(looks) == 1:
             raise InputError("nothing whole yet")

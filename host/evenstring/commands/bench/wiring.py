@@ -14,6 +14,7 @@ from evenstring.hardware.procedures import WALKS, Step, procedure
 from evenstring.hardware.reference import reference_design
 from evenstring.hardware.walk import HEAD, answer_row, next_step, parse_answer, parse_answers, refused
 from evenstring.hardware.wiring import drawing, tap_list
+from evenstring.io.files import text_of
 from evenstring.profile import PackProfile, load_profile
 
 __all__ = ["command"]
@@ -56,7 +57,7 @@ def command(
         ctx.exit(_walk(walk, number, output or Path(f"{walk}.csv")))
     _list(number, profile, draw)
     if readings:
-        ctx.exit(_check(_read(readings, "these readings"), str(readings), number, profile))
+        ctx.exit(_check(text_of(readings, "these readings"), str(readings), number, profile))
 
 
 def _list(number: int, profile: PackProfile, draw: bool) -> None:
@@ -84,7 +85,7 @@ def _check(text: str, where: str, number: int, profile: PackProfile) -> int:
 def _walk(name: str, groups: int, file: Path) -> int:
     """Ask what is not answered yet, keep each answer at once; stops at the first that does not pass."""
     steps = procedure(name, groups)
-    answers = parse_answers(_read(file, "these answers"), steps, str(file)) if file.exists() else {}
+    answers = parse_answers(text_of(file, "these answers"), steps, str(file)) if file.exists() else {}
     if answers:
         say(f"{file}: {len(answers)} of {len(steps)} steps are answered; going on from there.")
     while True:
@@ -126,10 +127,3 @@ def _keep(file: Path, row: str) -> None:
             f.write(row if f.tell() else HEAD + row)
     except OSError as error:
         raise InputError(f"{file}: cannot keep the answers there ({error}); give another file with -o") from error
-
-
-def _read(file: Path, what: str) -> str:
-    try:
-        return file.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise InputError(f"{file}: cannot read {what} ({error}); give a CSV table") from error

@@ -65,6 +65,15 @@ class Instrument:
         self.identity = identity_in(self._ask(self.dialect.identify))
         return self.identity
 
+    def is_on(self) -> bool:
+        """Whether it is on now.
+
+        Raises:
+            DeviceError: it does not answer, or is no instrument.
+        """
+        self.identify()
+        return switch_in(self._ask(self.dialect.state))
+
     def prepare(self, order: Order) -> Reading:
         """Output off, then everything set and asked back; gives what it measures with the output off.
 

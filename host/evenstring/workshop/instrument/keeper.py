@@ -116,13 +116,14 @@ class Keeper:
     def _begin(self) -> None:
         at_rest = self._instrument.prepare(self.order)
         with self._lock:
-            why = refusal(self._seen, at_rest, self.order, self._clock_s())
-            wanted = self._wanted and not self._closing.is_set()
+            now_s = self._clock_s()
+            why = refusal(self._seen, at_rest, self.order, now_s)
+            begins = why is None and self._wanted and not self._closing.is_set()
+            if begins:  # from here on it counts as on, whatever the answer is
+                self._seen, self._kept = self._seen.switched(now_s), Kept(on=True)
         if why is not None:
             self._stopped(why, "not switched on")
-        elif wanted:
-            with self._lock:  # from here on it counts as on, whatever the answer is
-                self._seen, self._kept = self._seen.switched(self._clock_s()), Kept(on=True)
+        elif begins:
             self._instrument.on()
             self._lines.append(f"ON: {self._instrument.identity.words if self._instrument.identity else ''}")
 

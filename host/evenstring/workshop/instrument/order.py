@@ -9,13 +9,13 @@ from evenstring.errors import InputError
 from evenstring.profile import PackProfile
 from evenstring.workshop.instrument.dialect import Dialect
 
-__all__ = ["Order", "charge_order", "discharge_order", "order_lines"]
+__all__ = ["HELD_S", "Order", "charge_order", "discharge_order", "order_lines"]
 
 _CHARGE_C, _DISCHARGE_C = 1.0, 3.0  # most current over the capacity in Ah: our choice, against a slip of the unit
 _COLD_CHARGE_C, _HOT_CHARGE_C = 0.0, 45.0  # °C: common practice for lithium-ion cells
 _COLD_DISCHARGE_C, _HOT_DISCHARGE_C = -20.0, 60.0  # °C: common practice
 _SPARE = 1.25  # on so many times the hours that the capacity takes: our choice
-_HELD_S = 3600.0  # on after the current fell to the done light, for balancing to be seen: our choice
+HELD_S = 3600.0  # on after the current fell to the done light, for balancing to be seen: our choice
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +32,7 @@ class Order:
     hot_c: float
     longest_s: float
     done_a: float = 0.0  # a supply that holds its voltage is done below that
-    held_s: float = _HELD_S
+    held_s: float = HELD_S
 
     @property
     def expected_a(self) -> float:
@@ -41,7 +41,11 @@ class Order:
 
 
 def charge_order(
-    profile: PackProfile, dialect: Dialect, current_a: float | None, voltage_v: float | None = None
+    profile: PackProfile,
+    dialect: Dialect,
+    current_a: float | None,
+    voltage_v: float | None = None,
+    held_s: float = HELD_S,
 ) -> Order:
     """A supply's order: constant current up to constant voltage.
 
@@ -50,6 +54,7 @@ def charge_order(
         dialect: of the supply, with what it can do.
         current_a: None: that of the charger in the profile.
         voltage_v: of the whole string; None: full voltage times groups.
+        held_s: on for so long after the current fell to the done light.
 
     Raises:
         InputError: no current is known, or a value goes beyond pack or instrument.
@@ -73,7 +78,7 @@ def charge_order(
     hours_s = _SPARE * 3600.0 * profile.capacity_ah / current_a
     return Order(
         "supply", profile.groups, current_a, voltage_v, profile.discard_v, profile.ceiling_v, _COLD_CHARGE_C,
-        _HOT_CHARGE_C, hours_s + 2.0 * _HELD_S, profile.done_light_a,
+        _HOT_CHARGE_C, hours_s + HELD_S + held_s, profile.done_light_a, held_s,
     )  # fmt: skip
 
 
