@@ -16,15 +16,30 @@ from tests.host.streams import scans
 from tests.host.workshop.instrument.simulated import SimulatedInstrument
 
 GROUPS, CAPACITY_AH = 4, 2.0
-_STEP_S, _PAUSE_S = 20.0, 0.02  # board's time and clock between two scans
+_PAUSE_S = 0.02  # of the clock between two scans
 _OHM = 0.01  # of a group
 PACK_TOML = f'[pack]\ngroups = {GROUPS}\nchemistry = "nmc"\ncapacity_ah = {CAPACITY_AH}\n[charger]\ncurrent_a = 1.0\n'
 
 
 class Rig:
-    """Runs until it is closed. `soc` of the groups, from 0 to 1; `weak`: how much faster the last group moves."""
+    """Runs until it is closed.
 
-    def __init__(self, folder: Path, load: bool, soc: float = 0.9, weak: float = 1.0) -> None:
+    Args:
+        soc: of the groups, from 0 to 1.
+        weak: how much faster the last group moves.
+        step_s, flow_step_s: board's time between two scans, at rest and while a current flows.
+    """
+
+    def __init__(
+        self,
+        folder: Path,
+        load: bool,
+        soc: float = 0.9,
+        weak: float = 1.0,
+        step_s: float = 20.0,
+        flow_step_s: float = 8.0,
+    ) -> None:
+        self.steps_s = (step_s, flow_step_s)
         self.board = FakeBoard(folder / "port")
         self.there = SimulatedInstrument(load=load)
         self.soc = np.full(GROUPS, soc)
@@ -54,9 +69,10 @@ class Rig:
         self.board.send(identity(self._counter, GROUPS, "relay_scan", boot_count=3, board_id="invented"))
         while not self._closing.wait(_PAUSE_S):
             amps = self.there.flows_a * (-1.0 if self.there.load else 1.0)
-            self.soc = np.clip(self.soc + amps * _STEP_S / 3600.0 / CAPACITY_AH * self.part, 0.0, 1.1)
+            step_s = self.steps_s[bool(amps)]
+            self.soc = np.clip(self.soc + amps * step_s / 3600.0 / CAPACITY_AH * self.part, 0.0, 1.1)
             volts = self._settle(amps)
-            self._uptime_ms += int(1000 * _STEP_S)
+            self._uptime_ms += int(1000 * step_s)
             if self.silent:
                 continue
             steps = np.tile(np.round(volts / 200e-6).astype(np.int16), 2)[None, :]
