@@ -21,6 +21,8 @@ __all__ = ["STEPS", "Guide", "Step", "guide"]
 _RELAXED_S = 1800.0  # of a rest that a capacity is read from (riding/capacity.py)
 _SHORT_REST_S = 600.0  # of a rest for the spread alone: our choice; five minutes are the least that counts
 _PART = 0.4  # of the nameplate's capacity to take out, where a third is the least that counts: our choice
+_UNDER_CURRENT = frozenset({"discharge", "charge"})  # keys of steps
+_NOT_TO_CHARGE = ": the verdict is not to charge this pack, and no current is asked for"
 _CAPACITY = frozenset({"capacity_ah", "capacity_percent"})
 _CELLS = frozenset({"smallest_group_percent", "resistance_above_median_percent"})
 _LOAD = frozenset({"spread_under_load_mv", "lowest_under_load_v"})
@@ -64,12 +66,14 @@ class Guide:
 
 def guide(material: Material, acceptance: Acceptance, over: frozenset[str] = frozenset()) -> Guide:
     """The first step that can still decide something; `over`: keys of steps that came to their own end."""
+    not_to_charge = material.found.verdict.action == "do_not_charge"
+    over = over | _UNDER_CURRENT if not_to_charge else over
     open_ones = {d.criterion.of for d in acceptance.decided if d.decision not in ("pass", "fail")}
     relaxed_s = _RELAXED_S if open_ones & _CAPACITY else _SHORT_REST_S
     for step in STEPS:
         if step.key not in over and step.serves & open_ones and (left := _LEFT[step.key](material, relaxed_s)):
             return Guide(step, left)
-    return Guide(None, "enough was seen")
+    return Guide(None, f"enough was seen{_NOT_TO_CHARGE if not_to_charge else ''}")
 
 
 def _leads(material: Material, _relaxed_s: float) -> str:

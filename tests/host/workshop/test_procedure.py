@@ -102,6 +102,19 @@ def test_a_step_that_came_to_its_own_end_is_asked_for_no_more() -> None:
     assert (now.step and now.step.key) == "rest_after"
 
 
+def test_no_current_is_asked_for_where_the_verdict_is_not_to_charge() -> None:
+    day = after(("rest", 0.6))
+    verdict = replace(day.found.verdict, action="do_not_charge")
+    bad = replace(day, found=replace(day.found, verdict=verdict))
+
+    assert (now := asked(after(("rest", 0.1)), "capacity_ah").step) is not None
+    assert now.key == "rest"
+    assert asked(day, "spread_end_of_charge_mv").step is not None
+    ended = asked(bad, "spread_end_of_charge_mv")
+    assert ended.step is None
+    assert "not to charge" in ended.progress
+
+
 def test_what_no_session_on_a_bench_can_tell_is_not_asked_for() -> None:
     assert asked(after(), "leak_percent_per_week", "insulation_mohm").step is None
 

@@ -163,7 +163,7 @@ class Switching:
         if self.fault or hand.step in self.over:
             return
         if hand.state == "free":
-            for line in order_lines(hand.order, hand.dialect):
+            for line in (*order_lines(hand.order, hand.dialect), *hand.keeper.blind_to):
                 self.tell(f"      {line}")
             hand.state = "asking"
             if self.answers is not None:

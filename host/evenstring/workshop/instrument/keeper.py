@@ -62,6 +62,17 @@ class Keeper:
         with self._lock:
             return self._kept
 
+    @property
+    def blind_to(self) -> tuple[str, ...]:
+        """What nothing here would notice, since the monitor does not measure it."""
+        with self._lock:
+            scan = self._seen.scan
+        if scan is None:
+            return ()
+        lacks = [("temperature: a pack that gets hot is for you to notice", not scan.temps_c),
+                 ("current: only the instrument's own figure is looked at", scan.current_a is None)]  # fmt: skip
+        return tuple(f"The monitor measures no {words}." for words, missing in lacks if missing)
+
     def take(self, batch: Batch) -> None:
         """What the monitor sent; called by whoever records."""
         scans = scans_in(batch)
@@ -98,7 +109,7 @@ class Keeper:
                 self._wake.wait(_TURN_S)
                 self._wake.clear()
         finally:  # whatever happened
-            if self.kept.on:
+            if self.kept.on or self.kept.off_unsure:
                 self._off(Stop("the command ended", fault=False))
             self._instrument.close()
 

@@ -43,6 +43,11 @@ class Bench:
         data = recording(2, 4, reading=steps, current_10ma=amps, temp_cdegc=temps)
         self.keeper.take(self.decoder.feed(data))
 
+    def bare_scan(self) -> None:
+        """Of a monitor without sensors of current and temperature."""
+        none = np.zeros((2, 0), np.int16)
+        self.keeper.take(self.decoder.feed(recording(2, 4, current_10ma=none, temp_cdegc=none)))
+
     def alarm(self, kind: str, change: str = "raised", active: bool = True) -> None:
         number, changes = load_table().enums["alarm"][kind], load_table().enums["alarm_change"]
         bits = int(active) << number
@@ -85,6 +90,15 @@ def test_it_is_not_switched_on_without_scans(bench: Bench) -> None:
     bench.keeper.switch(on=True)
     until(bench.heard("not switched on: the monitor sends no scans"))
     assert not any("ON" in command for command in bench.there.heard)
+
+
+def test_what_the_monitor_cannot_see_is_told(bench: Bench) -> None:
+    assert bench.keeper.blind_to == ()
+    bench.bare_scan()
+    assert [line.split(":")[0] for line in bench.keeper.blind_to] == [
+        "The monitor measures no temperature", "The monitor measures no current"]  # fmt: skip
+    bench.scan(current_a=0.0)
+    assert bench.keeper.blind_to == ()
 
 
 @pytest.mark.parametrize(("what", "why"), [

@@ -26,6 +26,7 @@ class Fake:
     kept: Kept = field(default_factory=Kept)
     asked: list[bool] = field(default_factory=list)
     said: deque[str] = field(default_factory=deque)
+    blind_to: tuple[str, ...] = ()
 
     def switch(self, on: bool) -> None:
         self.asked.append(on)
@@ -85,8 +86,10 @@ def test_only_the_full_word_switches_on(typed: str, on: bool) -> None:
 
 def test_limits_are_said_before_the_question_and_nothing_happens_while_nobody_answers() -> None:
     made = Setting(Typed())
+    made.load.blind_to = ("The monitor measures no temperature",)
     made.ticks("discharge")
     assert made.load.asked == []
+    assert "      The monitor measures no temperature" in made.said
     assert [line for line in made.said if "at most 8.00 A" in line]
     assert made.said[-1].startswith("      Switch it on?")
 
