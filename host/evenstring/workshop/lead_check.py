@@ -30,4 +30,4 @@ def leads_read(material: Material) -> str:
     seen = material.found.coverage
     if not seen.scans or leads_wrong(material):
         return ""
-    return f"lead check: all {seen.groups} groups read in {seen.scans} scans, and the board warns of no lead"
+    return f"lead check: all {seen.groups} groups are read, and the board warns of no lead"

@@ -91,7 +91,7 @@ def test_a_warning_of_the_board_about_a_lead_comes_first_too_until_it_ends() -> 
     assert leads_read(warned) == ""
     assert (then := asked(mended, "capacity_ah").step) is not None
     assert then.key == "rest"
-    assert leads_read(mended).startswith("lead check: all 24 groups read in 9 scans")
+    assert leads_read(mended).startswith("lead check: all 24 groups are read")
 
 
 def test_a_step_that_came_to_its_own_end_is_asked_for_no_more() -> None:

@@ -14,8 +14,8 @@ from evenstring.commands.bench.switching import Switching
 from evenstring.commands.bench.switching_options import Stated, switching_options
 from evenstring.commands.board.record import ended_by_signals, refuse_silence
 from evenstring.commands.job_options import job_option
-from evenstring.commands.say import say, say_json
-from evenstring.errors import DeviceError, InputError
+from evenstring.commands.say import say, say_folded, say_json
+from evenstring.errors import DeviceError, InputError, UsageError
 from evenstring.hardware.cautions import BENCH, SWITCHED, UNSWITCHED
 from evenstring.hardware.meter_check import check_readings, parse_readings
 from evenstring.io.capture import CaptureOptions, Status, capture
@@ -36,6 +36,7 @@ from evenstring.workshop.stated import limits_out_of_reach, stated_against_seen
 
 __all__ = ["command"]
 
+_SLOWEST_MS = 2000  # between scans while something is switched: our choice, well under what counts as silent
 _NOT_TO_CHARGE = ("do_not_charge", "inspect")
 
 
@@ -82,6 +83,8 @@ class _Wanted:
 @click.option("--check", type=click.Path(path_type=Path), help="Hand-meter readings, held against the limits first.")
 @switching_options
 @click.option("--append", is_flag=True, help="Go on with a session that was left.")
+@click.option("--interval-ms", default=0, type=click.IntRange(0, 65535),
+              help="Time between scans; 0: as fast as it can.")  # fmt: skip
 @click.option("--seconds", type=click.FloatRange(min=0), help="End after this time even if not enough was seen.")
 @click.option("--look-s", default=30.0, show_default=True, type=click.FloatRange(0.2, 3600.0),
               help="Time between two looks at what was seen.")  # fmt: skip
@@ -100,6 +103,7 @@ def command(  # noqa: PLR0913, PLR0917  # one argument an option, all named by c
     check: Path | None,
     stated: Stated,
     append: bool,
+    interval_ms: int,
     seconds: float | None,
     look_s: float,
     as_json: bool,
@@ -113,17 +117,20 @@ def command(  # noqa: PLR0913, PLR0917  # one argument an option, all named by c
     """
     profile = load_profile(pack)
     limits = limits_named(accept_name, profile)  # a mistake in it is told before anything is recorded
+    if interval_ms > _SLOWEST_MS and (stated.load or stated.supply):
+        raise UsageError(f"the monitor watches over load and supply: scans at least every {_SLOWEST_MS} ms")
     wanted = _Wanted(output, append, profile, job, accept_name, stated)
+    options = CaptureOptions(interval_ms, seconds=seconds, profile=profile, job_toml=job_toml(job) if job else None)
 
     def tell(line: str) -> None:
-        say(plain(line, 500), err=as_json)
+        say_folded(line, err=as_json)
 
     say(f"{BENCH}{SWITCHED if stated.load or stated.supply else UNSWITCHED}", err=as_json)
     for note in limits_out_of_reach(limits, stated.current_a):
         tell(note)
     if check:
         _check_leads(check, profile, tell)
-    switching = _session(port, wanted, seconds, look_s, tell)
+    switching = _session(port, wanted, options, look_s, tell)
     material = wanted.material()
     acceptance = wanted.acceptance(material)
     seen = guide(material, acceptance, frozenset(switching.over))
@@ -138,11 +145,9 @@ def command(  # noqa: PLR0913, PLR0917  # one argument an option, all named by c
 
 
 def _session(
-    port: str, wanted: _Wanted, seconds: float | None, look_s: float, tell: Callable[[str], None]
+    port: str, wanted: _Wanted, options: CaptureOptions, look_s: float, tell: Callable[[str], None]
 ) -> Switching:
     """Record until enough was seen, or somebody or something ends it; every output is off after it."""
-    job = None if wanted.job is None else job_toml(wanted.job)
-    options = CaptureOptions(seconds=seconds, profile=wanted.profile, job_toml=job)
     switching = wanted.stated.switching(wanted.profile, tell)
     onlooker = Onlooker(lambda: wanted.look(frozenset(switching.over)), tell, look_s)
 
@@ -181,9 +186,9 @@ def _check_leads(file: Path, profile: PackProfile, tell: Callable[[str], None]) 
 def _say_end(output: Path, accept_name: str, seen: Guide, acceptance: Acceptance) -> None:
     say("")
     for line in terminal_lines(acceptance_json(acceptance)):
-        say(plain(line, 500))
+        say_folded(line)
     if seen.step is not None:
-        say(f"Left before enough was seen. To go on: the same with --append. NEXT: {plain(seen.step.ask)}")
+        say_folded(f"Left before enough was seen. To go on: the same with --append. NEXT: {seen.step.ask}")
     say(f"The recording: {plain(output)}\nNow: evenstring report {plain(output)} --accept {plain(accept_name)} --paper")
 
 

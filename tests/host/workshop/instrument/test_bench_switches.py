@@ -142,7 +142,7 @@ def test_an_instrument_that_is_not_there_is_told_before_anything_is_recorded(tmp
 
 @pytest.mark.parametrize(("more", "why"), [
     (("--charge-v", "17"), "above full"), (("--charge-a", "1.5"), "own charger"),
-    (("--supply-words", "load"), "describes a load"),
+    (("--supply-words", "load"), "describes a load"), (("--interval-ms", "5000"), "at least every 2000 ms"),
 ])  # fmt: skip
 def test_more_than_the_pack_takes_is_refused_before_anything_is_opened(
     tmp_path: Path, make: Make, more: tuple[str, ...], why: str
@@ -150,7 +150,7 @@ def test_more_than_the_pack_takes_is_refused_before_anything_is_opened(
     rig = make(load=False)
     made = bench(tmp_path, rig, CHARGED, "--yes", *more)
 
-    assert made.exit_code == 1
+    assert made.exit_code != 0
     assert why in str(made.exception)
     assert rig.there.heard == []
 
