@@ -23,11 +23,11 @@ def say(text: object = "", *, err: bool = False) -> None:
 
 def say_folded(line: object, *, err: bool = False) -> None:
     """Print one line; a terminal gets it folded between words, what is no terminal gets it as it is."""
-    shown = plain(line, 500)
+    shown = plain(line, 2000)
     if (sys.stderr if err else sys.stdout).isatty():
         width = min(shutil.get_terminal_size().columns, _WIDEST)
-        own = " " * (len(shown) - len(shown.lstrip()))
-        shown = textwrap.fill(shown, width, subsequent_indent=own or " " * _INDENT, drop_whitespace=True)
+        own = len(shown) - len(shown.lstrip()) + 2 * shown.lstrip().startswith("- ")
+        shown = textwrap.fill(shown, width, subsequent_indent=" " * (own or _INDENT))
     click.echo(shown, err=err)
 
 

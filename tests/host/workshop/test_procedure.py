@@ -162,9 +162,9 @@ def test_it_says_what_changed_once_with_the_caution_and_ends_when_enough_was_see
     assert sum("CAUTION. Stay near" in line for line in said) == 1
     assert not onlooker.enough
     assert onlooker.step == "rest"
-    for _ in range(2):
-        onlooker.say_changes(seen(after(), "capacity_ah", notes=("seen a note",)))
-    assert said.count("seen a note") == 1
+    for amps in (8.1, 8.2):
+        onlooker.say_changes(seen(after(), "capacity_ah", notes=(f"discharge: {amps} A",)))
+    assert [line for line in said if line.startswith("discharge")] == ["discharge: 8.1 A"]
 
     onlooker.say_changes(seen(a_material(a_day()), "highest_v"))
     assert onlooker.enough

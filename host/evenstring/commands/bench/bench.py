@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -130,6 +131,8 @@ def command(  # noqa: PLR0913, PLR0917  # one argument an option, all named by c
         tell(note)
     if check:
         _check_leads(check, profile, tell)
+        if not (append and output.exists()) and sys.stdin.isatty():  # where it goes on, the plug is in
+            click.prompt("Now the plug; then press Enter", default="", show_default=False, err=as_json)
     switching = _session(port, wanted, options, look_s, tell)
     material = wanted.material()
     acceptance = wanted.acceptance(material)

@@ -20,7 +20,7 @@ _REST = 5.0  # a look takes its own time at most once in so many times that: our
 
 @dataclass(frozen=True, slots=True)
 class Look:
-    """What one look saw. `notes`: sentences that are each said once."""
+    """What one look saw. `notes`: each is said once, by what stands before its colon."""
 
     guide: Guide
     acceptance: Acceptance
@@ -93,8 +93,9 @@ class Onlooker:
                 self._tell(f"seen{line[3:]}")
             self._said[key] = decided.decision
         for note in seen.notes:
-            if note not in self._noted:
-                self._noted.add(note)
+            about = note.split(":")[0]  # its figures may change from look to look
+            if about not in self._noted:
+                self._noted.add(about)
                 self._tell(note)
         step = seen.guide.step
         if step is not None and step.key != self.step:

@@ -11,6 +11,7 @@ from evenstring.profile import parse_profile
 from evenstring.wire.encode import message
 from evenstring.wire.stream import StreamDecoder
 from evenstring.wire.table import load_table
+from evenstring.workshop.instrument import line
 from evenstring.workshop.instrument.dialect import dialect_named
 from evenstring.workshop.instrument.driver import Instrument
 from evenstring.workshop.instrument.keeper import NOT_OFF, Keeper
@@ -155,3 +156,31 @@ def test_what_went_off_stays_off_until_it_is_asked_for_again(bench: Bench) -> No
     bench.scan()
     assert bench.there.heard.count("OUTP ON") == times == 1
     bench.switch_on()
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_whatever_the_instrument_does_it_ends_off_or_that_is_said(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Slow, silent, babbling, hanging up, stuck, in any order: it is never on at the end without a word about it."""
+    monkeypatch.setattr(line, "_DRAIN_S", 0.03)
+    rng = np.random.default_rng(seed)
+    there = SimulatedInstrument(pack_v=14.8)
+    keeper = Keeper(Instrument(lambda: Line(there.url, 9600, 0.1), replace(SUPPLY, answer_s=0.1)), ORDER)
+    decoder, said = StreamDecoder(), []
+    steps = np.full((2, 8), round(3.7 / 200e-6), np.int16)
+    scans = recording(2, 4, reading=steps, temp_cdegc=np.full((2, 1), 2500, np.int16),
+                      current_10ma=np.full((2, 1), -32768, np.int16))  # fmt: skip
+    for _ in range(6):
+        keeper.take(decoder.feed(scans))
+        keeper.switch(on=True)
+        until(lambda: keeper.kept.on or keeper.kept.stopped is not None or keeper.kept.off_unsure)
+        there.slow_s = float(rng.choice([0.0, 0.0, 0.05, 0.2]))
+        there.garbage = str(rng.choice(["", "", "", "0", "nonsense", "1e3"]))
+        there.deaf, there.stuck_on = bool(rng.random() < 0.2), bool(rng.random() < 0.1)
+        if rng.random() < 0.2:
+            there.hang_up()
+        said += keeper.lines()
+    keeper.close()
+    said += keeper.lines()
+
+    assert not there.on or said[-1] == NOT_OFF
+    there.close()
