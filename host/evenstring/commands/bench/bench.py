@@ -38,6 +38,7 @@ from evenstring.workshop.stated import limits_out_of_reach, stated_against_seen
 __all__ = ["command"]
 
 _SLOWEST_MS = 2000  # between scans while something is switched: our choice, well under what counts as silent
+_HALTING = ("SIGTSTP", "SIGQUIT")  # else they would leave an output on with nobody to watch over it
 _NOT_TO_CHARGE = ("do_not_charge", "inspect")
 
 
@@ -160,7 +161,10 @@ def _session(
             onlooker.hurry()
 
     try:
-        with ended_by_signals() as asked, RecordingWriter(wanted.output, wanted.append) as writer:
+        with (
+            ended_by_signals(*(_HALTING if switching.hands else ())) as asked,
+            RecordingWriter(wanted.output, wanted.append) as writer,
+        ):
 
             def over() -> bool:
                 if asked():

@@ -5,6 +5,7 @@ from __future__ import annotations
 import queue
 import sys
 import threading
+import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from os import read
@@ -20,6 +21,7 @@ from evenstring.workshop.instrument.order import Order, order_lines
 __all__ = ["Answers", "Hand", "Switching", "hand_at"]
 
 _YES = "yes"
+_TELL_S = 60.0  # between two lines about what flows: our choice
 
 
 @dataclass(slots=True)
@@ -111,6 +113,8 @@ class Switching:
     over: set[str] = field(default_factory=set)
     fault: str = ""
     unsure: bool = False
+    clock_s: Callable[[], float] = time.monotonic
+    told_s: float = 0.0
 
     def take(self, batch: Batch) -> None:
         """What the monitor sent."""
@@ -146,6 +150,7 @@ class Switching:
             hand.state = "free"
         if hand.state != "at work":
             return False
+        self._tell_reading(hand)
         if hand.step != step:
             hand.keeper.switch(on=False)
             hand.state = "free"
@@ -181,6 +186,14 @@ class Switching:
         else:
             hand.state = "by hand"
             self.tell("      not switched on; you switch")
+
+    def _tell_reading(self, hand: Hand) -> None:
+        """What flows, once a minute."""
+        reading, now_s = hand.keeper.kept.reading, self.clock_s()
+        if reading is None or now_s - self.told_s < _TELL_S:
+            return
+        self.told_s = now_s
+        self.tell(f"      {hand.dialect.what}: {abs(reading.current_a):.2f} A at {reading.volts_v:.2f} V")
 
     def _say(self, hand: Hand) -> None:
         for line in hand.keeper.lines():

@@ -25,7 +25,7 @@ _HEAD = {
 _QUERIES = ("get_a", "state", "measure_v", "measure_a", "error", "identify")
 _NEEDED = ("set_a", "on", "off", *_QUERIES)
 _OF_A_SUPPLY = ("set_v", "get_v")
-_MAY = ("protect_v", "protect_a", "clear")
+_MAY = ("protect_v", "protect_a", "clear", "remote")
 _COMMANDS = dict.fromkeys((*_NEEDED, *_OF_A_SUPPLY, *_MAY), _COMMAND) | {"begin": ValueRule(list)}
 _WITH_VALUE = ("set_v", "set_a", "protect_v", "protect_a")
 
@@ -50,7 +50,8 @@ class Dialect:
     protect_v: str = ""
     protect_a: str = ""
     clear: str = ""
-    begin: tuple[str, ...] = ()  # sent once, output off: remote operation, the mode of a load
+    remote: str = ""  # sent first on every line that is made: some take nothing before it
+    begin: tuple[str, ...] = ()  # sent once, output off: which output, the mode of a load
     baud: int = 9600
     answer_s: float = 2.0  # an answer that takes longer is none
     most_v: float | None = None

@@ -163,6 +163,8 @@ class Instrument:
     def _linked(self) -> Asking:
         if self._line is None:
             self._line = self._connect()
+            if self.dialect.remote:
+                self._line.tell(self.dialect.remote)
         return self._line
 
     def _unlink(self) -> None:

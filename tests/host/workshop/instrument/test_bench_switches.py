@@ -156,7 +156,7 @@ def test_more_than_the_pack_takes_is_refused_before_anything_is_opened(
 
 
 @pytest.mark.skipif(os.name != "posix", reason="signals and pseudo-terminals")
-@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGTSTP])
 def test_a_signal_switches_off_and_keeps_the_recording(tmp_path: Path, make: Make, number: signal.Signals) -> None:
     rig = make(load=True, step_s=40.0, flow_step_s=0.4)
     command = [sys.executable, "-m", "evenstring", *arguments(tmp_path, rig, CAPACITY, "--yes", "--json")]

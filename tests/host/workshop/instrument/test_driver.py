@@ -127,6 +127,19 @@ def test_a_line_that_went_away_is_made_anew_to_switch_off(there: SimulatedInstru
     assert not there.on
 
 
+def test_one_that_wants_to_be_told_of_remote_control_is_told_first_on_every_line(there: SimulatedInstrument) -> None:
+    words = replace(SUPPLY, remote="*CLS")
+    supply = Instrument(lambda: Line(there.url, 9600, 0.4), words)
+    supply.identify()
+    assert there.heard[0] == "*CLS"
+    there.hang_up()
+    with pytest.raises(DeviceError):
+        supply.read()
+    before = len(there.heard)
+    assert supply.off()
+    assert there.heard[before:][:2] == ["*CLS", "OUTP OFF"]
+
+
 def test_one_that_is_gone_for_good_is_said_not_to_be_off(there: SimulatedInstrument) -> None:
     supply = driven(there)
     supply.prepare(CHARGE)

@@ -10,7 +10,7 @@ import pytest
 from evenstring.commands.bench.switching import Answers, Hand, Switching
 from evenstring.profile import parse_profile
 from evenstring.workshop.instrument.dialect import dialect_named
-from evenstring.workshop.instrument.interlock import Stop
+from evenstring.workshop.instrument.interlock import Reading, Stop
 from evenstring.workshop.instrument.keeper import NOT_OFF, Keeper, Kept
 from evenstring.workshop.instrument.order import Order, charge_order, discharge_order
 
@@ -121,6 +121,21 @@ def test_said_beforehand_it_goes_without_a_question_and_off_with_the_step() -> N
     assert not any("Type" in line for line in made.said)
     made.ticks("rest_after")
     assert not made.load.kept.on
+
+
+def test_what_flows_is_said_once_a_minute() -> None:
+    made = Setting(None)
+    made.switching.clock_s = lambda: now_s
+    now_s = 100.0
+    made.ticks("discharge")
+    made.load.kept = Kept(on=True, reading=Reading(14.2, -8.0))
+    made.ticks("discharge")
+    now_s = 130.0
+    made.ticks("discharge")
+    assert made.said.count("      electronic load: 8.00 A at 14.20 V") == 1
+    now_s = 160.0
+    made.ticks("discharge")
+    assert made.said.count("      electronic load: 8.00 A at 14.20 V") == 2
 
 
 def test_the_other_one_is_not_switched_on_before_the_first_is_off() -> None:
