@@ -15,7 +15,7 @@ from typing import IO, BinaryIO
 
 from evenstring.errors import InputError
 
-__all__ = ["make_folder", "new_file", "open_new", "open_to_add", "refuse_existing", "text_of", "write_new"]
+__all__ = ["make_folder", "new_file", "open_new", "open_to_add", "refuse_existing", "write_new"]
 
 _NO_LINK = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)  # each where the system knows it
 _MODE = 0o666  # less what the user's mask takes away, as for any new file
@@ -105,15 +105,3 @@ def make_folder(folder: Path) -> None:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise InputError(f"{folder}: cannot make this folder ({error.strerror or error}); choose another -o") from error
-
-
-def text_of(file: Path, what: str) -> str:
-    """The text of a table that a person wrote; `what` names it in the message.
-
-    Raises:
-        InputError: it cannot be read.
-    """
-    try:
-        return file.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise InputError(f"{file}: cannot read {what} ({error}); give a CSV table") from error

@@ -115,7 +115,10 @@ class PortSource:
                 if frame.name == "IDENT":
                     self.string_name = str(frame.values["string_name"])
                 if frame.name == "HEALTH":
-                    state.trouble = health_of(frame.values).words
+                    health = health_of(frame.values)
+                    state.trouble = health.words
+                    for kind in ("memory", "settle"):
+                        state.take_alarm(Alarm(kind, 0), bool(health.aside) and health.fault == kind)
                 if frame.name == "ALARM":
                     state.take_alarm(*_alarm_of(frame.values))
             for block in batch.scans:
@@ -123,7 +126,7 @@ class PortSource:
             moved = True
         if self._status:
             s = self._status
-            state.link = Link(s.state, s.scans, s.scans_per_s, s.frames_damaged, s.frames_lost)
+            state.link = Link(s.state, s.scans, s.scans_per_s, s.frames_damaged - s.cut_on_joining, s.frames_lost)
         return moved
 
     @property
@@ -196,7 +199,7 @@ class ReplaySource:
         state.take(self.session.time_s[fresh], self.session.volts_v[fresh], None if current is None else current[fresh])
         link = self.session.link
         self._tell(state)
-        state.link = Link("replay", due, self._rate(due), link.frames_damaged, link.frames_lost)
+        state.link = Link("replay", due, self._rate(due), link.frames_damaged - link.cut_on_joining, link.frames_lost)
         moved, self._next = due > self._next, due
         return moved
 

@@ -12,6 +12,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from evenstring.analysis.results import Phase
+from evenstring.hardware.calibrations import calibration_due_since
 from evenstring.report.material import Material
 from evenstring.workshop.acceptance.accept import Acceptance
 from evenstring.workshop.lead_check import leads_wrong
@@ -58,10 +59,16 @@ STEPS = (
 
 @dataclass(frozen=True, slots=True)
 class Guide:
-    """What to do now; None: enough was seen. `progress`: how far the step is, from what is seen."""
+    """What to do now; None: enough was seen.
+
+    Attributes:
+        progress: how far the step is, from what is seen.
+        note: what to know of the monitor; empty: nothing.
+    """
 
     step: Step | None
     progress: str
+    note: str = ""
 
 
 def guide(material: Material, acceptance: Acceptance, over: frozenset[str] = frozenset()) -> Guide:
@@ -72,8 +79,13 @@ def guide(material: Material, acceptance: Acceptance, over: frozenset[str] = fro
     relaxed_s = _RELAXED_S if open_ones & _CAPACITY else _SHORT_REST_S
     for step in STEPS:
         if step.key not in over and step.serves & open_ones and (left := _LEFT[step.key](material, relaxed_s)):
-            return Guide(step, left)
-    return Guide(None, f"enough was seen{_NOT_TO_CHARGE if not_to_charge else ''}")
+            return Guide(step, left, _note(material))
+    return Guide(None, f"enough was seen{_NOT_TO_CHARGE if not_to_charge else ''}", _note(material))
+
+
+def _note(material: Material) -> str:
+    due = calibration_due_since(material.session)
+    return f"The monitor's calibration is due since {due}: trust differences of groups more than volts." if due else ""
 
 
 def _leads(material: Material, _relaxed_s: float) -> str:

@@ -13,14 +13,13 @@ import click
 from evenstring.commands.bench.onlooker import Look, Onlooker
 from evenstring.commands.bench.switching import Switching
 from evenstring.commands.bench.switching_options import Stated, switching_options
+from evenstring.commands.bench.wiring import problems_in
 from evenstring.commands.board.record import ended_by_signals, refuse_silence
 from evenstring.commands.job_options import job_option
 from evenstring.commands.say import say, say_folded, say_json
 from evenstring.errors import DeviceError, InputError, UsageError
 from evenstring.hardware.cautions import BENCH, SWITCHED, UNSWITCHED
-from evenstring.hardware.meter_check import check_readings, parse_readings
 from evenstring.io.capture import CaptureOptions, Status, capture
-from evenstring.io.files import text_of
 from evenstring.io.load import load_session, profile_of
 from evenstring.io.recorder import Forwarder, RecordingWriter
 from evenstring.profile import PackProfile, load_profile
@@ -183,11 +182,10 @@ def _session(
 
 
 def _check_leads(file: Path, profile: PackProfile, tell: Callable[[str], None]) -> None:
-    readings = parse_readings(text_of(file, "a CSV table of hand-meter readings"), str(file))
-    problems = check_readings(readings, profile.groups, profile.discard_v, profile.ceiling_v)
+    problems = problems_in(file, profile.groups, profile, tell)
     if problems:
         raise InputError(f"{file}: {'; '.join(problems)}. Do not plug in; find the cause on the pack side first")
-    tell(f"{plain(file)}: each step lies within the limits; the plug may go in")
+    tell(f"{plain(file)}: each group lies within the limits; the plug may go in")
 
 
 def _say_end(output: Path, accept_name: str, seen: Guide, acceptance: Acceptance) -> None:
@@ -209,6 +207,7 @@ def _result(
         "enough": step is None,
         "next": None if step is None else {"step": step.key, "ask": step.ask, "caution": step.caution},
         "progress": seen.progress,
+        "note": seen.note or None,
         "ended_by_themselves": sorted(switching.over),
         "fault": switching.fault or None,
         "verdict": material.found.verdict.action,

@@ -92,7 +92,8 @@ class Onlooker:
             if self._said.get(key, "not_measured") != decided.decision:
                 self._tell(f"seen{line[3:]}")
             self._said[key] = decided.decision
-        for note in seen.notes:
+        notes = (*seen.notes, f"NOTE: {seen.guide.note}") if seen.guide.note else seen.notes
+        for note in notes:
             about = note.split(":")[0]  # its figures may change from look to look
             if about not in self._noted:
                 self._noted.add(about)

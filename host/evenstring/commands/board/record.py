@@ -14,6 +14,7 @@ from rich.live import Live
 from rich.text import Text
 
 from evenstring.commands.job_options import job_option
+from evenstring.commands.log_options import Log, log_option
 from evenstring.commands.say import say
 from evenstring.errors import DeviceError
 from evenstring.io.capture import CaptureOptions, Status, capture
@@ -32,11 +33,12 @@ def status_line(status: Status, path: Path) -> str:
     spread = "spread –" if status.spread_mv is None else f"spread {status.spread_mv:.1f} mV"
     minutes, seconds = divmod(int(status.elapsed_s), 60)
     texts = f", {status.console_pieces} console texts" if status.console_pieces else ""
+    cut = " (cut on joining)" if status.frames_damaged == status.cut_on_joining == 1 else ""
     trouble = f"! {status.trouble}  " if status.trouble else ""
     return (
         f"{trouble}{status.state} {minutes}:{seconds:02d}  {status.groups} groups  {status.scans} scans"
-        f" ({status.scans_per_s:.1f}/s)  {spread}  {status.frames_damaged} damaged, {status.frames_lost} lost{texts}"
-        f"  {status.bytes_written / 1000:.0f} kB -> {plain(path)}"
+        f" ({status.scans_per_s:.1f}/s)  {spread}  {status.frames_damaged} damaged{cut},"
+        f" {status.frames_lost} lost{texts}  {status.bytes_written / 1000:.0f} kB -> {plain(path)}"
     )
 
 
@@ -79,6 +81,7 @@ class LiveLine:
 @click.option("--seconds", type=click.FloatRange(min=0), help="Stop after this time; otherwise Ctrl-C stops.")
 @click.option("--note", help="A note to store in the recording.")
 @job_option
+@log_option
 @click.option(
     "--interval-ms", default=0, type=click.IntRange(0, 65535), help="Time between scans; 0: as fast as it can."
 )
@@ -96,6 +99,7 @@ def command(  # noqa: PLR0913, PLR0917  # one argument an option, all named by c
     quiet_interval_ms: int,
     append: bool,
     quiet: bool,
+    log: Log | None,
 ) -> None:
     """Record what the monitor on PORT sends; any pyserial name or URL.
 
@@ -126,6 +130,8 @@ def command(  # noqa: PLR0913, PLR0917  # one argument an option, all named by c
             say(f"the board restarted as {port} was opened: what it was doing before ended there")
         if line.latest and line.latest.ident and line.latest.ident.memory_words:
             say(f"the board's own memory: {line.latest.ident.memory_words}")
+    if log:
+        log.take((output,))
 
 
 _SIGNALS = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name))

@@ -10,7 +10,8 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
 from evenstring.board.play import play, play_direct, write_truth
-from evenstring.commands.rider.report import refuse_old_report, summary_lines, write_report
+from evenstring.commands.rider.demo_year import demo_year
+from evenstring.commands.rider.report import refuse_old_report, summary_lines
 from evenstring.commands.say import say
 from evenstring.commands.scenarios import ScenarioName
 from evenstring.io.capture import Status
@@ -20,6 +21,7 @@ from evenstring.report.material import Material, gather_material
 from evenstring.report.words import counted
 from evenstring.sim.run.trajectory import Trajectory
 from evenstring.sim.scenario import Scenario, load_scenario
+from evenstring.workshop.written import write_report
 
 __all__ = ["command"]
 
@@ -33,7 +35,7 @@ __all__ = ["command"]
     default="demo",
     show_default=True,
     type=ScenarioName(),
-    help="Another scenario: see `evenstring simulate --list`.",
+    help="Another scenario: see `evenstring simulate --list`; or year: 300 evenings of one pack, over months.",
 )
 @click.option("--direct", is_flag=True, help="Leave out the virtual board and its firmware: ready in seconds.")
 @click.option("--force", is_flag=True, help="Replace an older demo in the folder.")
@@ -42,6 +44,9 @@ def command(output: Path, scenario: str, direct: bool, force: bool) -> None:
 
     The folder gets recording, report.html, report.json and the truth that the simulator knows.
     """
+    if scenario == "year":
+        demo_year(output, force)
+        return
     began_s = time.monotonic()
     chosen = load_scenario(scenario)
     say(f"{chosen.title} (invented)\n{chosen.story}".rstrip())
@@ -56,7 +61,7 @@ def command(output: Path, scenario: str, direct: bool, force: bool) -> None:
     truth = write_truth(chosen, trajectory, recording)
     session = load_session([recording])
     material = gather_material(session, profile_of(session))
-    write_report(material, (recording,), output, force=True)
+    write_report(material, [recording.name], output, force=True)
     say("\n".join(_summary(material)))
     say(f"\nDone in {time.monotonic() - began_s:.0f} s. Look at {output / 'report.html'}")
     say(f"Also there: {recording.name}, report.json, {truth.name}")

@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 from typing import Any
 
 from evenstring.report.words import ACTIONS, CAUTIONS
@@ -42,7 +43,7 @@ def sheet_data(report: dict[str, Any], files: Sequence[str], level: LevelLine) -
     data = {
         "title": job.pack or report["profile"]["name"] or report["instrument"]["string_name"] or "This string",
         "about": f"Measurement of a string of {report['recording']['groups']} cell groups",
-        "head": [*_job(job), *_instrument(report)],
+        "head": [*_job(job, report["recording"]["start"]), *_instrument(report)],
         "wording": job.wording,
         "headline": ACTIONS[verdict["action"]],
         "said": [*verdict["reasons"][:_REASONS], f"Now: {verdict['next_step']}"],
@@ -71,9 +72,9 @@ def _plain(value: Any) -> Any:
     return _CONTROL.sub(lambda c: f"[U+{ord(c[0]) - 0x2400:04X}]", plain(value, _LONG))
 
 
-def _job(job: Job) -> list[tuple[str, str]]:
+def _job(job: Job, start: str | None) -> list[tuple[str, str]]:
     """All but what stands elsewhere on the sheet: the title, and the owner's own words."""
-    return job_rows(replace(job, pack="", wording=""))
+    return job_rows(replace(job, pack="", wording=""), None if start is None else date.fromisoformat(start[:10]))
 
 
 def _instrument(report: dict[str, Any]) -> list[tuple[str, str]]:
@@ -84,11 +85,12 @@ def _instrument(report: dict[str, Any]) -> list[tuple[str, str]]:
     u = "not stated" if channel is None else f"± {channel * 1000:.2g} mV from group to group"
     u += "" if gain is None else f", ± {gain * 100:.2g} % common (k = 1)"
     found = corrections[-1]["found"] if corrections else None
+    due = f"; due since {known['calibration_due_since']}" if known["calibration_due_since"] else ""
     return [
         ("recorded", _when(recording["start"])),
         ("string monitor", f"{known['board_id'] or 'not named'} ({known['front_end'].replace('_', ' ')})"),
         ("monitor's uncertainty", u),
-        ("monitor's calibration", "not stated" if found is None else f"found {found[:10]}"),
+        ("monitor's calibration", "not stated" if found is None else f"found {found[:10]}{due}"),
     ]
 
 

@@ -26,24 +26,27 @@ def refuse_without_typst() -> None:
         import typst  # noqa: F401, PLC0415  # an extra
     except ImportError as error:
         raise InputError(
-            "a sheet on paper needs the extra `paper`: pip install 'evenstring[paper]'. The page report.html prints too"
+            "paper needs the extra `paper`: pip install 'evenstring[paper]'. The page report.html prints too"
         ) from error
 
 
-def typeset(data: dict[str, Any]) -> bytes:
-    """The sheet as a PDF.
+def typeset(data: dict[str, Any], text: bytes | None = None) -> bytes:
+    """Data, and a template of ours, as a PDF.
+
+    Args:
+        data: what the template shows; it reads nothing else.
+        text: of the template; by default that of the sheet.
 
     Raises:
-        InputError: the extra is not installed, or the sheet cannot be set.
+        InputError: the extra is not installed, or the page cannot be set.
     """
     refuse_without_typst()
     import typst  # noqa: PLC0415  # an extra
 
     # Fonts of the system stay in reach: a name in letters that our own font lacks is still to be read.
-    text = files("evenstring.workshop.paper").joinpath("sheet.typ").read_bytes()
     with tempfile.TemporaryDirectory(prefix="evenstring-") as folder:
-        template = Path(folder) / "sheet.typ"
-        template.write_bytes(text)
+        template = Path(folder) / "page.typ"
+        template.write_bytes(text or files("evenstring.workshop.paper").joinpath("sheet.typ").read_bytes())
         try:
             return typst.compile(
                 template,
@@ -52,4 +55,4 @@ def typeset(data: dict[str, Any]) -> bytes:
                 sys_inputs={"data": json.dumps(data)},
             )
         except (RuntimeError, ValueError) as error:
-            raise InputError(f"the sheet cannot be typeset ({error}); report.html prints too") from error
+            raise InputError(f"this cannot be typeset ({error}); report.html prints too") from error
