@@ -11,6 +11,7 @@ from typing import Any, TypeVar
 
 import click
 
+from evenstring.commands.history import evidence
 from evenstring.commands.pack_options import GivenPack, pack_options, recordings_of
 from evenstring.commands.say import say, say_json
 from evenstring.commands.table_options import table_options
@@ -269,3 +270,6 @@ def _trend(book: Book, pack: PackKey, rows: list[Listed]) -> dict[str, Any]:
         "standing": [plain_values(w) for w in warnings],
         "changes": [plain_values(c) for c in changes],
     }
+
+
+command.add_command(evidence.command)

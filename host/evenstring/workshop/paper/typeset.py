@@ -1,4 +1,4 @@
-"""Data and our template to a PDF. The template stands alone in its folder, cannot read outside, and imports nothing.
+"""Data and a template of ours to a PDF. The template lies in a folder with our common look and cannot read outside it.
 
 So nothing that stands in the data can reach a file or the network: it comes in as JSON and is only ever shown.
 """
@@ -26,12 +26,16 @@ def refuse_without_typst() -> None:
         import typst  # noqa: F401, PLC0415  # an extra
     except ImportError as error:
         raise InputError(
-            "a sheet on paper needs the extra `paper`: pip install 'evenstring[paper]'. The page report.html prints too"
+            "a sheet on paper needs the extra `paper`: pip install 'evenstring[paper]'. The page (.html) prints too"
         ) from error
 
 
-def typeset(data: dict[str, Any]) -> bytes:
-    """The sheet as a PDF.
+def typeset(data: dict[str, Any], template: str = "sheet.typ") -> bytes:
+    """The sheet as a PDF; the same data make the same bytes.
+
+    Args:
+        data: all that the template prints, as plain values.
+        template: the name of a file beside this one.
 
     Raises:
         InputError: the extra is not installed, or the sheet cannot be set.
@@ -40,16 +44,16 @@ def typeset(data: dict[str, Any]) -> bytes:
     import typst  # noqa: PLC0415  # an extra
 
     # Fonts of the system stay in reach: a name in letters that our own font lacks is still to be read.
-    text = files("evenstring.workshop.paper").joinpath("sheet.typ").read_bytes()
+    ours = files("evenstring.workshop.paper")
     with tempfile.TemporaryDirectory(prefix="evenstring-") as folder:
-        template = Path(folder) / "sheet.typ"
-        template.write_bytes(text)
+        for name in ("common.typ", template):
+            (Path(folder) / name).write_bytes(ours.joinpath(name).read_bytes())
         try:
             return typst.compile(
-                template,
+                Path(folder) / template,
                 root=Path(folder),
                 format="pdf",
                 sys_inputs={"data": json.dumps(data)},
             )
         except (RuntimeError, ValueError) as error:
-            raise InputError(f"the sheet cannot be typeset ({error}); report.html prints too") from error
+            raise InputError(f"the sheet cannot be typeset ({error}); the page (.html) prints too") from error
