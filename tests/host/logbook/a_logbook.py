@@ -62,11 +62,10 @@ def a_charge(
     return path
 
 
-def a_logbook(folder: Path, charges: int = 14) -> Path:
-    """Charges a week apart, added through the command; group 3 falls behind from the eighth on."""
-    files = [
-        str(a_charge(folder / f"charge-{k:02d}.frames", k, behind=-0.3 - max(k - 7, 0) * 0.25)) for k in range(charges)
-    ]
+def a_logbook(folder: Path, charges: int) -> Path:
+    """Charges a week apart, added through the command; group 3 falls behind from the sixth on."""
+    behind = [-0.3 - 0.4 * max(k - 5, 0) for k in range(charges)]
+    files = [str(a_charge(folder / f"charge-{k:02d}.frames", k, behind=behind[k])) for k in range(charges)]
     done = CliRunner().invoke(cli, ["logbook", "add", *files, "--logbook", str(folder / "book")])
     assert done.exit_code == 0, done.output
     return folder / "book"

@@ -60,7 +60,11 @@ def files_by_digest(places: Sequence[Path], known: Mapping[str, Path]) -> Callab
 
 
 def verify(
-    doc: dict[str, Any], page: bytes | None, find: Callable[[Facts], Path | None], made_by: str
+    doc: dict[str, Any],
+    page: bytes | None,
+    find: Callable[[Facts], Path | None],
+    made_by: str,
+    compute: Callable[[Path, int, str], Facts] = facts_again,
 ) -> Iterator[Difference]:
     """All that differs, recording by recording, then what is said of all of them, then the page.
 
@@ -69,10 +73,11 @@ def verify(
         page: the page beside it; None: there is none.
         find: the file of a recording.
         made_by: this version.
+        compute: what is found in a file, of a number, under a profile.
     """
     again = []
     for written in facts_in(doc):
-        found, said = _once_more(written, find(written))
+        found, said = _once_more(written, find(written), compute)
         again.append(found)
         yield from said
     told = told_in(doc)
@@ -87,7 +92,9 @@ def verify(
         yield Difference("version", "made_by", f"written by {others}; this is {made_by}")
 
 
-def _once_more(written: Facts, path: Path | None) -> tuple[Facts, list[Difference]]:
+def _once_more(
+    written: Facts, path: Path | None, compute: Callable[[Path, int, str], Facts]
+) -> tuple[Facts, list[Difference]]:
     """The facts of one recording from its file, and where they differ; as they are written where that cannot be."""
     where = f"recording {written.number} ({written.file})"
     if path is None:
@@ -96,7 +103,7 @@ def _once_more(written: Facts, path: Path | None) -> tuple[Facts, list[Differenc
         said = f"{path} is not the file that this rests on: its checksum differs"
         return written, [Difference("changed", where, said)]
     try:
-        found = facts_again(path, written.number, written.pack_toml)
+        found = compute(path, written.number, written.pack_toml)
     except InputError as error:
         return written, [Difference("unreadable", where, str(error))]
     mine, theirs = (plain_values(one) | _OF_NO_RECORDING for one in (found, written))
