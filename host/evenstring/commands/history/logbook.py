@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 
 import click
 
-from evenstring.commands.history import evidence
+from evenstring.commands.history import dataset, evidence
 from evenstring.commands.pack_options import GivenPack, pack_options, recordings_of
 from evenstring.commands.say import say, say_json
 from evenstring.commands.table_options import table_options
@@ -272,4 +272,5 @@ def _trend(book: Book, pack: PackKey, rows: list[Listed]) -> dict[str, Any]:
     }
 
 
+command.add_command(dataset.command)
 command.add_command(evidence.command)
