@@ -4,16 +4,19 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from click.testing import CliRunner
 from evenstring.cli import cli
+from evenstring.logbook.evidence.document import Cleared, Told, document
+from evenstring.logbook.evidence.facts import Facts
 from evenstring.sim.meter import measure
 from evenstring.sim.scenario.frames import session_frames
 from evenstring.sim.scenario.reader import parse_scenario
 from evenstring.wire.encode import message
 
-__all__ = ["a_charge", "a_logbook"]
+__all__ = ["NAME", "a_charge", "a_document", "a_logbook"]
 
 FIRST = datetime(2026, 1, 10, 18, tzinfo=UTC)
 NAME = "Ferry slip trike (invented)"
@@ -69,3 +72,37 @@ def a_logbook(folder: Path, charges: int) -> Path:
     done = CliRunner().invoke(cli, ["logbook", "add", *files, "--logbook", str(folder / "book")])
     assert done.exit_code == 0, done.output
     return folder / "book"
+
+
+def a_document(recordings: int, groups: int = 20) -> dict[str, Any]:
+    """evidence.json of so many invented full charges, two a week; group 3 sinks in their last third."""
+    rng = np.random.default_rng(1)
+    return document([_facts(k, recordings, groups, rng) for k in range(recordings)], _told(groups))
+
+
+def _told(groups: int) -> Told:
+    pack = {"vehicle": NAME, "name": NAME, "string_name": "left", "groups": groups, "chemistry": "nmc"}
+    cleared = (Cleared(2, "2026-02-03T10:00:00Z", "cells of group 2 replaced, invented"),)
+    return Told(pack, "2026-12-01T12:00:00Z", "evenstring 0.1.0", cleared)
+
+
+def _facts(k: int, recordings: int, groups: int, rng: np.random.Generator) -> Facts:
+    start = FIRST + timedelta(days=3.5 * k)
+    away = rng.normal(0.0, 1.0, groups)
+    away[2] -= 60.0 * max(k / recordings - 0.66, 0.0)
+    entry = {
+        "start_s": start.timestamp(), "duration_s": 9000.0, "groups": groups, "departure_mv": away.tolist(),
+        "departure_sigma_mv": 0.5, "resistance": [None] * groups, "resistance_sigma": None, "ended": "full",
+        "balanced": True, "held_h": 1.0, "spread_end_mv": float(np.ptp(away)), "spread_rest_mv": None,
+        "charged_ah": 4.0, "capacity_ah": 20.0, "below_discard": [], "action": "ride",
+    }  # fmt: skip
+    meter = {"board_id": "b-17", "front_end": "relay_scan", "firmware": "0.1.0", "noise_mv": 0.5, "channel_u_mv": 0.8,
+             "gain_u_percent": 0.05, "calibration": "command", "calibration_found": "2026-01-02"}  # fmt: skip
+    wide = float(np.ptp(away))
+    return Facts(
+        number=k + 1, file=f"charge-{k:04d}.frames", sha256=f"{k:064x}", bytes=200_000 + k, kept="there",
+        made_by="evenstring 0.1.0", pack_toml="", start=start.strftime("%Y-%m-%dT%H:%M:%SZ"), duration_s=9000.0,
+        has_current=True, frames_damaged=0, frames_lost=0, action="ride", confidence=0.9, reasons=("invented",),
+        next_step="Ride it as usual.", ended="full", spread_end_mv=(wide, wide - 1.0, wide + 1.0),
+        spread_rest_mv=(None, None, None), meter=meter, not_known=("capacity",), entry=entry,
+    )  # fmt: skip

@@ -4,9 +4,13 @@ from __future__ import annotations
 
 import shutil
 import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import click
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TextColumn
 
 from evenstring import __version__
 from evenstring.commands.history.of_pack import known_files, logbook_option, one_pack, open_book, pack_of_logbook
@@ -14,6 +18,7 @@ from evenstring.commands.say import say
 from evenstring.errors import InputError, UsageError
 from evenstring.io.files import make_folder, new_file, refuse_existing, write_new
 from evenstring.logbook.evidence.collect import collected
+from evenstring.logbook.evidence.facts import Facts
 from evenstring.logbook.evidence.page import evidence_page
 from evenstring.logbook.evidence.verify import JSON_NAME, PAGE_NAME, files_by_digest, read_document, verify
 from evenstring.logbook.store.book import Listed
@@ -71,8 +76,8 @@ def _write(
         refuse_without_typst()
     for name in (JSON_NAME, PAGE_NAME, *([_PAPER_NAME] if paper else [])):
         refuse_existing(output / name, force)
-    with open_book(folder) as book:
-        doc, listed = collected(book, one_pack(book, *pack), time.time(), _MADE_BY)
+    with open_book(folder) as book, _bar("looking at the files") as advance:
+        doc, listed = collected(book, one_pack(book, *pack), time.time(), _MADE_BY, advance)
     make_folder(output)
     write_new(output / JSON_NAME, json_text(doc).encode(), force)
     write_new(output / PAGE_NAME, evidence_page(doc).encode(), force)
@@ -88,6 +93,17 @@ def _write(
     say(f"\nThe page: {output / PAGE_NAME}\nThe numbers: {output / JSON_NAME}")
     if paper:
         say(f"On paper: {output / _PAPER_NAME}")
+
+
+@contextmanager
+def _bar(what: str, total: int | None = None) -> Iterator[Callable[[object], None]]:
+    """Progress on the error stream, where that is a terminal; what it gives is called once a recording."""
+    console = Console(stderr=True)
+    with Progress(
+        TextColumn("{task.description}"), BarColumn(), console=console, disable=not console.is_terminal
+    ) as bar:
+        task = bar.add_task(what, total=total)
+        yield lambda _one: bar.advance(task)
 
 
 def _copy(row: Listed, folder: Path) -> None:
@@ -106,7 +122,13 @@ def _verify(checked: Path, recordings: Path | None, folder: Path | None) -> None
     page = path.with_name(PAGE_NAME)
     places = [path.parent / _COPIES, path.parent, *([recordings] if recordings else [])]
     find = files_by_digest(places, known_files(folder))
-    found = list(verify(doc, page.read_bytes() if page.is_file() else None, find, _MADE_BY))
+    with _bar("computing again", len(doc["recordings"])) as advance:
+
+        def next_file(one: Facts) -> Path | None:
+            advance(one)
+            return find(one)
+
+        found = list(verify(doc, page.read_bytes() if page.is_file() else None, next_file, _MADE_BY))
     for one in found:
         say(f"{one.where}: {one.said}")
     counts = [one for one in found if one.kind != "version"]
