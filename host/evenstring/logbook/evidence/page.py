@@ -16,8 +16,6 @@ from evenstring.text import plain
 
 __all__ = ["evidence_page"]
 
-_URGENT = ("discard", "last_report", "change")
-
 
 def evidence_page(doc: dict[str, Any]) -> str:
     """The page of evidence.json."""
@@ -32,7 +30,7 @@ def evidence_page(doc: dict[str, Any]) -> str:
         name=told.ordered_pack(doc),
         about=told.about(doc),
         headline=doc["headline"],
-        urgent=bool(stands) and stands[0]["kind"] in _URGENT,
+        urgent=told.urgent(doc),
         standing=[(told.since(one), one) for one in stands],
         next=doc["next_charge"],
         last=told.last_line(doc),

@@ -11,8 +11,9 @@ from evenstring.report.words import ACTIONS, counted
 from evenstring.text import json_text
 
 __all__ = ["Table", "about", "check_line", "cleared_lines", "digest_of", "files", "last_line", "measured", "meters",
-           "ordered_pack", "since", "trends"]  # fmt: skip
+           "ordered_pack", "since", "trends", "urgent"]  # fmt: skip
 
+_URGENT = ("discard", "last_report", "change")
 _ENDED = {
     "full": "full",
     "ended_uneven": "light, uneven",
@@ -67,10 +68,15 @@ def since(one: dict[str, Any]) -> str:
     return f"since about {_day(one['since'])} (95 %: {_day(one['low'])} to {_day(one['high'])})"
 
 
+def urgent(doc: dict[str, Any]) -> bool:
+    """Whether something stands that comes before any charge or ride."""
+    return any(one["kind"] in _URGENT for one in doc["standing"])
+
+
 def last_line(doc: dict[str, Any]) -> str:
-    """What the last recording's own report says."""
+    """What the last recording's own report says; nothing beside what is urgent, lest it sound like leave to ride."""
     last = doc["last_recording"]
-    return "" if last is None else f"{ACTIONS[last['action']]}. {last['next_step']}"
+    return "" if last is None or urgent(doc) else f"{ACTIONS[last['action']]}. {last['next_step']}"
 
 
 def cleared_lines(doc: dict[str, Any]) -> list[str]:
