@@ -27,7 +27,7 @@ from evenstring.analysis.riding.usable import find_usable
 from evenstring.analysis.series.arrays import onward
 from evenstring.analysis.series.signals import Signals, make_signals
 from evenstring.analysis.series.uncertainty import MeterError, meter_error
-from evenstring.analysis.verdict.coverage import coverage_of, with_evidence
+from evenstring.analysis.verdict.coverage import coverage_of, figures_of, with_evidence
 from evenstring.analysis.verdict.decision import decide
 from evenstring.analysis.verdict.validity import own_current, own_readings, own_rest, with_profile_check
 from evenstring.profile import PackProfile
@@ -154,6 +154,7 @@ def _with_causes(
         usable=usable,
         bench=bench_hours(repair, profile),
         room=room,
+        figures=figures_of(diagnosis.evidence),
         coverage=with_evidence(found.coverage, diagnosis.evidence),
         unknown=tuple(u for u in missing if u),
     )

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from evenstring.logbook.columns import calibrated_s, more_columns
 from evenstring.logbook.entry import Entry
 from evenstring.logbook.trends.history import DiscardVisit, History
 
@@ -44,13 +45,12 @@ def history_of(entries: Sequence[Entry], cleared: dict[int, tuple[float, str]] |
         departure_sigma_mv=_column([e.departure_sigma_mv for e in told]),
         resistance=_table([e.resistance for e in told], unknown),
         resistance_sigma=_column([e.resistance_sigma for e in told]),
-        capacity=unknown,
-        capacity_sigma=_column([None] * len(told)),
+        **more_columns(told, unknown.shape[1]),
         full=np.array([e.ended in _FULL for e in told], bool),
         even=_column([None if e.balanced is None else float(e.balanced) for e in told]),
         held_h=_column([e.held_h for e in told]),
-        left_percent=_column([None] * len(told)),
         cycles=_column([None if e.charged_ah is None else e.charged_ah / e.capacity_ah for e in told]),
+        calibrated_s=calibrated_s(told),
         visits=tuple(visits),
         asks=tuple((e.start_s, e.action) for e in (told or undated)[-1:]),
     )

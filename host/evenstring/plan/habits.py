@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from evenstring.plan.state import PackState, drawn
 from evenstring.sim.run.daily_habit import Fleet, Habit, live
 
-__all__ = ["HABITS", "Outlook", "least_balancing", "outlooks"]
+__all__ = ["HABITS", "FirstDay", "Outlook", "first_day", "least_balancing", "outlooks"]
 
 F64 = NDArray[np.float64]
 HOLD_H = 2.0  # on the charger after full, where the rider does not say: our choice
@@ -33,14 +33,28 @@ _LEVELS = (0.05, 0.5, 0.95)
 _PAUSES, _HOLDS_H = (60, 30, 20, 10, 7, 5, 3, 2, 1), (0.5, 1.0, 2.0, 4.0, 8.0)
 
 
+@dataclass(frozen=True, slots=True)
+class FirstDay:
+    """The first day of something, from 1; 90 % interval. None: not within the year.
+
+    `chance`: share of the packs that this one may be to which it happens within the year.
+    """
+
+    low: int | None
+    middle: int | None
+    high: int | None
+    chance: float
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Outlook:
     """One habit.
 
     Attributes:
         name, habit: as asked. spread_mv: (DAYS, 3) low, middle and high of a 90 % interval, at rest when charged.
-        gap_percent: (3,) of capacity after a year: range that the lowest group takes from the pack.
-        ceiling_day: in the middle, the first day on which a group ends the charge at its ceiling; None: not in a year.
+        gap_percent: (DAYS, 3) of capacity: range that the lowest group takes from the pack.
+        empty: when a group would first be at empty under load at the end of the usual ride.
+        ceiling: when a group would first end the charge at its ceiling.
         charger_h_per_week: on the charger after full.
     """
 
@@ -48,28 +62,41 @@ class Outlook:
     habit: Habit
     spread_mv: F64
     gap_percent: F64
-    ceiling_day: int | None
+    empty: FirstDay
+    ceiling: FirstDay
     charger_h_per_week: float
 
 
 def outlooks(state: PackState, hold_h: float = HOLD_H, ride_share: float = 0.3, seed: int = 1) -> tuple[Outlook, ...]:
     """All habits with the same packs, so that their order is not a matter of chance."""
     fleet = drawn(state, _DRAWS, np.random.default_rng(seed))
-    return tuple(_lived(name, fleet, replace(h, hold_h=hold_h, ride_share=ride_share)) for name, h in HABITS)
+    return tuple(
+        _lived(name, fleet, replace(h, hold_h=hold_h, ride_share=ride_share), state.empty_v) for name, h in HABITS
+    )
 
 
-def _lived(name: str, fleet: Fleet, habit: Habit) -> Outlook:
+def _lived(name: str, fleet: Fleet, habit: Habit, empty_v: float) -> Outlook:
     years = live(fleet, habit, DAYS)
-    early = years.early.mean(axis=1) > 0.5
     full_a_week = 7.0 / habit.full_every if habit.full_every else 0.0
     return Outlook(
         name,
         habit,
         1e3 * np.quantile(years.spread_v, _LEVELS, axis=1).T,
-        100.0 * np.quantile(years.gap_ah[-1] / np.median(fleet.capacity_ah), _LEVELS),
-        int(np.argmax(early)) + 1 if early.any() else None,
+        100.0 * np.quantile(years.gap_ah / np.median(fleet.capacity_ah), _LEVELS, axis=1).T,
+        first_day(years.lowest_v < empty_v),
+        first_day(years.early),
         full_a_week * habit.hold_h,
     )
+
+
+def first_day(happens: NDArray[np.bool_]) -> FirstDay:
+    """From (days, packs): on which day it first happened to a pack, over the packs."""
+    ever = happens.any(axis=0)
+    days = np.where(ever, happens.argmax(axis=0) + 1.0, np.inf)
+    low, middle, high = (
+        int(d) if np.isfinite(d) else None for d in np.quantile(days, _LEVELS, method="nearest").tolist()
+    )
+    return FirstDay(low, middle, high, float(ever.mean()))
 
 
 def least_balancing(state: PackState, limit_mv: float, ride_share: float = 0.3, seed: int = 1) -> Habit | None:

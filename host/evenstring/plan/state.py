@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import UTC
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +20,10 @@ USUAL_LEAK = 0.001
 _GAP_U = 0.003  # of SoC: a group's place where no spread at the top was read: production scatter: common practice
 _USUAL_BLEED_U = 0.4  # logarithm, of a bleed current that is assumed: our choice
 _KNOWN_BLEED_U = 0.15  # and of one that is given or was seen: our choice
-_CAPACITY_U = 0.01  # relative, a group: production scatter: common practice
+CAPACITY_U = 0.01  # relative, a group: production scatter: common practice
+USUAL_SAG_V = 0.25  # of a hard start near empty, where no ride was recorded: our choice
+_USUAL_SAG_U, _KNOWN_SAG_U = 0.5, 0.15  # logarithm, of a sag that is assumed, and of one that a ride showed: our choice
+_MOST_CAPACITY_U = 0.03  # of capacities known no better production scatter says more: our choice
 _WEEK_H = 168.0  # published (SI brochure, day)
 _Z90 = 1.645  # standard uncertainties of a 90 % interval: published (normal distribution, 90 % two-sided)
 
@@ -32,6 +36,9 @@ class PackState:
         gap: (g,) charge above the median group, of capacity; gap_u: standard uncertainty of one.
         leak: (g,) what a group loses a week more than the median, of capacity; leak_u: (g,). None: not known yet.
         bleed_a, bleed_u: and its relative uncertainty.
+        capacity: (g,) of the median group's, capacity_u of one.
+        sag_v: (g,) under the heaviest load of a ride, near empty; sag_u: relative, of all together.
+        sag_known: from a ride; else assumed. start_s: of the first day, since 1970; None: nobody said.
     """
 
     chemistry: str
@@ -45,6 +52,13 @@ class PackState:
     leak_u: F64 | None
     bleed_a: float
     bleed_u: float
+    empty_v: float = 3.0
+    capacity: F64 | None = None
+    capacity_u: float = CAPACITY_U
+    sag_v: F64 | float = USUAL_SAG_V
+    sag_u: float = _USUAL_SAG_U
+    sag_known: bool = False
+    start_s: float | None = None
 
     @property
     def groups(self) -> int:
@@ -52,15 +66,23 @@ class PackState:
         return len(self.gap)
 
 
-def state_of(material: Material) -> PackState:
-    """From what was found in one recording, or in several of one pack."""
+def state_of(material: Material, leaks: tuple[F64, F64] | None = None) -> PackState:
+    """From what was found in one recording, or in several of one pack.
+
+    Args:
+        material: the latest recording, or several.
+        leaks: (g,) % of capacity a week and their standard uncertainties, where a history tells them better.
+    """
     profile, found = material.profile, material.found
     curve = default_curve(profile.chemistry)
     away_mv = np.array(found.spread.departures_mv, np.float64)
     slope = float(curve.slope_v(np.array([curve.soc(profile.full_v)]))[0])
     known = len(away_mv) == profile.groups and "charge_cv" in {p.kind for p in found.phases}
     gap = np.nan_to_num(away_mv) / 1e3 / slope if known else np.zeros(profile.groups)
-    leak, leak_u = _leaks(material)
+    leak, leak_u = _leaks(material) if leaks is None else (leaks[0] / 100.0, leaks[1] / 100.0)
+    capacity, capacity_u = _capacities(material)
+    sag_v, sag_known = _sags(material)
+    start = material.session.start
     seen = found.balancing.bleed_ma
     assumed = seen is None and "balancer.bleed_ma" in profile.defaults
     return PackState(
@@ -75,7 +97,36 @@ def state_of(material: Material) -> PackState:
         leak_u,
         (profile.bleed_ma if seen is None else seen) / 1e3,
         _USUAL_BLEED_U if assumed else _KNOWN_BLEED_U,
+        profile.empty_v,
+        capacity,
+        capacity_u,
+        sag_v,
+        _KNOWN_SAG_U if sag_known else _USUAL_SAG_U,
+        sag_known,
+        None if start is None else (start if start.tzinfo else start.replace(tzinfo=UTC)).timestamp(),
     )
+
+
+def _capacities(material: Material) -> tuple[F64 | None, float]:
+    """Of the median group's, where the recording tells them better than production does."""
+    figures = material.found.figures
+    if len(figures) != material.profile.groups:
+        return None, CAPACITY_U
+    u = float(np.median([f.capacity_u_percent for f in figures])) / 100.0
+    if u > _MOST_CAPACITY_U:
+        return None, CAPACITY_U
+    seen = np.array([f.capacity_percent for f in figures]) / 100.0
+    middle, left_u = _shrunk(seen, np.full(len(seen), u))
+    return 1.0 + middle, float(np.median(left_u))
+
+
+def _sags(material: Material) -> tuple[F64 | float, bool]:
+    """(g,) V of each group under the full load of the recorded ride, near empty; False where it is assumed."""
+    reserve, figures = material.found.reserve, material.found.figures
+    if reserve is None or len(figures) != material.profile.groups:
+        return USUAL_SAG_V, False
+    ratio = 1.0 + np.array([f.resistance_percent for f in figures]) / 100.0
+    return reserve.sag_mv / 1e3 * ratio / ratio[reserve.group - 1], True
 
 
 def _leaks(material: Material) -> tuple[F64 | None, F64 | None]:
@@ -96,16 +147,18 @@ def drawn(state: PackState, draws: int, rng: np.random.Generator) -> Fleet:
         leak = middle + u * rng.standard_normal(shape)
     leak = leak - leak.min(axis=1, keepdims=True)  # what all lose alike makes no spread
     gap, gap_u = _shrunk(state.gap, np.full(state.groups, state.gap_u))
+    capacity = np.ones(state.groups) if state.capacity is None else state.capacity
     soc = 0.95 + gap + gap_u * rng.standard_normal(shape)
     return Fleet(
         curve=default_curve(state.chemistry),
-        capacity_ah=state.capacity_ah * (1.0 + _CAPACITY_U * rng.standard_normal(shape)),
+        capacity_ah=state.capacity_ah * (capacity + state.capacity_u * rng.standard_normal(shape)),
         soc=np.minimum(soc, 0.999),
         leak_a=leak * state.capacity_ah / _WEEK_H,
         bleed_a=state.bleed_a * np.exp(state.bleed_u * rng.standard_normal((draws, 1))),
         threshold_v=state.threshold_v,
         full_v=state.full_v,
         ceiling_v=state.ceiling_v,
+        sag_v=state.sag_v * np.exp(state.sag_u * rng.standard_normal((draws, 1))),
     )
 
 

@@ -1,6 +1,15 @@
 """Every result of the analysis, as immutable values with units in their names. report.json is made from these alone."""
 
-from evenstring.analysis.results.cells import Change, GroupLeak, Leak, Look, MeterPattern, SecondLook, Weakness
+from evenstring.analysis.results.cells import (
+    Change,
+    GroupFigures,
+    GroupLeak,
+    Leak,
+    Look,
+    MeterPattern,
+    SecondLook,
+    Weakness,
+)
 from evenstring.analysis.results.charging import Balancing, Charge, Charger
 from evenstring.analysis.results.findings import Findings
 from evenstring.analysis.results.hazards import Hazard
@@ -72,6 +81,7 @@ __all__ = [
     "EventKind",
     "Extreme",
     "Findings",
+    "GroupFigures",
     "GroupLeak",
     "Hazard",
     "HazardKind",

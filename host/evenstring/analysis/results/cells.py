@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from evenstring.analysis.results.kinds import CauseKind, PatternKind
 from evenstring.analysis.results.readings import Unknown
 
-__all__ = ["Change", "GroupLeak", "Leak", "Look", "MeterPattern", "SecondLook", "Weakness"]
+__all__ = ["Change", "GroupFigures", "GroupLeak", "Leak", "Look", "MeterPattern", "SecondLook", "Weakness"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,6 +25,22 @@ class Weakness:
     detail: str
     probabilities: tuple[tuple[CauseKind, float], ...]
     within_scatter: bool = False  # stands out, but no further than scatter may take some group: not accused
+
+
+@dataclass(frozen=True, slots=True)
+class GroupFigures:
+    """What was estimated of one group against the median one, in %, with standard uncertainties (k = 1).
+
+    Charge and capacity are negative when less, resistance is positive when more. Healthy or not is not said here.
+    """
+
+    group: int  # 1..N
+    charge_percent: float
+    charge_u_percent: float
+    capacity_percent: float
+    capacity_u_percent: float
+    resistance_percent: float
+    resistance_u_percent: float
 
 
 @dataclass(frozen=True, slots=True)

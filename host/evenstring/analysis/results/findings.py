@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from evenstring.analysis.results.cells import MeterPattern, Weakness
+from evenstring.analysis.results.cells import GroupFigures, MeterPattern, Weakness
 from evenstring.analysis.results.charging import Balancing, Charge, Charger
 from evenstring.analysis.results.hazards import Hazard
 from evenstring.analysis.results.readings import Event, Phase, ProfileCheck, SharedLeads, Spread, Unknown
@@ -51,4 +51,5 @@ class Findings:
     usable: Usable | None = None  # usable charge now, balanced, with the smallest group replaced
     bench: Bench | None = None  # hours at a bench supply's current
     coverage: Coverage = field(default_factory=Coverage)  # what was read and seen; by default nothing
+    figures: tuple[GroupFigures, ...] = ()  # of every group, where charge, capacity and resistance could be estimated
     room: BrakingRoom | None = None  # state of charge below which braking keeps every group under its ceiling

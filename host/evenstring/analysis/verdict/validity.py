@@ -56,6 +56,7 @@ def own_readings(found: Findings, session: Session) -> Findings:
         reserve=None,
         usable=None,
         room=None,
+        figures=tuple(f for f in found.figures if f.group not in unread),
         unknown=(*(u for u in found.unknown if u.what not in lost), *(Unknown(what, why, record) for what in lost)),
     )
 
@@ -85,6 +86,7 @@ def with_profile_check(
         capacity=None if "capacity" in lost else found.capacity or _capacity_of(check, profile),
         usable=None if lost & {"weakness", "repair"} else found.usable,
         room=None if lost & {"weakness", "reserve"} else found.room,
+        figures=() if "weakness" in lost else found.figures,
         unknown=_still_unknown(found, check, lost, (*also, *unknown)),
     )
 

@@ -27,6 +27,7 @@ from evenstring.logbook.trends.group_changes import group_changes
 from evenstring.logbook.trends.line import trend
 from evenstring.logbook.trends.months_page import months_page
 from evenstring.logbook.trends.standing import standing
+from evenstring.logbook.trends.told import facts, trend_rows
 from evenstring.report.material import Material, gather_material
 from evenstring.report.report_json import plain_values, report_json
 from evenstring.text import json_text
@@ -261,6 +262,7 @@ def _trend(book: Book, pack: PackKey, rows: list[Listed]) -> dict[str, Any]:
             f"spread at the end of charge: {spread.level:.0f} mV now, {spread.a_week:+.2f} mV a week"
             f" ({spread.low:+.2f} to {spread.high:+.2f}, level 0.95)"
         )
+    lines += [f"{word}: {said}" for word, said in facts(history)]
     lines += [line for w in warnings for line in (f"! {w.said}", f"  Now: {w.do}.")]
     if not warnings:
         lines.append("nothing stands that asks for anything" if len(history) else "no trend can be told without dates")
@@ -269,6 +271,7 @@ def _trend(book: Book, pack: PackKey, rows: list[Listed]) -> dict[str, Any]:
         "lines": lines,
         "standing": [plain_values(w) for w in warnings],
         "changes": [plain_values(c) for c in changes],
+        "trends": [plain_values(row) for row in trend_rows(history, changes)],
     }
 
 

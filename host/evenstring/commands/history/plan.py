@@ -2,157 +2,185 @@
 
 from __future__ import annotations
 
+import textwrap
 from pathlib import Path
 from typing import Any
 
 import click
+import numpy as np
+from numpy.typing import NDArray
 
-from evenstring.chemistry import CHEMISTRIES
+from evenstring.commands.history.plan_options import (
+    InLogbook,
+    Page,
+    in_logbook_options,
+    page_options,
+    year_options,
+)
 from evenstring.commands.pack_options import GivenPack, pack_options, recordings_of
 from evenstring.commands.say import say, say_json
 from evenstring.commands.table_options import table_options
-from evenstring.errors import UsageError
+from evenstring.errors import InputError, UsageError
+from evenstring.io.files import make_folder, refuse_existing, write_new
 from evenstring.io.load import load_recordings, profile_of
 from evenstring.io.table import Wishes
-from evenstring.plan.ageing import capacity_lost
+from evenstring.logbook.of_pack import history_of
+from evenstring.logbook.store.book import Book, Listed
+from evenstring.logbook.store.database import opened, usual_folder
+from evenstring.logbook.trends.group_changes import group_changes
+from evenstring.logbook.trends.history import History
+from evenstring.logbook.trends.likes import leaks
+from evenstring.plan.answer import CAUTION, STORAGE, Asked, Plan, answer, dated, made_plan, rests_on, row
 from evenstring.plan.display import DEAD, told_by_display
-from evenstring.plan.habits import DAYS, HOLD_H, Outlook, least_balancing, outlooks
-from evenstring.plan.state import PackState, state_of
+from evenstring.plan.plan_page import plan_page
+from evenstring.plan.state import state_of
 from evenstring.report.material import Material, gather_material
 from evenstring.report.next_steps import next_step
 from evenstring.report.reasons import headline, sentence
 from evenstring.report.report_json import plain_values
 
-__all__ = ["command"]
+__all__ = ["command", "leaks_now"]
 
-_LIMIT_MV = 30.0  # a spread up to which nothing is felt on a ride: common practice
-_CAUTION = (
-    "Stay with a pack while it charges, or somebody who would notice; never charge a group that was below its discard"
-    " voltage."
-)
+F64 = NDArray[np.float64]
+_PAGE = "plan.html"
+_WIDE = 79  # characters of a terminal's line: common practice
 _NOT_YET = ("do_not_charge", "inspect")  # verdicts under which no habit of charging is spoken of: our choice
 _DEAD = 0.05  # probability of a dead group from which nobody should charge on: our choice
+_LEAST_PAIRS = 2  # of rests since a leak began; with fewer all pairs count: our choice
 
 
 @click.command("plan", epilog="Example: evenstring plan may.frames june.frames --pack pack.toml")
 @click.argument("files", nargs=-1, type=click.Path(path_type=Path))
 @pack_options
 @click.option("--display-v", type=click.FloatRange(1.0, 400.0), help="What the vehicle's display shows after a charge.")
-@click.option("--hold-h", type=click.FloatRange(0.0, 24.0), default=HOLD_H, help="Hours on the charger after full.")
-@click.option("--ride", "ride_share", type=click.FloatRange(0.01, 1.0), default=0.3, help="Share ridden a day.")
-@click.option("--limit-mv", type=click.FloatRange(1.0, 500.0), default=_LIMIT_MV, help="Spread that is too much.")
+@in_logbook_options
+@year_options
+@page_options(_PAGE)
 @click.option("--json", "as_json", is_flag=True, help="As JSON, and nothing else.")
 @table_options
-def command(  # one argument an option, all named by click
+def command(  # one argument an option, or a few that belong together
     files: tuple[Path, ...],
     given: GivenPack,
     display_v: float | None,
-    hold_h: float,
-    ride_share: float,
-    limit_mv: float,
+    kept: InLogbook,
+    asked: Asked,
+    page: Page,
     as_json: bool,
     wishes: Wishes,
 ) -> None:
-    """Say what a year brings under each habit of charging, from one recording or several of one pack.
+    """Say what a year brings under each habit of charging: from recordings of one pack, or its logbook (--name).
 
     Without any: what the display's pack voltage tells (--display-v and --groups).
     """
+    if page.folder:
+        refuse_existing(page.folder / _PAGE, page.force)
+    history = None
+    if kept.name is not None:
+        if files:
+            raise UsageError("give files, or --name of a pack in the logbook; not both")
+        files, history = _in_logbook(kept)
     if not files:
         _by_display(display_v, given, as_json)
         return
     with recordings_of(files, given, wishes) as recordings:
         session, parts = load_recordings(recordings)
     material = gather_material(session, profile_of(session, given.profile(session.groups)), parts)
-    verdict = material.found.verdict
-    if verdict.action in _NOT_YET:
-        said = [headline(verdict), *map(sentence, verdict.reasons)]
-        if as_json:
-            say_json({"habits": [], "no_plan": said})
-            return
-        say(f"No plan yet. {headline(verdict)}.")
-        for reason in said[1:]:
-            say(f"  - {reason}")
-        say(f"Now: {next_step(material)}")
+    if material.found.verdict.action in _NOT_YET:
+        _not_yet(material, as_json)
         return
-    _by_recordings(material, (hold_h, ride_share, limit_mv), as_json)
-
-
-def _by_recordings(material: Material, asked: tuple[float, float, float], as_json: bool) -> None:
-    hold_h, ride_share, limit_mv = asked
-    state = state_of(material)
-    ahead = outlooks(state, hold_h, ride_share)
-    least = least_balancing(state, limit_mv, ride_share)
-    told = {
-        "habits": [_row(state, one, ride_share) for one in ahead],
-        "least_balancing": None if least is None else plain_values(least),
-        "leak_known": state.leak is not None,
-        "limit_mv": limit_mv,
-    }
+    plan = made_plan(state_of(material, None if history is None else leaks_now(history)), asked)
+    if page.folder:
+        make_folder(page.folder)
+        write_new(page.folder / _PAGE, plan_page(plan, material.profile.name).encode(), page.force)
     if as_json:
-        say_json(told)
+        say_json(_numbers(plan))
         return
-    for line in _lines(state, told, ahead, limit_mv):
+    for line in _lines(plan):
         say(line)
+    if page.folder:
+        say(f"\nThe page: {page.folder / _PAGE}")
 
 
-def _row(state: PackState, one: Outlook, ride_share: float) -> dict[str, Any]:
-    """One habit; ageing beside the drift."""
-    top = one.habit.stop_soc if one.habit.full_every != 1 else 1.0
-    lost = capacity_lost(state.chemistry, top, ride_share, DAYS)
+def _in_logbook(kept: InLogbook) -> tuple[tuple[Path, ...], History]:
+    """The newest recording that tells the groups' charge, and what all of them tell."""
+    where = kept.folder or usual_folder()
+    with opened(where) as connection:
+        book = Book(connection, where)
+        listed = list(book.recordings(kept.name))
+        packs = list(dict.fromkeys(r.pack for r in listed))
+        if not packs:
+            raise InputError(f"the logbook has no pack {kept.name}")
+        if len(packs) > 1:
+            raise UsageError(f"several strings are named {kept.name}: plan from files of one of them")
+        history = history_of([r.entry for r in listed], book.cleared(packs[0]))
+    there = [r for r in listed if r.path.is_file()]
+    if not there:
+        raise InputError(f"no recording of {kept.name} is where it was: a plan looks at the newest one again")
+    return (max(there, key=_worth).path,), history
+
+
+def _worth(row: Listed) -> tuple[bool, float]:
+    return any(v is not None for v in row.entry.departure_mv), row.start_s or 0.0
+
+
+def leaks_now(history: History) -> tuple[F64, F64] | None:
+    """% of capacity a week and its uncertainty, each group; since the last change for the worse, where there is one."""
+    began = [c.change.at_s for c in group_changes(history) if c.worse and c.quantity == "departure"]
+    found = leaks(history, max(began)) if began else None
+    if found is None or found.pairs < _LEAST_PAIRS:
+        found = leaks(history)
+    return None if found is None else (found.percent_week, found.u)
+
+
+def _not_yet(material: Material, as_json: bool) -> None:
+    verdict = material.found.verdict
+    said = [headline(verdict), *map(sentence, verdict.reasons)]
+    if as_json:
+        say_json({"habits": [], "no_plan": said})
+        return
+    say(f"No plan yet. {headline(verdict)}.")
+    for reason in said[1:]:
+        say(f"  - {reason}")
+    say(f"Now: {next_step(material)}")
+
+
+def _numbers(plan: Plan) -> dict[str, Any]:
     return {
-        "habit": one.name,
-        "spread_mv": [round(float(v), 1) for v in one.spread_mv[-1]],
-        "lost_to_spread_percent": [round(float(v), 2) for v in one.gap_percent],
-        "lost_to_ageing_percent": round(100.0 * lost, 1),
-        "ceiling_day": one.ceiling_day,
-        "charger_h_per_week": round(one.charger_h_per_week, 1),
+        "next_charge": plain_values(answer(plan)),
+        "habits": [row(plan, one) for one in plan.ahead],
+        "least_balancing": None if plan.least is None else plain_values(plan.least),
+        "leak_known": plan.state.leak is not None,
+        "sag_known": plan.state.sag_known,
+        "limit_mv": plan.asked.limit_mv,
     }
 
 
-def _lines(state: PackState, told: dict[str, Any], ahead: tuple[Outlook, ...], limit_mv: float) -> list[str]:
-    least = told["least_balancing"]
-    lines = [_answer(ahead, least, limit_mv), ""]
+def _lines(plan: Plan) -> list[str]:
+    said = answer(plan)
+    lines = [*_wrapped(f"Next charge: {said.do}."), *_wrapped(f"{said.why}."), ""]
     lines.append(f"{'after a year':24s}{'spread at rest, mV':>19s}{'range lost':>15s}{'aged':>9s}{'h/week':>8s}")
-    for row in told["habits"]:
-        low, middle, high = row["spread_mv"]
-        less, _, more = row["lost_to_spread_percent"]
+    for told in (row(plan, one) for one in plan.ahead):
+        low, middle, high = told["spread_mv"]
+        less, _, more = told["lost_to_spread_percent"]
+        aged = told["lost_to_ageing_percent"]
         spread, lost = f"{middle:.0f} ({low:.0f} to {high:.0f})", f"{less:.1f} to {more:.1f} %"
-        lines.append(
-            f"{row['habit']:24s}{spread:>19s}{lost:>15s}{row['lost_to_ageing_percent']:>7.1f} %"
-            f"{row['charger_h_per_week']:>8.1f}"
-        )
-    lines += [""] + [
-        f"{row['habit']}: from day {row['ceiling_day']} a group would end the charge at its ceiling."
-        for row in told["habits"]
-        if row["ceiling_day"] is not None
-    ]
-    if state.leak is None:
-        lines.append(
-            "Drift is assumed: one recording tells none. Two rests some weeks apart make these intervals narrow."
-        )
-    lines.append(
-        "Storage of weeks: leave it at 50 to 60 %; on coming back charge to full and leave it on for 2 to 3 h."
-    )
-    if not CHEMISTRIES[state.chemistry].judged_by_charge:
-        lines.append("Ageing: a published NMC model at 25 °C, below its tests: compare habits by it, not years.")
-    return [*lines, _CAUTION]
+        last = "" if aged is None else f"{aged:.1f} %"
+        lines.append(f"{told['habit']:24s}{spread:>19s}{lost:>15s}{last:>9s}{told['charger_h_per_week']:>8.1f}")
+    lines.append("")
+    for what, first in (("empty under load", "empty"), ("its ceiling in a charge", "ceiling")):
+        lines += _first_times(plan, what, first)
+    return [*lines, "", *(line for said_too in (*rests_on(plan), STORAGE, CAUTION) for line in _wrapped(said_too))]
 
 
-def _answer(ahead: tuple[Outlook, ...], least: dict[str, Any] | None, limit_mv: float) -> str:
-    """The first line: what to do at the next charge."""
-    never = next(o for o in ahead if o.habit.full_every == 0)
-    if float(never.spread_mv[-1, 1]) <= limit_mv and float(never.spread_mv[-1, 2]) <= limit_mv:
-        within = f"Stopping at 80 % leaves this pack within {limit_mv:.0f} mV for a year"
-        return f"{within}: charge to full when you need the range."
-    if least is None:
-        never_is = f"No habit keeps this pack within {limit_mv:.0f} mV"
-        return f"{never_is}: it may drift faster than its board balances. Have it inspected."
-    pause, hold = int(least["full_every"]), float(least["hold_h"])
-    often = "every time" if pause == 1 else f"once in {pause} times"
-    return (
-        f"Charge to full {often} and leave it on for {hold:g} h after the light: that keeps this pack within"
-        f" {limit_mv:.0f} mV. Between, stopping at 80 % spares the cells."
-    )
+def _first_times(plan: Plan, what: str, first: str) -> list[str]:
+    when = {one.name: dated(getattr(one, first), plan.state.start_s) for one in plan.ahead}
+    if len(set(when.values())) == 1:
+        return [f"First time a group is at {what}: under each habit {next(iter(when.values()))}."]
+    return [f"First time a group is at {what}:", *(f"  {name:24s}{date}" for name, date in when.items())]
+
+
+def _wrapped(text: str) -> list[str]:
+    return textwrap.wrap(text, _WIDE)
 
 
 def _by_display(display_v: float | None, given: GivenPack, as_json: bool) -> None:

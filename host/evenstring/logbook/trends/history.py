@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Literal
 
 import numpy as np
@@ -51,6 +51,23 @@ class History:
     visits: tuple[DiscardVisit, ...] = ()
     asks: tuple[tuple[float | None, str], ...] = ()  # when, and the verdict of the last report, as in report.json
     calibrated_s: float | None = None  # when the meter was last calibrated; None: never, or not told
+    # What follows is None where nobody tells it at all.
+    charge_percent: F64 | None = None  # (n, g), above the median group, of capacity, at the last held or relaxed end
+    charge_sigma: F64 | None = None  # (n,)
+    leak_percent_week: F64 | None = None  # (n, g), more than the median group, of capacity
+    leak_sigma: F64 | None = None  # (n,)
+    spread_rest_mv: F64 | None = None  # (n,)
+    spread_rest_sigma_mv: F64 | None = None  # (n,)
+    began_percent: F64 | None = None  # (n,), at the first row, as `left_percent`
+    empty_percent: F64 | None = None  # (n,), of the cells' own range, where a ride gets a group to empty
+    full_percent: F64 | None = None  # (n,), where the charger stops
+    discharged_wh: F64 | None = None  # (n,)
+    below_empty_s: F64 | None = None  # (n,), of all groups together
+    sag_mv: F64 | None = None  # (n,), the deepest of any group
+    sag_a: F64 | None = None  # (n,), the change of load that made it
+    sag_c: F64 | None = None  # (n,), temperature then
+    resistance_mohm: F64 | None = None  # (n,), of the median group
+    temperature_c: F64 | None = None  # (n,), mean of the recording
 
     @property
     def groups(self) -> int:
@@ -78,7 +95,7 @@ class History:
     def until(self, time_s: float) -> History:
         """What was known at a time: recordings that had ended, visits that had happened."""
         stop = int(np.searchsorted(self.end_s, time_s, side="right"))
-        cut = {name: getattr(self, name)[:stop] for name in _COLUMNS}
+        cut = {f.name: column[:stop] for f in fields(self) if isinstance(column := getattr(self, f.name), np.ndarray)}
         calibrated = self.calibrated_s if self.calibrated_s is not None and self.calibrated_s <= time_s else None
         return History(
             **cut,
@@ -86,9 +103,3 @@ class History:
             asks=tuple(a for a in self.asks if a[0] is None or a[0] <= time_s),
             calibrated_s=calibrated,
         )
-
-
-_COLUMNS = (
-    *("start_s", "end_s", "departure_mv", "departure_sigma_mv", "resistance", "resistance_sigma", "capacity"),
-    *("capacity_sigma", "full", "even", "held_h", "left_percent", "cycles"),
-)

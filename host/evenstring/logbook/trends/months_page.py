@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from importlib.resources import files
 
 import jinja2
 from markupsafe import Markup
 
 from evenstring import __version__
-from evenstring.logbook.trends.group_changes import GroupChange, group_changes
+from evenstring.logbook.trends.group_changes import group_changes
 from evenstring.logbook.trends.history import History
-from evenstring.logbook.trends.line import Trend, trend
 from evenstring.logbook.trends.months_picture import day, months_picture
 from evenstring.logbook.trends.standing import Standing, standing
+from evenstring.logbook.trends.told import TrendRow, facts, trend_rows
 from evenstring.report.drawing.picture import draw
 from evenstring.report.words import CAUTIONS, counted
 from evenstring.text import plain
@@ -59,7 +58,8 @@ def months_page(history: History, name: str, now_s: float) -> str:
         standing=[(since_words(one), one) for one in stands],
         next=next_charge(history, stands),
         levels=draw(picture) if picture else None,
-        trends=list(_rows(history, changes)),
+        trends=[_row(row) for row in trend_rows(history, changes)],
+        facts=facts(history),
         cautions=CAUTIONS,
         made_by=f"evenstring {__version__}",
     )
@@ -93,19 +93,10 @@ def since_words(one: Standing) -> str:
     return f"since about {day(one.since_s)} (95 %: {day(one.low_s)} to {day(one.high_s)})"
 
 
-def _rows(history: History, changes: tuple[GroupChange, ...]) -> Iterator[tuple[str, ...]]:
-    if (made := trend(history.spread_mv())) is not None:
-        yield _row("spread at the end of charge, mV", made, 1.0)
-    for one in changes:
-        series = history.of_group(one.quantity, one.group).since(one.change.at_s)
-        scale, unit = (1.0, "mV") if one.quantity == "departure" else (100.0, "%")
-        if (made := trend(series)) is not None:
-            yield _row(f"group {one.group}, {one.quantity}, {unit}, since {day(one.change.at_s)}", made, scale)
-
-
-def _row(what: str, made: Trend, scale: float) -> tuple[str, ...]:
-    figures = (f"{scale * v:+.2f}".replace("-", "\N{MINUS SIGN}") for v in (made.a_week, made.low, made.high))
-    return (what, *figures, f"{scale * made.level:.1f}", str(made.count))
+def _row(row: TrendRow) -> tuple[str, ...]:
+    made = row.trend
+    figures = (f"{v:+.2f}".replace("-", "\N{MINUS SIGN}") for v in (made.a_week, made.low, made.high))
+    return (f"{row.what}, {row.unit}", *figures, f"{made.level:.1f}".replace("-", "\N{MINUS SIGN}"), str(made.count))
 
 
 def _shown(value: object) -> object:

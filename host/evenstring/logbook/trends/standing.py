@@ -15,6 +15,7 @@ from evenstring.logbook.trends.group_changes import GroupChange, group_changes
 from evenstring.logbook.trends.history import History, Quantity
 from evenstring.logbook.trends.line import trend
 from evenstring.logbook.trends.points import WEEK_S
+from evenstring.logbook.trends.told import CYCLES_HIGH, CYCLES_LOW
 
 __all__ = ["Standing", "StandingKind", "standing"]
 
@@ -25,7 +26,6 @@ _LAST_CHARGES = 5  # full charges that ended uneven, one after the other; our ch
 _STORED_WEEKS = 3.0  # our choice
 _FULL_PERCENT, _EMPTY_PERCENT = 90.0, 10.0  # makers advise 30 to 60 % for storage; common practice
 _CALIBRATION_WEEKS = 52.0  # a year between calibrations; common practice
-_CYCLES_LOW, _CYCLES_HIGH = 500.0, 700.0  # equivalent full cycles to 70 % of the charge when new; common practice
 _OUTRUN_WEEKS = 26.0  # of history looked at for drift against balancing; our choice
 _OUTRUN_MV = 20.0  # spread below which drift does not matter yet; twice the usual target of 10 mV, our choice
 
@@ -178,10 +178,10 @@ def _calibration(history: History, now_s: float) -> Iterator[Standing]:
 
 def _cycles(history: History) -> Iterator[Standing]:
     used = np.nancumsum(history.cycles)
-    if used[-1] >= _CYCLES_LOW:
-        place = int(np.searchsorted(used, _CYCLES_LOW))
+    if used[-1] >= CYCLES_LOW:
+        place = int(np.searchsorted(used, CYCLES_LOW))
         said = (
-            f"{used[-1]:.0f} equivalent full cycles recorded of the {_CYCLES_LOW:.0f} to {_CYCLES_HIGH:.0f} after which"
+            f"{used[-1]:.0f} equivalent full cycles recorded of the {CYCLES_LOW:.0f} to {CYCLES_HIGH:.0f} after which"
             " 70 % of the charge is left, as a rule"
         )
         do = "record a ride to near empty: the charge it gives says more than the count"

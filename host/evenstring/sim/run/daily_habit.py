@@ -42,6 +42,7 @@ class Fleet:
     """Packs to live through time: arrays (packs, g), or (packs, 1) for what a whole pack shares.
 
     bleed_a is the balancer's current; a group bleeds when above `threshold_v` and `above_lowest_v` above the lowest.
+    sag_v is what a group falls by under the heaviest load of a ride, near empty.
     """
 
     curve: OcvCurve
@@ -53,6 +54,7 @@ class Fleet:
     above_lowest_v: float = 0.005
     full_v: float = 4.20
     ceiling_v: float = 4.25
+    sag_v: float | F64 = 0.0
 
     @classmethod
     def random(cls, rng: np.random.Generator, packs: int, groups: int, curve: OcvCurve, *, capacity_ah: float = 20.0,
@@ -72,13 +74,14 @@ class Years:
     """At the end of each day, after charging: (days, packs).
 
     gap_ah: largest difference of missing charge between groups; spread_v: at rest; bleed_h: hours of the day in which
-    any group bled; early: the charge was ended by a ceiling.
+    any group bled; early: the charge was ended by a ceiling; lowest_v: of any group under load at the end of the ride.
     """
 
     gap_ah: F64
     spread_v: F64
     bleed_h: F64
     early: NDArray[np.bool_]
+    lowest_v: F64
     soc: F64  # (packs, g) at the end
 
 
@@ -86,13 +89,14 @@ def live(fleet: Fleet, habit: Habit, days: int) -> Years:
     """Let a fleet live `days` days."""
     packs = fleet.soc.shape[0]
     soc = fleet.soc.copy()
-    gap, spread, bleed_h = (np.zeros((days, packs)) for _ in range(3))
+    gap, spread, bleed_h, lowest = (np.zeros((days, packs)) for _ in range(4))
     early = np.zeros((days, packs), bool)
     holds = round(habit.hold_h / habit.step_h)
     for day in range(days):
         to_full = habit.full_every > 0 and (day + 1) % habit.full_every == 0
         awake_h = 24.0 - (holds * habit.step_h if to_full else 0.0)
         soc -= (habit.ride_share * np.median(fleet.capacity_ah) + fleet.leak_a * awake_h) / fleet.capacity_ah
+        lowest[day] = (fleet.curve.voltage_v(soc) - fleet.sag_v).min(axis=1)
         if to_full:
             soc, early[day] = _fill(fleet, soc)
             for _ in range(holds):
@@ -103,7 +107,7 @@ def live(fleet: Fleet, habit: Habit, days: int) -> Years:
         missing_ah = (1.0 - soc) * fleet.capacity_ah
         gap[day] = np.ptp(missing_ah, axis=1)
         spread[day] = np.ptp(fleet.curve.voltage_v(soc), axis=1)
-    return Years(gap, spread, bleed_h, early, soc)
+    return Years(gap, spread, bleed_h, early, lowest, soc)
 
 
 def _give(fleet: Fleet, soc: F64, mean_soc: F64) -> F64:

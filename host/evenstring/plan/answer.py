@@ -1,0 +1,163 @@
+"""What the plan says, for terminal, page and JSON: one answer for the next charge, a row a habit, what it rests on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+import numpy as np
+
+from evenstring.chemistry import CHEMISTRIES
+from evenstring.ocv import default_curve
+from evenstring.plan.ageing import capacity_lost
+from evenstring.plan.habits import DAYS, FirstDay, Outlook, least_balancing, outlooks
+from evenstring.plan.state import PackState
+from evenstring.sim.run.daily_habit import Habit
+
+__all__ = ["CAUTION", "STORAGE", "Answer", "Asked", "Plan", "answer", "dated", "made_plan", "rests_on", "row"]
+
+_DAY_S = 86_400.0  # published (SI brochure, day)
+_SELDOM = 0.05  # chance below which a first day is not spoken of: half of what a 90 % interval leaves out
+CAUTION = (
+    "Stay with a pack while it charges, or somebody who would notice; never charge a group that was below its discard"
+    " voltage."
+)
+STORAGE = "Storage of weeks: leave it at 50 to 60 %; on coming back charge to full and leave it on for 2 to 3 h."
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What the rider says: hours on the charger after full, share of the pack ridden a day, spread that is too much."""
+
+    hold_h: float
+    ride_share: float
+    limit_mv: float
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """Of the next charge: the headline, why, and what to do."""
+
+    headline: str
+    why: str
+    do: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Plan:
+    """All of it."""
+
+    state: PackState
+    asked: Asked
+    ahead: tuple[Outlook, ...]
+    least: Habit | None
+
+
+def made_plan(state: PackState, asked: Asked) -> Plan:
+    """Lives the year under each habit, and looks for the least balancing."""
+    ahead = outlooks(state, asked.hold_h, asked.ride_share)
+    return Plan(state, asked, ahead, least_balancing(state, asked.limit_mv, asked.ride_share))
+
+
+def answer(plan: Plan) -> Answer:
+    """What a rider who reads one line only should know."""
+    limit = f"{plan.asked.limit_mv:.0f} mV"
+    never = next(o for o in plan.ahead if o.habit.full_every == 0)
+    if float(never.spread_mv[-1, 1:].max()) <= plan.asked.limit_mv:
+        why = f"Stopping at 80 % leaves this pack within {limit} for a year"
+        return Answer("Stop at 80 % as you like", why, "stop at 80 %; charge to full when you need the range")
+    if plan.least is None:
+        why = f"No habit keeps this pack within {limit}: it may drift faster than its board balances"
+        return Answer(
+            "No habit of charging keeps it even", why, "have it inspected; until then stay with it at each charge"
+        )
+    pause, hold = plan.least.full_every, f"{plan.least.hold_h:g} h"
+    often = "every time" if pause == 1 else f"once in {pause} times"
+    why = (
+        f"Charge to full {often} and leave it on for {hold} after the light: that keeps this pack within {limit}."
+        " Between, stopping at 80 % spares the cells"
+    )
+    if pause == 1 or _now_mv(plan.state) > plan.asked.limit_mv:
+        do = f"to full, and leave it on for {hold} after the light, where you can watch it"
+    else:
+        do = f"stop at 80 %, unless the last {pause - 1} did: then to full, and on for {hold} after the light, watched"
+    return Answer(f"To full {often}, and on for {hold}", why, do)
+
+
+def _now_mv(state: PackState) -> float:
+    """Spread at full, of what is known of the groups' charge now."""
+    curve = default_curve(state.chemistry)
+    slope = float(curve.slope_v(curve.soc(state.full_v)))
+    return 1e3 * slope * float(np.ptp(state.gap))
+
+
+def row(plan: Plan, one: Outlook) -> dict[str, Any]:
+    """One habit; ageing beside the drift. Ageing is None where no published model fits the chemistry."""
+    aged = aged_percent(plan.state, one, plan.asked.ride_share, DAYS)
+    return {
+        "habit": one.name,
+        "spread_mv": [round(float(v), 1) for v in one.spread_mv[-1]],
+        "lost_to_spread_percent": [round(float(v), 2) for v in one.gap_percent[-1]],
+        "lost_to_ageing_percent": None if aged is None else round(aged, 1),
+        "first_empty_under_load": _first(one.empty, plan.state.start_s),
+        "first_ceiling": _first(one.ceiling, plan.state.start_s),
+        "charger_h_per_week": round(one.charger_h_per_week, 1),
+    }
+
+
+def aged_percent(state: PackState, one: Outlook, ride_share: float, days: float) -> float | None:
+    """% of the capacity that the ordinary day of a habit takes in so many days."""
+    if CHEMISTRIES[state.chemistry].judged_by_charge:
+        return None
+    top = one.habit.stop_soc if one.habit.full_every != 1 else 1.0
+    return 100.0 * capacity_lost(state.chemistry, top, ride_share, days)
+
+
+def _first(found: FirstDay, start_s: float | None) -> dict[str, Any]:
+    days = {"low": found.low, "middle": found.middle, "high": found.high}
+    return {
+        "days": days,
+        "dates": {k: None if d is None or start_s is None else _date(d, start_s) for k, d in days.items()},
+        "chance": round(found.chance, 2),
+    }
+
+
+def _date(day: int, start_s: float) -> str:
+    return datetime.fromtimestamp(start_s + day * _DAY_S, UTC).strftime("%Y-%m-%d")
+
+
+def dated(found: FirstDay, start_s: float | None, *, interval: bool = True) -> str:
+    """In words: a date, or the day of the year to come, with a 90 % interval; or that it is not within the year."""
+    if found.chance < _SELDOM:
+        return "not within a year"
+
+    def when(day: int | None) -> str:
+        if day is None:
+            return "not within a year"
+        return f"day {day}" if start_s is None else _date(day, start_s)
+
+    if not interval:
+        return when(found.middle)
+    return (
+        f"{when(found.middle)} ({when(found.low)} to {'later than a year' if found.high is None else when(found.high)})"
+    )
+
+
+def rests_on(plan: Plan) -> tuple[str, ...]:
+    """What is assumed, and what would make it surer."""
+    state, said = plan.state, []
+    if state.leak is None:
+        said.append(
+            "Drift is assumed: one recording tells none. Two rests some weeks apart make these intervals narrow."
+        )
+    if not state.sag_known:
+        said.append(
+            "The sag under load is assumed, a quarter of a volt: a recorded ride with current makes the date of empty"
+            " this pack's own."
+        )
+    if CHEMISTRIES[state.chemistry].judged_by_charge:
+        said.append("Ageing is not told: the published model is of NMC cells.")
+    else:
+        said.append("Ageing: a published NMC model at 25 °C, below its tests: compare habits by it, not years.")
+    return tuple(said)

@@ -1,0 +1,83 @@
+"""The plan as one self-contained page in the look of the report: the next charge first, then habits, then ageing."""
+
+from __future__ import annotations
+
+from importlib.resources import files
+
+import jinja2
+from markupsafe import Markup
+
+from evenstring import __version__
+from evenstring.plan.answer import CAUTION, STORAGE, Plan, answer, dated, rests_on, row
+from evenstring.plan.plan_pictures import ageing_picture, drift_picture, spread_picture
+from evenstring.report.drawing.picture import draw
+from evenstring.report.words import CAUTIONS
+from evenstring.text import plain
+
+__all__ = ["plan_page"]
+
+
+def plan_page(plan: Plan, name: str) -> str:
+    """The page; `name` is of the pack, as its owner calls it."""
+    ageing = ageing_picture(plan)
+    environment = jinja2.Environment(
+        autoescape=True, trim_blocks=True, finalize=_shown, undefined=jinja2.StrictUndefined
+    )
+    return environment.from_string(_asset("plan.html.j2")).render(
+        css=Markup(_asset("page.css")),  # noqa: S704  # our own file
+        name=name or "This string",
+        about=f"{plan.state.groups} groups · the year to come · {plan.asked.ride_share:.0%} ridden a day",
+        answer=answer(plan),
+        urgent=plan.least is None,
+        spread=draw(spread_picture(plan)),
+        habits=_habits(plan),
+        drift=draw(drift_picture(plan)),
+        ageing=draw(ageing) if ageing else None,
+        first=_which_first(plan),
+        rests_on=rests_on(plan),
+        storage=STORAGE,
+        caution=CAUTION,
+        cautions=CAUTIONS,
+        made_by=f"evenstring {__version__}",
+    )
+
+
+def _habits(plan: Plan) -> list[tuple[str, ...]]:
+    out: list[tuple[str, ...]] = []
+    for one in plan.ahead:
+        told = row(plan, one)
+        low, middle, high = told["spread_mv"]
+        out.append(
+            (
+                one.name,
+                f"{middle:.0f} ({low:.0f} to {high:.0f})",
+                dated(one.empty, plan.state.start_s),
+                dated(one.ceiling, plan.state.start_s),
+                f"{told['charger_h_per_week']:.1f}",
+            )
+        )
+    return out
+
+
+def _which_first(plan: Plan) -> list[tuple[str, str]]:
+    """Drift against ageing, habit by habit: which takes more within the year, where that is clear."""
+    out = []
+    for one in plan.ahead:
+        told = row(plan, one)
+        low, middle, high = told["lost_to_spread_percent"]
+        aged = told["lost_to_ageing_percent"]
+        drift = f"drift takes {middle:.1f} % ({low:.1f} to {high:.1f})"
+        if aged is None:
+            out.append((one.name, f"{drift}; ageing is not told"))
+            continue
+        more = "drift comes first" if low > aged else "ageing comes first" if high < aged else "which is first is open"
+        out.append((one.name, f"{drift}, ageing about {aged:.1f} %: {more}"))
+    return out
+
+
+def _shown(value: object) -> object:
+    return value if isinstance(value, Markup) else plain(value, 1200)
+
+
+def _asset(name: str) -> str:
+    return files("evenstring.report").joinpath("assets", name).read_text(encoding="utf-8")
