@@ -49,6 +49,7 @@ class GivenPack:
     groups: int | None = None
     chemistry: str | None = None
     capacity_ah: float | None = None
+    known: PackProfile | None = None  # read already, from where it was kept
 
     def profile(self, groups: int | None = None) -> PackProfile | None:
         """The profile that was given, or None; `groups`, of the recording, counts where the options name none.
@@ -57,6 +58,8 @@ class GivenPack:
             InputError: the file cannot be used.
             UsageError: a file and options at once, or options without a number of groups.
         """
+        if self.known is not None:
+            return self.known
         options = (self.groups, self.chemistry, self.capacity_ah)
         if self.file and any(option is not None for option in options):
             raise UsageError("give --pack, or --groups, --chemistry and --capacity; not both")

@@ -22,7 +22,8 @@ from typing import Any, get_args, get_type_hints
 from evenstring.errors import InputError
 from evenstring.io.files import make_folder, refuse_existing
 from evenstring.logbook.entry import Entry
-from evenstring.logbook.store.book import Listed, PackKey
+from evenstring.logbook.store.rows import Listed
+from evenstring.logbook.store.whose import PackKey
 
 __all__ = ["TABLES", "pack_id", "refuse_without_pyarrow", "write_data_set"]
 

@@ -101,7 +101,8 @@ def _facts(k: int, recordings: int, groups: int, rng: np.random.Generator) -> Fa
     wide = float(np.ptp(away))
     return Facts(
         number=k + 1, file=f"charge-{k:04d}.frames", sha256=f"{k:064x}", bytes=200_000 + k, kept="there",
-        made_by="evenstring 0.1.0", pack_toml="", start=start.strftime("%Y-%m-%dT%H:%M:%SZ"), duration_s=9000.0,
+        made_by="evenstring 0.1.0", pack_toml="", wishes="",
+        start=start.strftime("%Y-%m-%dT%H:%M:%SZ"), duration_s=9000.0,
         has_current=True, frames_damaged=0, frames_lost=0, action="ride", confidence=0.9, reasons=("invented",),
         next_step="Ride it as usual.", ended="full", spread_end_mv=(wide, wide - 1.0, wide + 1.0),
         spread_rest_mv=(None, None, None), meter=meter, not_known=("capacity",), entry=entry,

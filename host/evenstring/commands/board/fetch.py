@@ -11,6 +11,7 @@ from rich.progress import BarColumn, DownloadColumn, Progress, TextColumn, TimeR
 
 from evenstring.board.fetch import Fetched, Segment, fetch_segment, list_segments, memory_notes, place_of
 from evenstring.board.talk import Talk
+from evenstring.commands.log_options import Log, log_option
 from evenstring.commands.say import say
 from evenstring.io.assemble import ident_of
 from evenstring.io.files import make_folder
@@ -26,7 +27,8 @@ __all__ = ["command"]
 @click.option("--erase", is_flag=True, help="Delete on the board what was verified on this disk.")
 @click.option("--list", "only_list", is_flag=True, help="Only say what is there.")
 @click.option("--quiet", is_flag=True, help="No progress bar.")
-def command(port: str, output: Path | None, erase: bool, only_list: bool, quiet: bool) -> None:
+@log_option
+def command(port: str, output: Path | None, erase: bool, only_list: bool, quiet: bool, log: Log | None) -> None:
     """Bring the recordings on the board at PORT to this disk; an interrupted run goes on where it stopped.
 
     Named by day, string, board and number; each is read back and compared with the board's own flash before it
@@ -56,6 +58,8 @@ def command(port: str, output: Path | None, erase: bool, only_list: bool, quiet:
         f"{output}: {len(done)} recordings verified, {new} bytes new"
         + (f", {gone} erased on the board, {len(done) - gone} left there" if erase else "")
     )
+    if log:
+        log.take([f.path for f in done])
 
 
 def _show(segments: list[Segment], memory: str) -> None:

@@ -14,6 +14,7 @@ from rich.live import Live
 from rich.text import Text
 
 from evenstring.commands.job_options import job_option
+from evenstring.commands.log_options import Log, log_option
 from evenstring.commands.say import say
 from evenstring.errors import DeviceError
 from evenstring.io.capture import CaptureOptions, Status, capture
@@ -79,6 +80,7 @@ class LiveLine:
 @click.option("--seconds", type=click.FloatRange(min=0), help="Stop after this time; otherwise Ctrl-C stops.")
 @click.option("--note", help="A note to store in the recording.")
 @job_option
+@log_option
 @click.option(
     "--interval-ms", default=0, type=click.IntRange(0, 65535), help="Time between scans; 0: as fast as it can."
 )
@@ -96,6 +98,7 @@ def command(  # noqa: PLR0913, PLR0917  # one argument an option, all named by c
     quiet_interval_ms: int,
     append: bool,
     quiet: bool,
+    log: Log | None,
 ) -> None:
     """Record what the monitor on PORT sends; any pyserial name or URL.
 
@@ -126,6 +129,8 @@ def command(  # noqa: PLR0913, PLR0917  # one argument an option, all named by c
             say(f"the board restarted as {port} was opened: what it was doing before ended there")
         if line.latest and line.latest.ident and line.latest.ident.memory_words:
             say(f"the board's own memory: {line.latest.ident.memory_words}")
+    if log:
+        log.take((output,))
 
 
 _SIGNALS = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name))

@@ -9,8 +9,10 @@ from typing import Any
 from evenstring.errors import InputError
 from evenstring.logbook.evidence.document import Cleared, Told, document
 from evenstring.logbook.evidence.facts import Kept, facts_of, stamp
-from evenstring.logbook.store.book import Book, Listed, PackKey, sha256_of
-from evenstring.report.report_json import plain_values
+from evenstring.logbook.store.book import Book
+from evenstring.logbook.store.files import Seen, seen
+from evenstring.logbook.store.rows import Listed
+from evenstring.logbook.store.whose import PackKey
 
 __all__ = ["collected", "kept"]
 
@@ -30,22 +32,31 @@ def collected(
     Raises:
         InputError: a report in the logbook cannot be read.
     """
-    listed = [row for row in book.recordings(key.name) if row.pack == key]
+    listed = list(book.of_pack(key))
     facts = []
     for row in listed:
         progress(row)
         report = _report(book, row)
-        facts.append(facts_of(row.number, row.path.name, (row.sha256, row.size), kept(row), row.entry, report))
+        wishes = book.source(row.number)[1].wishes or ""
+        facts.append(facts_of(row.number, _file(row), wishes, kept(row), row.entry, report))
     cleared = tuple(Cleared(group, stamp(at_s), why) for group, (at_s, why) in sorted(book.cleared(key).items()))
-    return document(facts, Told(plain_values(key), stamp(now_s), made_by, cleared)), listed
+    return document(facts, Told(_named(key), stamp(now_s), made_by, cleared)), listed
 
 
 def kept(row: Listed) -> Kept:
     """Whether the file of a recording is still the one that was added."""
     try:
-        return "there" if sha256_of(row.path) == (row.sha256, row.size) else "changed"
+        return "there" if seen(row.path) == _file(row) else "changed"
     except InputError:
         return "gone"
+
+
+def _file(row: Listed) -> Seen:
+    return Seen(row.path, row.sha256, row.size)
+
+
+def _named(key: PackKey) -> dict[str, Any]:
+    return {name: getattr(key, name) for name in ("vehicle", "name", "string_name", "groups", "chemistry")}
 
 
 def _report(book: Book, row: Listed) -> dict[str, Any]:

@@ -5,7 +5,7 @@ Nothing here reads a file or the clock, so that whoever has the recordings comes
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import Any
@@ -13,12 +13,13 @@ from typing import Any
 from evenstring.logbook.evidence.cannot_say import cannot_say
 from evenstring.logbook.evidence.facts import Facts, facts_from, stamp
 from evenstring.logbook.of_pack import history_of
-from evenstring.logbook.trends.group_changes import GroupChange, group_changes
+from evenstring.logbook.trends.group_changes import group_changes
 from evenstring.logbook.trends.history import History
-from evenstring.logbook.trends.line import Trend, student_t975, trend
+from evenstring.logbook.trends.line import student_t975
 from evenstring.logbook.trends.months_page import headline, next_charge
 from evenstring.logbook.trends.months_picture import months_picture
 from evenstring.logbook.trends.standing import standing
+from evenstring.logbook.trends.told import TrendRow, facts, trend_rows
 from evenstring.report.drawing.picture import Picture
 from evenstring.report.report_json import plain_values
 
@@ -26,7 +27,6 @@ __all__ = ["FORMAT", "Cleared", "Told", "document", "facts_in", "picture_of", "t
 
 FORMAT = "evenstring-evidence/1"
 _UNDATED = "No recording says when it was made, so nothing is said over time"
-_SCALE = {"departure": (1.0, "mV"), "resistance": (100.0, "%"), "capacity": (100.0, "%")}
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,14 +53,14 @@ class Told:
         return _since_1970(self.at)
 
 
-def document(facts: Sequence[Facts], told: Told) -> dict[str, Any]:
+def document(recordings: Sequence[Facts], told: Told) -> dict[str, Any]:
     """evidence.json as plain values.
 
     Args:
-        facts: of all recordings of one string, in any order.
+        recordings: all of one string, in any order.
         told: what they do not hold.
     """
-    ordered = sorted(facts, key=lambda one: (one.start or "", one.number))
+    ordered = sorted(recordings, key=lambda one: (one.start or "", one.number))
     history = _history(ordered, told)
     changes = group_changes(history)
     stands = standing(history, told.at_s, changes)
@@ -83,7 +83,8 @@ def document(facts: Sequence[Facts], told: Told) -> dict[str, Any]:
         },
         "standing": [_standing(plain_values(one)) for one in stands],
         "cleared": [asdict(one) for one in told.cleared],
-        "trends": list(_trends(history, changes)),
+        "trends": [_trend(row) for row in trend_rows(history, changes)],
+        "sums": [{"what": what, "said": said} for what, said in facts(history)],
         "meters": _meters(ordered),
         "cannot_say": cannot_say(ordered),
         "recordings": [plain_values(one) for one in ordered],
@@ -131,24 +132,13 @@ def _standing(one: dict[str, Any]) -> dict[str, Any]:
     return {key: one[key] for key in ("kind", "group", "said", "do")} | times
 
 
-def _trends(history: History, changes: Sequence[GroupChange]) -> Iterator[dict[str, Any]]:
-    made = trend(history.spread_mv())
-    if made is not None:
-        yield _trend("spread at the end of charge", "mV", made, 1.0)
-    for one in changes:
-        scale, unit = _SCALE[one.quantity]
-        made = trend(history.of_group(one.quantity, one.group).since(one.change.at_s))
-        if made is not None:
-            yield _trend(f"group {one.group}, {one.quantity}, since its change", unit, made, scale)
-
-
-def _trend(what: str, unit: str, made: Trend, scale: float) -> dict[str, Any]:
+def _trend(row: TrendRow) -> dict[str, Any]:
+    made = row.trend
     reach = student_t975(made.count - 2) * made.level_sigma
     figures = {"a_week": made.a_week, "low": made.low, "high": made.high, "level": made.level,
                "level_low": made.level - reach, "level_high": made.level + reach}  # fmt: skip
-    scaled = plain_values({key: scale * value for key, value in figures.items()})
-    return {"what": what, "unit": unit, **scaled, "recordings": made.count, "since": stamp(made.start_s),
-            "until": stamp(made.end_s)}  # fmt: skip
+    when = {"since": stamp(made.start_s), "until": stamp(made.end_s)}
+    return {"what": row.what, "unit": row.unit, **plain_values(figures), "recordings": made.count, **when}
 
 
 def _meters(facts: Sequence[Facts]) -> list[dict[str, Any]]:

@@ -5,10 +5,10 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from pathlib import PurePath
 from typing import Any, Literal
 
 from evenstring.logbook.entry import Entry, from_text, to_text
+from evenstring.logbook.store.files import Seen
 
 __all__ = ["Facts", "Interval", "Kept", "facts_from", "facts_of", "stamp"]
 
@@ -26,6 +26,7 @@ class Facts:
         kept: whether the file was there unchanged when the evidence was written.
         made_by: the version that found what stands here.
         pack_toml: the profile in force, with which it can be computed again; empty: of an older version, not kept.
+        wishes: what the user said of a table, as JSON; empty: nothing, or no table.
         start: ISO 8601 in UTC, None where the recording does not say.
         spread_end_mv, spread_rest_mv: value with its 95 % interval.
         meter: who read, and how well: board_id, front_end, firmware, noise_mv, channel_u_mv, gain_u_percent
@@ -41,6 +42,7 @@ class Facts:
     kept: Kept
     made_by: str
     pack_toml: str
+    wishes: str
     start: str | None
     duration_s: float
     has_current: bool
@@ -63,15 +65,13 @@ class Facts:
         return from_text(json.dumps(self.entry))
 
 
-def facts_of(
-    number: int, name: str, digest: tuple[str, int], kept: Kept, entry: Entry, report: dict[str, Any]
-) -> Facts:
+def facts_of(number: int, file: Seen, wishes: str, kept: Kept, entry: Entry, report: dict[str, Any]) -> Facts:
     """The facts of a recording.
 
     Args:
         number: in the logbook.
-        name: of its file.
-        digest: SHA-256 and length.
+        file: which one, with its digest.
+        wishes: as in `Facts`.
         kept: whether the file is still that one.
         entry: as the logbook keeps it.
         report: its report.json, as plain values.
@@ -79,12 +79,13 @@ def facts_of(
     recording, verdict = report["recording"], report["verdict"]
     return Facts(
         number=number,
-        file=PurePath(name).name,
-        sha256=digest[0],
-        bytes=digest[1],
+        file=file.path.name,
+        sha256=file.sha256,
+        bytes=file.size,
         kept=kept,
         made_by=report["made_by"],
         pack_toml=report["profile"].get("toml", ""),
+        wishes=wishes,
         start=None if entry.start_s is None else stamp(entry.start_s),
         duration_s=recording["duration_s"],
         has_current=recording["has_current"],
@@ -99,7 +100,7 @@ def facts_of(
         spread_rest_mv=_claim(report["spread"], "rest"),
         meter=_meter(report["instrument"]),
         not_known=tuple(sorted(report["unknown"])),
-        entry=json.loads(to_text(entry)),
+        entry={key: value for key, value in json.loads(to_text(entry)).items() if key != "digest"},
     )
 
 

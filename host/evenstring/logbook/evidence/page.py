@@ -37,6 +37,7 @@ def evidence_page(doc: dict[str, Any]) -> str:
         levels=draw(picture) if picture else None,
         cleared=told.cleared_lines(doc),
         trends=told.trends(doc),
+        sums=[(one["what"], one["said"]) for one in doc["sums"]],
         meters=told.meters(doc),
         measured=told.measured(doc),
         files=told.files(doc),

@@ -14,7 +14,7 @@ from evenstring.logbook.evidence.differences import Difference, differences
 from evenstring.logbook.evidence.document import FORMAT, document, facts_in, told_in
 from evenstring.logbook.evidence.facts import Facts
 from evenstring.logbook.evidence.page import evidence_page
-from evenstring.logbook.store.book import sha256_of
+from evenstring.logbook.store.files import seen
 from evenstring.report.report_json import plain_values
 
 __all__ = ["JSON_NAME", "PAGE_NAME", "files_by_digest", "read_document", "verify"]
@@ -51,7 +51,7 @@ def files_by_digest(places: Sequence[Path], known: Mapping[str, Path]) -> Callab
     files = [p for place in places if place.is_dir() for p in sorted(place.iterdir()) if p.is_file()]
 
     def find(one: Facts) -> Path | None:
-        alike = [p for p in files if p.stat().st_size == one.bytes and sha256_of(p)[0] == one.sha256]
+        alike = [p for p in files if p.stat().st_size == one.bytes and seen(p).sha256 == one.sha256]
         named = [p for p in files if p.name == one.file]
         there = [p for p in (known.get(one.sha256),) if p is not None and p.is_file()]
         return next(iter([*alike, *there, *named]), None)
@@ -64,7 +64,7 @@ def verify(
     page: bytes | None,
     find: Callable[[Facts], Path | None],
     made_by: str,
-    compute: Callable[[Path, int, str], Facts] = facts_again,
+    compute: Callable[[Path, Facts], Facts] = facts_again,
 ) -> Iterator[Difference]:
     """All that differs, recording by recording, then what is said of all of them, then the page.
 
@@ -73,7 +73,7 @@ def verify(
         page: the page beside it; None: there is none.
         find: the file of a recording.
         made_by: this version.
-        compute: what is found in a file, of a number, under a profile.
+        compute: what is found in a file of which that is written.
     """
     again = []
     for written in facts_in(doc):
@@ -93,17 +93,17 @@ def verify(
 
 
 def _once_more(
-    written: Facts, path: Path | None, compute: Callable[[Path, int, str], Facts]
+    written: Facts, path: Path | None, compute: Callable[[Path, Facts], Facts]
 ) -> tuple[Facts, list[Difference]]:
     """The facts of one recording from its file, and where they differ; as they are written where that cannot be."""
     where = f"recording {written.number} ({written.file})"
     if path is None:
         return written, [Difference("gone", where, "its file was not found; what is written of it was not checked")]
-    if sha256_of(path)[0] != written.sha256:
+    if seen(path).sha256 != written.sha256:
         said = f"{path} is not the file that this rests on: its checksum differs"
         return written, [Difference("changed", where, said)]
     try:
-        found = compute(path, written.number, written.pack_toml)
+        found = compute(path, written)
     except InputError as error:
         return written, [Difference("unreadable", where, str(error))]
     mine, theirs = (plain_values(one) | _OF_NO_RECORDING for one in (found, written))

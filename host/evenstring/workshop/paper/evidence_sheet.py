@@ -73,6 +73,8 @@ def _appendix(doc: dict[str, Any]) -> list[dict[str, Any]]:
     stands = [f"{told.since(one)}: {one['said']}. Now: {one['do']}." for one in doc["standing"]]
     cleared, trends, meters = told.cleared_lines(doc), told.trends(doc), told.meters(doc)
     parts = [_table("What was measured; in brackets the 95 % interval", told.measured(doc))]
+    sums = [f"{one['what']}: {one['said']}" for one in doc["sums"]]
+    parts += [part("What these recordings add up to", sums)] if sums else []
     parts += [part("All warnings that stand", stands)] if len(stands) > _MOST else []
     parts += [part("All that was cleared by a person", cleared)] if len(cleared) > _MOST else []
     parts += [_table("All trends", trends)] if len(trends.rows) > 2 * _MOST else []
