@@ -110,7 +110,7 @@ def test_wild_names_and_many_warnings_stay_text_on_two_pages(months: Path) -> No
     doc["pack"] |= {"name": WILD, "vehicle": WILD, "string_name": WILD}
     doc["standing"] *= 9
     doc["trends"] *= 9
-    doc["cleared"] = [{"group": 1, "at": "2026-02-01T00:00:00Z", "reason": WILD}] * 30
+    doc["cleared"] = [{"group": 1, "at": "2026-02-01T00:00:00Z", "lowest_v": 1.5, "reason": WILD}] * 30
 
     pages, page = pages_of(evidence_pdf(doc)), evidence_page(doc)
 
@@ -149,7 +149,7 @@ def shown_page(folder: Path) -> None:
 
 def reason_alone(folder: Path) -> None:
     doc = numbers(folder)
-    doc["cleared"].append({"group": 2, "at": "2026-02-01T00:00:00Z", "reason": "cells replaced"})
+    doc["cleared"].append({"group": 2, "at": "2026-02-01T00:00:00Z", "lowest_v": 1.9, "reason": "cells replaced"})
     (folder / "evidence.json").write_text(json.dumps(doc))
 
 

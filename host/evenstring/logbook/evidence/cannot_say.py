@@ -38,7 +38,11 @@ def cannot_say(facts: Sequence[Facts]) -> list[str]:
 
 def _undated(facts: Sequence[Facts]) -> str:
     undated = sum(one.start is None for one in facts)
-    return f"{counted(undated, 'recording')} without a date: in no trend, only among the checksums." if undated else ""
+    return (
+        f"{counted(undated, 'recording')} without a date: in no trend; visits below the discard voltage count all the same."
+        if undated
+        else ""
+    )
 
 
 def _current(facts: Sequence[Facts]) -> str:

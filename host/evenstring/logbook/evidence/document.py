@@ -82,7 +82,7 @@ def document(recordings: Sequence[Facts], told: Told) -> dict[str, Any]:
             "hours": round(sum(one.duration_s for one in ordered) / 3600.0, 1),
         },
         "standing": [_standing(plain_values(one)) for one in stands],
-        "cleared": [asdict(one) for one in told.cleared],
+        "cleared": [asdict(one) | {"lowest_v": _lowest(history, one)} for one in told.cleared],
         "trends": [_trend(row) for row in trend_rows(history, changes)],
         "sums": [{"what": what, "said": said} for what, said in facts(history)],
         "meters": _meters(ordered),
@@ -106,7 +106,12 @@ def told_in(doc: dict[str, Any]) -> Told:
     Raises:
         KeyError, TypeError, ValueError: as `facts_in`.
     """
-    told = Told(dict(doc["pack"]), doc["at"], doc["made_by"], tuple(Cleared(**one) for one in doc["cleared"]))
+    told = Told(
+        dict(doc["pack"]),
+        doc["at"],
+        doc["made_by"],
+        tuple(Cleared(one["group"], one["at"], one["reason"]) for one in doc["cleared"]),
+    )
     _ = [told.at_s, *(_since_1970(one.at) for one in told.cleared)]  # are to be times
     return told
 
@@ -124,6 +129,12 @@ def _history(facts: Sequence[Facts], told: Told) -> History:
 
 def _since_1970(text: str) -> float:
     return datetime.fromisoformat(text).timestamp()
+
+
+def _lowest(history: History, cleared: Cleared) -> float | None:
+    """Of the visits that this clears; None: there is none in these recordings."""
+    visits = [v.lowest_v for v in history.visits if v.group == cleared.group and v.cleared]
+    return round(min(visits), 3) if visits else None
 
 
 def _standing(one: dict[str, Any]) -> dict[str, Any]:

@@ -82,9 +82,15 @@ def last_line(doc: dict[str, Any]) -> str:
 def cleared_lines(doc: dict[str, Any]) -> list[str]:
     """Warnings that a person cleared, with the reason given."""
     return [
-        f"Group {one['group']}, below the discard voltage: cleared on {_day(one['at'])}, reason given: {one['reason']}"
+        f"Group {one['group']}, {_visit(one['lowest_v'])}: cleared on {_day(one['at'])}, reason given: {one['reason']}"
         for one in doc["cleared"]
     ]
+
+
+def _visit(lowest_v: float | None) -> str:
+    if lowest_v is None:
+        return "of which no visit below the discard voltage is in these recordings"
+    return f"at {lowest_v:.2f} V, below the discard voltage"
 
 
 def trends(doc: dict[str, Any]) -> Table:
