@@ -56,6 +56,7 @@ class Outlook:
         empty: when a group would first be at empty under load at the end of the usual ride.
         ceiling: when a group would first end the charge at its ceiling.
         charger_h_per_week: on the charger after full.
+        last_mv: (draws,) spread after the year of each pack that this one may be, the same packs under each habit.
     """
 
     name: str
@@ -65,6 +66,11 @@ class Outlook:
     empty: FirstDay
     ceiling: FirstDay
     charger_h_per_week: float
+    last_mv: F64
+
+    def keeps_evener(self, other: Outlook) -> float:
+        """Share of the packs that this one may be which this habit leaves evener than another after the year."""
+        return float(np.mean(self.last_mv < other.last_mv))
 
 
 def outlooks(state: PackState, hold_h: float = HOLD_H, ride_share: float = 0.3, seed: int = 1) -> tuple[Outlook, ...]:
@@ -86,6 +92,7 @@ def _lived(name: str, fleet: Fleet, habit: Habit, empty_v: float) -> Outlook:
         first_day(years.lowest_v < empty_v),
         first_day(years.early),
         full_a_week * habit.hold_h,
+        1e3 * years.spread_v[-1],
     )
 
 

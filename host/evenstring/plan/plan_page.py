@@ -26,7 +26,7 @@ def plan_page(plan: Plan, name: str) -> str:
     return environment.from_string(_asset("plan.html.j2")).render(
         css=Markup(_asset("page.css")),  # noqa: S704  # our own file
         name=name or "This string",
-        about=f"{plan.state.groups} groups · the year to come · {plan.asked.ride_share:.0%} ridden a day",
+        about=f"{plan.state.groups} groups · the year to come · {100 * plan.asked.ride_share:.0f} % ridden a day",
         answer=answer(plan),
         urgent=plan.least is None,
         spread=draw(spread_picture(plan)),

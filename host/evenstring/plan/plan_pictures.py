@@ -16,7 +16,7 @@ __all__ = ["ageing_picture", "drift_picture", "spread_picture"]
 
 F64 = NDArray[np.float64]
 _DAY_S = 86_400.0  # published (SI brochure, day)
-_SHORT = ("each time", "every 5th", "every 10th", "80 % only", "80 %, monthly")  # as wide as a phone's margin
+_SHORT = ("each time", "every 5th", "every 10th", "80 % only", "monthly")  # as wide as a phone's margin
 _DAYS = np.arange(1.0, DAYS + 1)
 
 
@@ -52,7 +52,7 @@ def ageing_picture(plan: Plan) -> Picture | None:
         aged = _aged(plan, one)
         if aged is None:
             return None
-        tops.setdefault("to 100 %" if one.habit.full_every == 1 else f"to {one.habit.stop_soc:.0%}", aged)
+        tops.setdefault("to 100 %" if one.habit.full_every == 1 else f"to {100 * one.habit.stop_soc:.0f} %", aged)
     lines = [Line(_DAYS, v, f"charged {word}", f"main n{k}", word) for k, (word, v) in enumerate(tops.items())]
     why = "by a published model; no balancing brings it back. It goes by the top of the ordinary day"
     return _lost(plan, "ageing", lines, "What ageing takes", why)
@@ -60,8 +60,13 @@ def ageing_picture(plan: Plan) -> Picture | None:
 
 def drift_picture(plan: Plan) -> Picture:
     """Range that the spread takes."""
+    kinds = [_kind(plan, k) for k in range(len(plan.ahead))]
+    inside = [k for k, kind in enumerate(kinds) if kind.startswith("main")]
+    # Those that stay level lie on one another, and so would their names.
+    names = dict.fromkeys(inside[1:], "") | ({inside[0]: "the others"} if len(inside) > 1 else {})
     lines = [
-        Line(_DAYS, one.gap_percent[:, 1], one.name, _kind(plan, k), _SHORT[k]) for k, one in enumerate(plan.ahead)
+        Line(_DAYS, one.gap_percent[:, 1], one.name, kinds[k], names.get(k, _SHORT[k]))
+        for k, one in enumerate(plan.ahead)
     ]
     return _lost(plan, "drift", lines, "What drift takes", "the charge by which the lowest group ends every ride early")
 

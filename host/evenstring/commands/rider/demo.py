@@ -10,6 +10,7 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
 from evenstring.board.play import play, play_direct, write_truth
+from evenstring.commands.rider.demo_year import demo_year
 from evenstring.commands.rider.report import refuse_old_report, summary_lines, write_report
 from evenstring.commands.say import say
 from evenstring.commands.scenarios import ScenarioName
@@ -33,7 +34,7 @@ __all__ = ["command"]
     default="demo",
     show_default=True,
     type=ScenarioName(),
-    help="Another scenario: see `evenstring simulate --list`.",
+    help="Another scenario: see `evenstring simulate --list`; or year: 300 evenings of one pack, over months.",
 )
 @click.option("--direct", is_flag=True, help="Leave out the virtual board and its firmware: ready in seconds.")
 @click.option("--force", is_flag=True, help="Replace an older demo in the folder.")
@@ -42,6 +43,9 @@ def command(output: Path, scenario: str, direct: bool, force: bool) -> None:
 
     The folder gets recording, report.html, report.json and the truth that the simulator knows.
     """
+    if scenario == "year":
+        demo_year(output, force)
+        return
     began_s = time.monotonic()
     chosen = load_scenario(scenario)
     say(f"{chosen.title} (invented)\n{chosen.story}".rstrip())

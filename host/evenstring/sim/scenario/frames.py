@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from evenstring import __version__
-from evenstring.session import Quality, Session
+from evenstring.session import Correction, Meter, Quality, Session
 from evenstring.wire.encode import Counter, ScanValues, hundredths, identity, message, scan_frames, volts_to_steps
 from evenstring.wire.table import load_table
 
@@ -31,8 +31,27 @@ def session_frames(session: Session, pack_toml: str, scenario: str) -> bytes:
         "scan_ms": session.ident.scan_ms,
         "string_name": scenario,
     }
+    if session.start is not None:
+        head += message("MARK_TIME", marks.next(), 0, unix_ms=round(session.start.timestamp() * 1000))
     head += identity(board, session.groups, "simulator", measures=int(measures), temps=temps, **stated)
+    head += b"".join(_calibration(c, board, session.meter) for c in session.corrections)
     return head + scan_frames(_scans(session, temps), board)
+
+
+def _calibration(of: Correction, board: Counter, meter: Meter) -> bytes:
+    return message(
+        "CALIBRATION",
+        board.next(),
+        round(of.time_s * 1000),
+        source=load_table().enums["calibration_source"][of.source],
+        copies=0,
+        groups=len(of.offset_uv),
+        channel_u_uv=_microvolts(meter.channel_u_v),
+        gain_u_ppm=_microvolts(meter.gain_u),
+        unix_s=0 if of.found is None else round(of.found.timestamp()),
+        offset_uv=of.offset_uv,
+        gain_ppm=of.gain_ppm,
+    )
 
 
 def _microvolts(value: float | None) -> int:

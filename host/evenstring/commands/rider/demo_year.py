@@ -1,0 +1,115 @@
+"""evenstring demo --scenario year: some 300 recordings of an invented pack, logged, told over months, planned."""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
+from typing import TypeVar
+
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+from evenstring.commands.history.plan import leaks_now
+from evenstring.commands.say import say
+from evenstring.errors import UsageError
+from evenstring.io.files import make_folder, refuse_existing, write_new
+from evenstring.io.load import load_session, profile_of
+from evenstring.logbook.entry import Entry, entry_of
+from evenstring.logbook.of_pack import history_of
+from evenstring.logbook.store.book import Book, PackKey, sha256_of
+from evenstring.logbook.store.database import opened
+from evenstring.logbook.trends.history import History
+from evenstring.logbook.trends.months_page import months_page
+from evenstring.logbook.trends.standing import standing
+from evenstring.plan.answer import Asked, answer, made_plan
+from evenstring.plan.plan_page import plan_page
+from evenstring.plan.state import state_of
+from evenstring.report.material import gather_material
+from evenstring.report.report_json import report_json
+from evenstring.sim.scenario.year import LEAK_BEGINS, LEAKING, NAME, STORY, evenings
+from evenstring.text import json_text
+
+__all__ = ["demo_year"]
+
+_ASKED = Asked(hold_h=1.0, ride_share=0.3, limit_mv=30.0)  # the habit of the invented rider
+_DAY_S = 86_400.0  # published (SI brochure, day)
+_T = TypeVar("_T")
+_MONTHS, _PLAN = "months.html", "plan.html"
+
+
+def demo_year(output: Path, force: bool) -> None:
+    """Everything into a folder: recordings, logbook, months.html, plan.html."""
+    began_s = time.monotonic()
+    folder = output / "recordings"
+    for page in (_MONTHS, _PLAN):
+        refuse_existing(output / page, force)
+    if not force and folder.exists() and any(folder.iterdir()):
+        raise UsageError(f"{folder} holds recordings already; give another -o, or --force")
+    make_folder(folder)
+    say(f"{NAME}: a year of evenings\n{STORY}")
+    entries, paths = _logged(output, folder, force)
+    history = history_of(entries)
+    now_s = float(history.end_s[-1]) + _DAY_S
+    write_new(output / _MONTHS, months_page(history, NAME, now_s).encode(), force)
+    said = _planned(output, _newest_charge(entries, paths), history, force)
+    stands = standing(history, now_s)
+    say(f"\n{len(entries)} recordings in {output / 'recordings'}, kept in {output / 'logbook'}")
+    for one in stands:
+        say(f"! {one.said}\n  Now: {one.do}.")
+    say(said)
+    say(f"The simulator's truth: group {LEAKING} leaks from {LEAK_BEGINS:%Y-%m-%d} on.")
+    say(f"\nDone in {time.monotonic() - began_s:.0f} s. Look at {output / _MONTHS}, then at {output / _PLAN}")
+
+
+def _logged(output: Path, folder: Path, force: bool) -> tuple[list[Entry], list[Path]]:
+    """Make the recordings one after another, look at them on all processors, keep what was found."""
+    entries, paths = [], []
+    with opened(output / "logbook") as connection, ProcessPoolExecutor(max(os.cpu_count() or 1, 1)) as pool:
+        book = Book(connection, output / "logbook")
+        waiting = [(path, pool.submit(_looked_at, path)) for path in _shown(_recorded(folder, force), "recording")]
+        for path, future in _shown(iter(waiting), "finding", len(waiting)):
+            entry, key, report = future.result()
+            book.add(path, key, entry, report, copy=False)
+            entries.append(entry)
+            paths.append(path)
+    return entries, paths
+
+
+def _recorded(folder: Path, force: bool) -> Iterator[Path]:
+    for evening in evenings():
+        path = folder / evening.name
+        write_new(path, evening.frames, force)
+        yield path
+
+
+def _looked_at(path: Path) -> tuple[Entry, PackKey, str]:
+    session = load_session([path])
+    material = gather_material(session, profile_of(session))
+    name, ident = material.profile.name, session.ident
+    key = PackKey(name, name, ident.string_name, session.groups, material.profile.chemistry)
+    return entry_of(material, sha256_of(path)[0]), key, json_text(report_json(material))
+
+
+def _newest_charge(entries: list[Entry], paths: list[Path]) -> Path:
+    """The newest recording that tells the groups' charge."""
+    told = [path for entry, path in zip(entries, paths, strict=True) if any(v is not None for v in entry.departure_mv)]
+    return (told or paths)[-1]
+
+
+def _planned(output: Path, newest: Path, history: History, force: bool) -> str:
+    session = load_session([newest])
+    material = gather_material(session, profile_of(session))
+    plan = made_plan(state_of(material, leaks_now(history)), _ASKED)
+    write_new(output / _PLAN, plan_page(plan, NAME).encode(), force)
+    return f"Next charge: {answer(plan).do}."
+
+
+def _shown(items: Iterator[_T], what: str, total: int | None = None) -> Iterator[_T]:
+    """A bar on a terminal, and silence elsewhere."""
+    console = Console(stderr=True)
+    columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.completed}"), TimeRemainingColumn())
+    with Progress(*columns, console=console, disable=not console.is_terminal) as bar:
+        yield from bar.track(items, total=total, description=what)
