@@ -19,8 +19,11 @@ from evenstring.io.files import make_folder, refuse_existing, write_new
 from evenstring.io.load import load_session, profile_of
 from evenstring.logbook.entry import Entry, entry_of
 from evenstring.logbook.of_pack import history_of
-from evenstring.logbook.store.book import Book, PackKey, sha256_of
+from evenstring.logbook.store.book import Book
 from evenstring.logbook.store.database import opened
+from evenstring.logbook.store.files import Seen, seen
+from evenstring.logbook.store.rows import Found
+from evenstring.logbook.store.whose import Told
 from evenstring.logbook.trends.history import History
 from evenstring.logbook.trends.months_page import months_page
 from evenstring.logbook.trends.standing import standing
@@ -71,9 +74,9 @@ def _logged(output: Path, folder: Path, force: bool) -> tuple[list[Entry], list[
         book = Book(connection, output / "logbook")
         waiting = [(path, pool.submit(_looked_at, path)) for path in _shown(_recorded(folder, force), "recording")]
         for path, future in _shown(iter(waiting), "finding", len(waiting)):
-            entry, key, report = future.result()
-            book.add(path, key, entry, report, copy=False)
-            entries.append(entry)
+            file, told, found = future.result()
+            book.add(file, told, found, copy=False)
+            entries.append(found.entry)
             paths.append(path)
     return entries, paths
 
@@ -85,12 +88,20 @@ def _recorded(folder: Path, force: bool) -> Iterator[Path]:
         yield path
 
 
-def _looked_at(path: Path) -> tuple[Entry, PackKey, str]:
-    session = load_session([path])
+def _looked_at(path: Path) -> tuple[Seen, Told, Found]:
+    file, session = seen(path), load_session([path])
     material = gather_material(session, profile_of(session))
-    name, ident = material.profile.name, session.ident
-    key = PackKey(name, name, ident.string_name, session.groups, material.profile.chemistry)
-    return entry_of(material, sha256_of(path)[0]), key, json_text(report_json(material))
+    ident, profile = session.ident, material.profile
+    told = Told(
+        name=profile.name,
+        vehicle=None,
+        groups=session.groups,
+        chemistry=profile.chemistry,
+        string_name=ident.string_name,
+        board_id=ident.board_id,
+        pack_toml=session.pack_toml,
+    )
+    return file, told, Found(entry_of(material, file.sha256), json_text(report_json(material)))
 
 
 def _newest_charge(entries: list[Entry], paths: list[Path]) -> Path:

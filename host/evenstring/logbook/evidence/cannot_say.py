@@ -38,11 +38,8 @@ def cannot_say(facts: Sequence[Facts]) -> list[str]:
 
 def _undated(facts: Sequence[Facts]) -> str:
     undated = sum(one.start is None for one in facts)
-    return (
-        f"{counted(undated, 'recording')} without a date: in no trend; visits below the discard voltage count all the same."
-        if undated
-        else ""
-    )
+    counts = "in no trend, but visits below the discard voltage count all the same"
+    return f"{counted(undated, 'recording')} without a date: {counts}." if undated else ""
 
 
 def _current(facts: Sequence[Facts]) -> str:
