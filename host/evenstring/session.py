@@ -98,6 +98,7 @@ class LinkStats:
     frames_lost: int = 0  # gaps in the sequence numbers
     frames_unknown: int = 0  # types this version does not know
     tail_bytes: int = 0  # after the last delimiter: a torn frame
+    cut_on_joining: int = 0  # of the damaged: the end of a frame, met by joining a board that was sending
     console_pieces: int = 0  # what an interpreter printed between frames: no damage
     console_bytes: int = 0
 

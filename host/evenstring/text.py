@@ -26,6 +26,8 @@ def plain(text: object, limit: int = 400) -> str:
     and nothing is hidden from the reader. Longer text is cut and says how long it was.
     """
     whole = str(text)
+    if len(whole) <= limit and whole.isascii() and whole.isprintable():
+        return whole  # most lines are, and thousands of them are shown
     head = whole[:limit]
     shown: list[str] = []
     marks = 0

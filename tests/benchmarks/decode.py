@@ -20,7 +20,7 @@ from evenstring.wire.encode import Counter, ScanValues, identity, message, scan_
 from evenstring.wire.stream import StreamDecoder
 
 GROUPS = 24
-LEAST_STRUCT = 12.0  # times the speed of the loop
+LEAST_STRUCT = 15.0  # times the speed of the loop
 LEAST_CONSTRUCT = 80.0
 
 _SCAN = cs.Struct(

@@ -47,7 +47,7 @@ class Log:
             say(f"not added to the logbook: {error}", err=True)
         if left:
             files = " ".join(map(str, left))
-            raise InputError(f"recorded and whole, but not in the logbook: evenstring logbook add {files}")
+            raise InputError(f"recorded and whole, but not in the logbook; later: evenstring logbook add {files}")
 
 
 def log_option(command: Callable[..., Any]) -> Callable[..., Any]:

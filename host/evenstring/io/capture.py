@@ -65,6 +65,7 @@ class Status:
     uptime_ms: int
     console_pieces: int = 0
     ident: Ident | None = None  # the latest
+    cut_on_joining: int = 0  # of the damaged, see StreamDecoder
     trouble: str = ""  # the board says that it does not measure: fault, place, what to do
     reset_by_opening: bool = False  # the board restarted as the port was opened
 
@@ -249,6 +250,7 @@ class _Capture:
             spread_mv=self.spread_mv,
             frames_damaged=decoder.frames_damaged,
             frames_lost=decoder.frames_lost,
+            cut_on_joining=decoder.cut_on_joining,
             bytes_written=self.writer.bytes_written,
             elapsed_s=now_s - self.began_s,
             uptime_ms=self.uptime_ms,

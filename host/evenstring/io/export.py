@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +15,7 @@ from evenstring import __version__
 from evenstring.errors import InputError
 from evenstring.session import Session
 
-__all__ = ["WRITERS", "csv_chunks", "parquet"]
+__all__ = ["WRITERS", "csv_chunks", "joined", "parquet"]
 
 _ROWS = 20_000  # rows formatted at once
 
@@ -87,7 +87,8 @@ def parquet(session: Session) -> bytes:
     return sink.getvalue()
 
 
-def _frames(paths: list[Path]) -> Iterator[bytes]:
+def joined(paths: Sequence[Path]) -> Iterator[bytes]:
+    """Recordings put one after another, as they are; a delimiter keeps a torn end from running into the next."""
     for path in paths:
         with path.open("rb") as file:
             while chunk := file.read(1 << 20):
@@ -95,8 +96,7 @@ def _frames(paths: list[Path]) -> Iterator[bytes]:
         yield b"\0"
 
 
-WRITERS: dict[str, Callable[[Session, list[Path]], Iterator[bytes]]] = {
-    "csv": lambda session, _paths: csv_chunks(session),
-    "parquet": lambda session, _paths: iter([parquet(session)]),
-    "frames": lambda _session, paths: _frames(paths),
+WRITERS: dict[str, Callable[[Session], Iterator[bytes]]] = {
+    "csv": csv_chunks,
+    "parquet": lambda session: iter([parquet(session)]),
 }

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import astuple, dataclass, replace
 from pathlib import Path
 
@@ -12,10 +12,10 @@ from evenstring.io.plausibility import without_dropouts
 from evenstring.profile import PackProfile, parse_profile
 from evenstring.session import LinkStats, Session
 from evenstring.wire.delta import DELTA_NAMES, decode_blocks
-from evenstring.wire.stream import ScanRows, StreamDecoder
+from evenstring.wire.stream import Batch, ScanRows, StreamDecoder
 from evenstring.wire.structs import Frame
 
-__all__ = ["load_recordings", "load_session", "profile_of"]
+__all__ = ["count_scans", "load_recordings", "load_session", "profile_of"]
 
 _CHUNK = 1 << 22
 
@@ -54,6 +54,28 @@ def load_recordings(paths: Sequence[Path]) -> tuple[Session, tuple[Session, ...]
     return _assembled(decoded), tuple(_assembled([d]) for d in decoded) if len(decoded) > 1 else ()
 
 
+def count_scans(paths: Sequence[Path]) -> tuple[int, int]:
+    """How many scans recordings hold, and of how many groups the last one is; keeps none of them in memory.
+
+    Raises:
+        InputError: a file cannot be read, or holds no frame at all.
+    """
+    decoder, scans, groups = StreamDecoder(), 0, 0
+    for path in paths:
+        good = decoder.frames_good
+        for batch in _batches(path, decoder, None):
+            for rows in (*batch.scans, *decode_blocks([f for f in batch.frames if f.name in DELTA_NAMES])):
+                scans += len(rows.rows)
+                groups = int(rows.rows["groups"][-1])
+        _some_frame(path, decoder.frames_good - good)
+    return scans, groups
+
+
+def _some_frame(path: Path, count: int) -> None:
+    if not count:
+        raise InputError(f"{path}: no evenstring frame in this file; give a recording, or `evenstring import` a table")
+
+
 def _decoded(paths: Sequence[Path], progress: Callable[[int], None] | None) -> list[_Decoded]:
     decoder = StreamDecoder()
     out: list[_Decoded] = []
@@ -61,13 +83,12 @@ def _decoded(paths: Sequence[Path], progress: Callable[[int], None] | None) -> l
         before = _link(decoder)
         scans: list[ScanRows] = []
         frames: list[Frame] = []
-        tail = _read(path, decoder, scans, frames, progress)
-        now = replace(_link(decoder), tail_bytes=before.tail_bytes + tail)
+        for batch in _batches(path, decoder, progress):
+            scans += batch.scans
+            frames += batch.frames
+        now = replace(_link(decoder), tail_bytes=before.tail_bytes + decoder.tail_bytes)
         link = LinkStats(*(a - b for a, b in zip(astuple(now), astuple(before), strict=True)))
-        if not link.frames_good:
-            raise InputError(
-                f"{path}: no evenstring frame in this file; give a recording, or `evenstring import` a table"
-            )
+        _some_frame(path, link.frames_good)
         if out:
             link = replace(link, bytes_total=link.bytes_total - 1)  # the delimiter put between two files
         blocks = [f for f in frames if f.name in DELTA_NAMES]
@@ -85,6 +106,7 @@ def _link(decoder: StreamDecoder) -> LinkStats:
         frames_lost=decoder.frames_lost,
         frames_unknown=decoder.frames_unknown,
         tail_bytes=0,
+        cut_on_joining=decoder.cut_on_joining,
         console_pieces=decoder.console_pieces,
         console_bytes=decoder.console_bytes,
     )
@@ -101,32 +123,24 @@ def _assembled(decoded: Sequence[_Decoded]) -> Session:
     return session
 
 
-def _read(
-    path: Path,
-    decoder: StreamDecoder,
-    scans: list[ScanRows],
-    frames: list[Frame],
-    progress: Callable[[int], None] | None,
-) -> int:
+def _batches(path: Path, decoder: StreamDecoder, progress: Callable[[int], None] | None) -> Iterator[Batch]:
+    """What a file holds, chunk by chunk."""
     if path.is_dir():
         raise InputError(f"{path}: is a folder; give the recording in it")
+    empty = True
     try:
         with path.open("rb") as file:
             if decoder.bytes_total:  # a torn end of the file before must not run into this one
                 decoder.feed(b"\0")
-            first = True
             while chunk := file.read(_CHUNK):
-                batch = decoder.feed(chunk)
-                scans += batch.scans
-                frames += batch.frames
-                first = False
+                empty = False
+                yield decoder.feed(chunk)
                 if progress:
                     progress(len(chunk))
     except OSError as error:
         raise InputError(f"{path}: cannot read this file ({error.strerror or error}); check the name") from error
-    if first:
+    if empty:
         raise InputError(f"{path}: is empty; nothing was recorded")
-    return decoder.tail_bytes
 
 
 def profile_of(session: Session, given: PackProfile | None = None) -> PackProfile:

@@ -155,7 +155,7 @@ class PortSource:
             moved = True
         if self._status:
             s = self._status
-            state.link = Link(s.state, s.scans, s.scans_per_s, s.frames_damaged, s.frames_lost)
+            state.link = Link(s.state, s.scans, s.scans_per_s, s.frames_damaged - s.cut_on_joining, s.frames_lost)
         return moved
 
     @property
@@ -228,7 +228,7 @@ class ReplaySource:
         state.take(self.session.time_s[fresh], self.session.volts_v[fresh], None if current is None else current[fresh])
         link = self.session.link
         self._tell(state)
-        state.link = Link("replay", due, self._rate(due), link.frames_damaged, link.frames_lost)
+        state.link = Link("replay", due, self._rate(due), link.frames_damaged - link.cut_on_joining, link.frames_lost)
         moved, self._next = due > self._next, due
         return moved
 

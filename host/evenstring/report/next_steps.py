@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+import numpy as np
+
 from evenstring.analysis.results import Balancing, Charge, Coverage, Event, Hazard, Reason, Ride, Step, Weakness
+from evenstring.analysis.series.rows_of_phase import rows_of_kind
 from evenstring.report.drawing.axis import clock
 from evenstring.report.material import Material
 from evenstring.report.words import listed
@@ -12,6 +15,8 @@ from evenstring.report.words import listed
 __all__ = ["next_step", "record_next"]
 
 _SITTING_S = 10 * 3600.0  # longer is no longer one sitting: our choice
+_TWO = 2  # neighbours without a reading share one lead
+_COLD_C = 10.0  # below this a pack sags clearly more than at 25: common practice
 _ALONE = "never alone overnight"
 
 
@@ -48,13 +53,15 @@ def _workshop(r: Reason, _m: Material) -> str:
     return f"Neither charge nor ride it until someone trained has looked at it{_of(r)}; take this page along."
 
 
-def _mend_lead(r: Reason, _m: Material) -> str:
-    coverage = r.rests_on
+def _mend_lead(r: Reason, m: Material) -> str:
+    on = r.rests_on
     who = ""
-    if isinstance(coverage, Coverage):
-        who = f" of group {listed(coverage.never_read or coverage.often_unread)}"
-    elif isinstance(coverage, Event):
-        who = f" of group {coverage.group}"
+    if isinstance(on, Coverage):
+        who = f" of group {listed(on.never_read or on.often_unread)}"
+    elif isinstance(on, Event):
+        opened = sorted({e.group for e in m.found.events if e.kind == "lead_open"} | {on.group})
+        beside = len(opened) == _TWO and opened[1] - opened[0] == 1
+        who = f" between groups {listed(opened)}" if beside else f" of group {listed(opened)}"
     return (
         f"With the pack off charger and load, have the sense lead{who} and its plug looked at: a chafed lead can also"
         " short. Then record again."
@@ -166,13 +173,23 @@ def _ride_gently(r: Reason, m: Material) -> str:
     reserve = m.found.reserve
     if reserve is not None and reserve.resting_pack_v:
         share = 100 * reserve.lowest_soc_at_full_load
-        depth = f" Ride no lower than {reserve.resting_pack_v:.1f} V at rest ({share:.0f} % of charge)."
+        depth = f" Ride no lower than {reserve.resting_pack_v:.1f} V at rest ({share:.0f} % of charge).{_cold(m)}"
     else:
-        depth = " Turn back earlier than you used to, and ask for less power when the pack is low or cold."
+        depth = f" Turn back earlier than you used to, and ask for less power when the pack is low or cold.{_cold(m)}"
     who = who[0].lower() + who[1:]
     if r.kind == "high_resistance":
         return f"On the next ride expect {who} to sag deepest when you ask for power, and power to be cut early.{depth}"
     return f"On the next ride expect less: {who} is empty first, and power may be cut then.{depth}"
+
+
+def _cold(m: Material) -> str:
+    """Whether it was the cold of a ride that made the sag deep, said with its degrees."""
+    if m.session.temps_c is None:
+        return ""
+    cold_c = m.session.temps_c[rows_of_kind(m.session.time_s, m.found.phases, "ride")]
+    if not np.isfinite(cold_c).any() or (lowest_c := float(np.nanmin(cold_c))) >= _COLD_C:
+        return ""
+    return f" It was ridden at {lowest_c:.0f} °C: warm, the same pack sags less and gives more."
 
 
 def _leave_room(_r: Reason, _m: Material) -> str:

@@ -26,7 +26,17 @@ from evenstring.report.drawing.reduction import departures_mv
 from evenstring.report.material import Material
 from evenstring.report.next_steps import next_step, record_next
 from evenstring.report.reasons import headline, sentence, sure_line
-from evenstring.report.sections import balancing, causes, charge, limits, reserve, ride, since_before, spread
+from evenstring.report.sections import (
+    balancing,
+    causes,
+    charge,
+    hazards,
+    limits,
+    reserve,
+    ride,
+    since_before,
+    spread,
+)
 from evenstring.report.sections.first import headline_figures
 from evenstring.report.sections.quality import notes, quality
 from evenstring.report.sections.section import Section
@@ -78,7 +88,7 @@ def render(material: Material, title: str = "", additions: Sequence[Addition] = 
 
 def _sections(material: Material) -> list[Section]:
     """All sections, in the order of the questions a rider asks."""
-    rooms = (spread, charge, balancing, limits, ride, causes, reserve, since_before)
+    rooms = (hazards, spread, charge, balancing, limits, ride, causes, reserve, since_before)
     return [made for room in rooms if (made := room.section(material)) is not None]
 
 

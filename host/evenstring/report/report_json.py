@@ -115,6 +115,7 @@ def _recording(session: Session) -> dict[str, Any]:
         "duration_s": round(session.duration_s, 3),
         "frames_lost": session.link.frames_lost,
         "frames_damaged": session.link.frames_damaged,
+        "cut_on_joining": session.link.cut_on_joining,
         "start": None if session.start is None else session.start.isoformat(timespec="milliseconds"),
         "has_current": session.has_current,
         "frames_unknown": session.link.frames_unknown,

@@ -45,14 +45,12 @@ def good_rows(rows: NDArray[np.uint8]) -> NDArray[np.bool_]:
     if width < 5:
         return np.zeros(count, np.bool_)
     step = max(1, _BLOCK_BYTES // width)
-    turned = np.empty((min(step, count), width), np.uint8)
+    data, turned = rows.reshape(-1).data, np.ascontiguousarray(rows[::-1]).reshape(-1).data
     for first in range(0, count, step):
-        block = rows[first : first + step]
-        n = len(block)
-        np.copyto(turned[:n], block[::-1])
-        expected = _expected(width, n)
-        if zlib.crc32(block.data) != expected or zlib.crc32(turned[:n].data) != expected:
-            data = memoryview(block.reshape(-1).data)
-            for k in range(n):
-                good[first + k] = zlib.crc32(data[k * width + 1 : (k + 1) * width]) == _RESIDUE
+        end = min(first + step, count)
+        expected = _expected(width, end - first)
+        there, back = data[first * width : end * width], turned[(count - end) * width : (count - first) * width]
+        if zlib.crc32(there) != expected or zlib.crc32(back) != expected:
+            for k in range(first, end):
+                good[k] = zlib.crc32(data[k * width + 1 : (k + 1) * width]) == _RESIDUE
     return good

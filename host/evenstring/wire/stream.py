@@ -33,7 +33,7 @@ _MAX_PIECE = framing.encoded_size(load_table().max_frame) - 1
 _BULK_CODES = frozenset(m.code for m in load_table().messages if m.bulk)
 _TEXT_SIZE = 8  # shorter text is damage: chance makes one random byte in 2.6 printable
 _PRINTABLE = bytes(range(0x20, 0x7F)) + b"\t\n\r\x1b"
-_CHUNK = 1 << 20  # bytes handled at once: large enough that numpy's cost of a call is shared by many frames
+_CHUNK = 1 << 22  # bytes handled at once: large enough that numpy's cost of a call is shared by many frames
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -78,6 +78,8 @@ class StreamDecoder:
 
     Attributes:
         bytes_total, frames_good, frames_damaged, frames_lost, frames_unknown: counts so far.
+        cut_on_joining: 1 where one damaged piece, counted as such, stands before the first frame of the board: whoever
+            joins a board that is sending gets the end of a frame first. Nothing was lost that was ever there.
         console_pieces, console_bytes: what an interpreter or boot loader printed between frames; not damage.
     """
 
@@ -87,6 +89,7 @@ class StreamDecoder:
         self.frames_damaged = 0
         self.frames_lost = 0
         self.frames_unknown = 0
+        self.cut_on_joining = 0
         self.console_pieces = 0
         self.console_bytes = 0
         self._rest = b""
@@ -222,7 +225,9 @@ class StreamDecoder:
         payloads = [data[at + first : at + end] for at in range(0, len(data), width)]
         # All payloads here are of one length: without arrays and texts in the message, one look tells for all.
         fixed = fixed_size(code)
-        parsed = [parse_payload(code, payload) if fixed is None else None for payload in payloads]
+        # A board says who it is again and again, in the same words.
+        read = {payload: parse_payload(code, payload) for payload in set(payloads)} if fixed is None else {}
+        parsed = [read.get(payload) for payload in payloads]
         sound = np.array([fields is not None if fixed is None else end - first >= fixed for fields in parsed])
         if not sound.all():
             self._damage_all(ordinals[~sound])
@@ -318,12 +323,15 @@ class StreamDecoder:
             if len(mine):
                 self._gaps(name, ordinals[mine], seqs[mine], uptimes[mine], at)
         last = self._last.get("board")
+        self._damaged_at = damaged
         if last:
             self._damaged_at = [d for d in damaged if d > last[0]]
             self._begin = [b for b in self._begin if b > last[0]]
 
     def _gaps(self, name: str, ordinals: I64, seqs: I64, uptimes: I64, damaged: I64) -> None:
         last = self._last.get(name)
+        if name == "board" and not last:
+            self.cut_on_joining = int(np.searchsorted(damaged, ordinals[0]) == 1)
         if last:
             ordinals, seqs, uptimes = (
                 np.concatenate(([v], a)) for v, a in zip(last, (ordinals, seqs, uptimes), strict=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import sys
+import tracemalloc
 from pathlib import Path
 
 import numpy as np
@@ -12,8 +13,8 @@ import pytest
 from evenstring.cli import main
 from evenstring.errors import InputError
 from evenstring.io.battery_data import group_files
-from evenstring.io.export import parquet
-from evenstring.io.load import load_session
+from evenstring.io.export import joined, parquet
+from evenstring.io.load import count_scans, load_session
 from evenstring.session import Session
 
 from tests.host.streams import recording
@@ -78,3 +79,20 @@ def test_export_to_a_folder_overwrites_nothing(tmp_path: Path, capsys: pytest.Ca
     assert codes == [0, 1]
     assert len(list(folder.iterdir())) == 3
     assert "exists already" in capsys.readouterr().err
+
+
+def test_putting_frames_together_holds_none_of_them_in_memory(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Four times the file, the same memory."""
+    monkeypatch.setattr("evenstring.io.load._CHUNK", 1 << 16)
+    path, peaks = tmp_path / "a.frames", []
+    for scans in (15_000, 60_000):
+        path.write_bytes(recording(scans))
+        tracemalloc.start()
+        assert count_scans([path]) == (scans, 24)
+        for _ in joined([path]):
+            pass
+        peaks.append(tracemalloc.get_traced_memory()[1])
+        tracemalloc.stop()
+
+    assert peaks[1] < 1.2 * peaks[0]
+    assert peaks[1] < path.stat().st_size

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+import numpy as np
 import pytest
 from evenstring.analysis.results import Balancing, Charge, Event, Reason, Verdict
 from evenstring.report.next_steps import next_step, record_next
@@ -83,6 +86,31 @@ def test_the_page_begins_with_what_how_sure_and_what_now() -> None:
     order = [first.index(t) for t in (headline(material.found.verdict), "How sure", "<li>", 'class="figures"')]
     assert order == sorted(order)
     assert record_next(material) == ""  # to be inspected first
+
+
+@pytest.mark.parametrize(
+    ("opened", "words"),
+    [((9, 10), "between groups 9 and 10"), ((9, 14), "of group 9 and 14"), ((9,), "of group 9 and its plug")],
+)
+def test_two_neighbours_without_a_reading_are_one_lead(opened: tuple[int, ...], words: str) -> None:
+    events = tuple(Event("lead_open", g, 0.0, 400.0, None, None) for g in opened)
+    reason = Reason("visit", "inspect", events[0], "events[0]", "events", 0.95, "mend_lead")
+
+    assert words in next_step(
+        a_material(a_day(), events=events, verdict=Verdict("inspect", (reason,), None, 0.95, (reason,)))
+    )
+
+
+@pytest.mark.parametrize(("ridden_c", "said"), [(1.0, True), (22.0, False)])
+def test_a_cold_ride_is_named_beside_what_to_expect_of_the_next(ridden_c: float, said: bool) -> None:
+    day = a_day()
+    cold = replace(day, temps_c=np.full((day.scans, 1), ridden_c, np.float32))
+    visit = Event("below_empty", 2, 100.0, 16.0, 2.88, True)
+    reason = Reason("visit", "ride_weak_group", visit, "events[0]", "events", 0.95, "ride_gently")
+
+    words = next_step(a_material(cold, verdict=Verdict("ride_weak_group", (reason,), None, 0.95, (reason,))))
+
+    assert ("It was ridden at 1 °C" in words) == said
 
 
 def test_printed_the_summary_is_one_sheet_with_the_table_open_and_pages_are_numbered() -> None:

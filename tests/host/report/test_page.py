@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from evenstring.analysis.results import Balancing, Charge, Reason, Spread, SpreadClaim, Unknown, Verdict
+from evenstring.analysis.results import Balancing, Charge, Hazard, Reason, Spread, SpreadClaim, Unknown, Verdict
 from evenstring.report.material import Material, gather_material
 from evenstring.report.page import render
 from evenstring.report.report_json import report_json
@@ -251,3 +251,16 @@ def test_a_board_that_stopped_measuring_is_named_with_what_to_do(day: Session) -
     assert stuck.words
     assert stuck.words in words
     assert f"{warned.words} (3.02 V)" in words
+
+
+def test_what_is_dangerous_has_its_own_section_and_the_headline_points_there(day: Session) -> None:
+    heat = Hazard("extra_heat", 7, 3.2, "W", 2.5, 3.9, 0.91, current_a=30.0, more_percent=120.0)
+    grows = Hazard("spread_grows", None, 9.0, "mV", 8.0, 10.0, 0.93, hours=6.0)
+    reason = Reason("extra_heat", "inspect", heat, "hazards[0]", "hazards", 0.91, "check_joint")
+    material = a_material(day, hazards=(heat, grows), verdict=Verdict("inspect", (reason,), 0.9))
+    page = render(material)
+    words = " ".join(parsed(page).words)
+    assert '<a href="#hazards">' in page
+    assert "group 7 extra heat in one place 3.2 W at 30 A 2.5 to 3.9 W 120 % more resistance" in words
+    assert "the string the spread grows at rest 9 mV 8 to 10 mV over 6.0 h 0.93" in words
+    assert 'id="hazards"' not in render(a_material(day))

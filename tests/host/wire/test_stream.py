@@ -116,6 +116,24 @@ def test_a_lost_delimiter_costs_two_frames() -> None:
     assert decode([stream])[1] == (2, 1, 1, 0, 0)
 
 
+@pytest.mark.parametrize("step", [1, 7, 10_000])
+def test_the_end_of_a_frame_met_on_joining_is_counted_and_known_as_that(step: int) -> None:
+    stream = recording(8)[9:]
+    decoder = StreamDecoder()
+    for at in range(0, len(stream), step):
+        decoder.feed(stream[at : at + step])
+
+    assert (decoder.frames_damaged, decoder.cut_on_joining, decoder.frames_lost) == (1, 1, 0)
+
+
+@pytest.mark.parametrize("before", [b"", b"one\0two\0", GOOD + b"torn\0"])
+def test_damage_elsewhere_is_no_joining(before: bytes) -> None:
+    decoder = StreamDecoder()
+    decoder.feed(before + recording(8) + b"torn\0")
+
+    assert decoder.cut_on_joining == 0
+
+
 def test_numbers_missing_in_seq_are_lost_frames() -> None:
     frames = [f + b"\0" for f in scans(20, groups=3).split(b"\0")[:-1]]
 

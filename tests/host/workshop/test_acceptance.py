@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -14,7 +15,7 @@ from evenstring.cli import cli
 from evenstring.report.material import Material
 from evenstring.workshop.acceptance.accept import accept
 from evenstring.workshop.acceptance.limits import parse_limits
-from evenstring.workshop.acceptance.table import acceptance_json, terminal_lines
+from evenstring.workshop.acceptance.table import acceptance_json, result_parts, terminal_lines
 from evenstring.workshop.job import Job
 
 from tests.host.looks import a_day, a_material
@@ -179,3 +180,11 @@ def run(tmp_path: Path, limits: str) -> Result:
     arguments = ["report", str(frames), "--groups", "4", "--chemistry", "nmc", "-o", str(tmp_path / "out"),
                  "--accept", str(file), "--exit-verdict"]  # fmt: skip
     return CliRunner().invoke(cli, arguments)
+
+
+def test_a_pass_with_something_unmeasured_says_that_it_goes_only_so_far() -> None:
+    made: dict[str, Any] = {"name": "in service", "result": "pass", "risk": 0.01, "criteria": [{"decision": "pass"}]}
+    assert result_parts(made)[0] == "Passes “in service”"
+
+    made["criteria"] = [{"decision": "pass"}, {"decision": "not_measured"}]
+    assert result_parts(made)[0] == "As far as it was measured, passes “in service”"

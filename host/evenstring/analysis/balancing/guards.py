@@ -21,7 +21,8 @@ __all__ = ["Trend", "kept_to_trend", "misfit", "trend_of"]
 F64 = NDArray[np.float64]
 _LATE_H = 0.75  # the end of a held voltage, in which its trend is taken: our choice
 _LEAST_MEANS = 6  # for a trend: our choice
-_SETTLED = 0.1  # of full current, in which it stays meanwhile: our choice
+_SETTLED = 0.1  # of full current; where it moves by more, what follows it is taken out: our choice
+_TAPERS = 0.7  # correlation of current and time from which the current is taken to fall: our choice
 # Errors of neighbouring means are alike: the slope is so many times as uncertain: tuned on published cells (`tuned`)
 _ALIKE = 2.0
 # Uncertainties of a trend from which it is one, and up to which it may be one: our choice
@@ -44,16 +45,26 @@ class Trend:
 
 
 def trend_of(w: Window) -> Trend | None:
-    """The straight line through the spread of the last means at constant voltage; None while the current still falls.
+    """How fast the spread of the last means at constant voltage closed beside what follows the current.
 
-    Polarisation moves groups against each other as the current does.
+    Polarisation moves groups against each other as the current does. None where that falls steadily, for then the two
+    are not told apart.
     """
     late = w.held & (np.arange(len(w.held)) >= len(w.held) - round(_LATE_H / w.step_h)) & (w.weight > 0.5)
     spread_v, hours = np.ptp(w.volts_v[late], axis=1), np.flatnonzero(late) * w.step_h
-    if len(hours) < _LEAST_MEANS or w.share is None or np.ptp(w.share[late]) > _SETTLED:
+    if len(hours) < _LEAST_MEANS or w.share is None:
         return None
-    (slope, _), covariance = np.polyfit(hours, spread_v, 1, cov=True)
-    return Trend(-float(slope), _ALIKE * float(np.sqrt(covariance[0, 0])))
+    share = w.share[late]
+    columns = [np.ones_like(hours), hours - hours.mean()]
+    if np.ptp(share) > _SETTLED:
+        if abs(np.corrcoef(hours, share)[0, 1]) > _TAPERS:
+            return None
+        columns.append(share - share.mean())
+    design = np.stack(columns, axis=1)
+    fitted, *_ = np.linalg.lstsq(design, spread_v, rcond=None)
+    left_v2 = float(np.sum((spread_v - design @ fitted) ** 2)) / (len(hours) - design.shape[1])
+    u_v_h = float(np.sqrt(left_v2 * np.linalg.inv(design.T @ design)[1, 1]))
+    return Trend(-float(fitted[1]), _ALIKE * u_v_h)
 
 
 def misfit(w: Window, fit: Fit, profile: PackProfile) -> str:
@@ -81,6 +92,7 @@ def kept_to_trend(found: Balancing, w: Window, fit: Fit, goal_v: float) -> Balan
         why = f"by the trend of its last {_LATE_H * 60:.0f} min, {trend.closing_v_h * 1e3:.1f} mV an hour, carried on"
         return replace(
             found, state="converging", answer="time", remaining_s=hours * 3600.0,
+            rate_mv_per_h=trend.closing_v_h * 1e3, rate_u_mv_per_h=trend.u_v_h * 1e3,
             remaining_low_s=_SOONER * hours * 3600.0, remaining_high_s=_LATER * hours * 3600.0, reasons=(why,),
         )  # fmt: skip
     # Under a rule that closes they meet, but for what the board leaves alone.

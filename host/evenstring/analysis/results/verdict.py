@@ -54,7 +54,7 @@ ReasonKind = Literal[
     "cells_unknown",
     "nothing_found",
 ]
-Picture = Literal["levels", "spread", "events", "balancing", "weakness", "profile", "recording"]
+Picture = Literal["levels", "spread", "events", "balancing", "weakness", "hazards", "profile", "recording"]
 # What to do with the pack now.
 Step = Literal[
     "leave_alone",

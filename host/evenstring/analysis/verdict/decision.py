@@ -56,10 +56,10 @@ TABLE: dict[ReasonKind, Row] = {
     "balancer_fault": Row("inspect", 0.9, "mend_balancer", "weakness"),
     "connection": Row("inspect", 0.9, "workshop", "weakness"),
     # Dangerous whatever its cause.
-    "extra_heat": Row("inspect", 0.9, "check_joint", "weakness"),
-    "drains_at_rest": Row("inspect", 0.9, "find_drain", "spread"),
-    "spread_grows": Row("inspect", 0.9, "find_drain", "spread"),
-    "far_behind": Row("inspect", 0.9, "find_gap", "balancing"),
+    "extra_heat": Row("inspect", 0.9, "check_joint", "hazards"),
+    "drains_at_rest": Row("inspect", 0.9, "find_drain", "hazards"),
+    "spread_grows": Row("inspect", 0.9, "find_drain", "hazards"),
+    "far_behind": Row("inspect", 0.9, "find_gap", "hazards"),
     "profile_misfit": Row("ride", 0.9, "mend_profile", "profile"),
     # What was not read: no statement below this line stands without it.
     "no_scan": Row("too_little_data", 0.99, "record", "recording", blocks=True),

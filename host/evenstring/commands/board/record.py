@@ -33,11 +33,12 @@ def status_line(status: Status, path: Path) -> str:
     spread = "spread –" if status.spread_mv is None else f"spread {status.spread_mv:.1f} mV"
     minutes, seconds = divmod(int(status.elapsed_s), 60)
     texts = f", {status.console_pieces} console texts" if status.console_pieces else ""
+    cut = " (cut on joining)" if status.frames_damaged == status.cut_on_joining == 1 else ""
     trouble = f"! {status.trouble}  " if status.trouble else ""
     return (
         f"{trouble}{status.state} {minutes}:{seconds:02d}  {status.groups} groups  {status.scans} scans"
-        f" ({status.scans_per_s:.1f}/s)  {spread}  {status.frames_damaged} damaged, {status.frames_lost} lost{texts}"
-        f"  {status.bytes_written / 1000:.0f} kB -> {plain(path)}"
+        f" ({status.scans_per_s:.1f}/s)  {spread}  {status.frames_damaged} damaged{cut},"
+        f" {status.frames_lost} lost{texts}  {status.bytes_written / 1000:.0f} kB -> {plain(path)}"
     )
 
 

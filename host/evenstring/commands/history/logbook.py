@@ -124,11 +124,12 @@ def show(number: int, folder: Path | None) -> None:
 
 @command.command("remove")
 @click.argument("number", type=int)
+@click.option("--note", "reason", help="Why, where a visit below the discard voltage goes with it; kept.")
 @where_option
-def remove(number: int, folder: Path | None) -> None:
+def remove(number: int, reason: str | None, folder: Path | None) -> None:
     """Take recording NUMBER out, and the copy that the logbook made of it; your own file stays."""
     with book_to_add(folder) as book:
-        became = book.remove(number)
+        became = book.remove(number, reason, time.time())
     say(f"recording {number} is out of the logbook; {became}")
 
 

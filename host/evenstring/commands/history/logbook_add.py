@@ -95,9 +95,11 @@ def add_file(
     found = _found(session, _source(profile, session, pack, wishes))
     if seen(path) != file:
         raise InputError("it changed while it was read: add it again when the recording is complete")
+    lost = _visits_lost(book, before[0], found) if before else ""
     added = book.add(file, told, found, copy=copy)
     what = " (again, since it grew)" if added.grew else " (findings anew)" if added.known else ""
-    say(f"{path}: recording {added.number}{what}: {found.entry.action.replace('_', ' ')}; of {heading(added.pack)}")
+    action = found.entry.action.replace("_", " ")
+    say(f"{path}: recording {added.number}{what}: {action}; of {heading(added.pack)}{lost}")
     if added.new_pack:
         _say_new(book, added)
 
@@ -111,9 +113,9 @@ def _say_new(book: Book, added: Added) -> None:
 
 def _say_known(book: Book, file: Seen, known: tuple[int, PackKey], names: Names, *, copy: bool) -> None:
     number, pack = known
-    was = book.source(number)[0].path
+    was = book.origin(number)
     moved = book.met_again(number, file, copy=copy)
-    same = "" if was.name == file.path.name or moved else f", the same recording as {was}"
+    same = "" if was == file.path.absolute() or moved else f", the same recording as {was}"
     say(f"{file.path}: recording {number}, here already{same}, of {heading(pack)}{f'; {moved}' if moved else ''}")
     asked = (names.name or pack.name, names.vehicle or pack.vehicle, names.into or pack.number)
     if asked != (pack.name, pack.vehicle, pack.number):
@@ -192,8 +194,19 @@ def _again(book: Book, number: int) -> None:
     if profile is None and session.pack_toml is None and _had_profile(book.report(number)):
         raise InputError(f"which profile was given is not kept: `logbook remove {number}`, then add it with --pack")
     found = _found(session, source)
+    lost = _visits_lost(book, number, found)
     book.again(number, found)
-    say(f"recording {number}, {was.path}: {found.entry.action.replace('_', ' ')}")
+    say(f"recording {number}, {was.path}: {found.entry.action.replace('_', ' ')}{lost}")
+
+
+def _visits_lost(book: Book, number: int, found: Found) -> str:
+    """A warning that stood must not go unseen because a later version looks otherwise."""
+    before = {int(group) for group, _v in book.listed(number).figures.get("below_discard") or ()}
+    gone = sorted(before - {group for group, _v in found.entry.below_discard})
+    if not gone:
+        return ""
+    groups = " and ".join(map(str, gone))
+    return f"\n  ! group {groups} below the discard voltage, as an earlier version found, is not found any more"
 
 
 def _had_profile(report: str) -> bool:

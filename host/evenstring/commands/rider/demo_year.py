@@ -91,16 +91,11 @@ def _recorded(folder: Path, force: bool) -> Iterator[Path]:
 def _looked_at(path: Path) -> tuple[Seen, Told, Found]:
     file, session = seen(path), load_session([path])
     material = gather_material(session, profile_of(session))
-    ident, profile = session.ident, material.profile
+    ident, chemistry = session.ident, material.profile.chemistry
     told = Told(
-        name=profile.name,
-        vehicle=None,
-        groups=session.groups,
-        chemistry=profile.chemistry,
-        string_name=ident.string_name,
-        board_id=ident.board_id,
+        material.profile.name, session.groups, chemistry, string_name=ident.string_name, board_id=ident.board_id,
         pack_toml=session.pack_toml,
-    )
+    )  # fmt: skip
     return file, told, Found(entry_of(material, file.sha256), json_text(report_json(material)))
 
 

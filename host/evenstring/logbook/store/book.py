@@ -10,14 +10,19 @@ from pathlib import Path
 from typing import Any
 
 from evenstring import __version__
-from evenstring.errors import InputError
+from evenstring.errors import InputError, UsageError
 from evenstring.logbook.store.database import FILE, damaged
-from evenstring.logbook.store.files import Seen, begins_with, copied, leftovers, remove_copy, seen
+from evenstring.logbook.store.files import Seen, begins_with, copied, leftovers, remove_copy, sha256_of
 from evenstring.logbook.store.rows import Added, Found, Listed, Source
 from evenstring.logbook.store.whose import PackKey, Told, own_id, whose
 
-__all__ = ["Book", "findings_version"]
+__all__ = ["Book", "Listed", "PackKey", "findings_version", "sha256_of"]
 
+_LISTED = (
+    "SELECT r.pack_id, r.id, r.path, r.sha256, r.bytes, r.start_s, f.entry FROM recording r"
+    " JOIN finding f ON f.rowid = (SELECT max(rowid) FROM finding WHERE recording_id = r.id)"
+)
+_LISTED_KINDS = (int, int, str, str, int, float | None, str)
 _BARE = """
     DELETE FROM pack WHERE NOT EXISTS (SELECT 1 FROM recording WHERE pack_id = pack.id)
     AND NOT EXISTS (SELECT 1 FROM cleared WHERE pack_id = pack.id)
@@ -60,15 +65,21 @@ class Book:
 
     def of_pack(self, pack: PackKey) -> Iterator[Listed]:
         """The recordings of one pack in order of time, one after another from the disk; those without a date first."""
-        rows = self._read(
-            "SELECT r.id, r.path, r.sha256, r.bytes, r.start_s, f.entry FROM recording r"
-            " JOIN finding f ON f.rowid = (SELECT max(rowid) FROM finding WHERE recording_id = r.id)"
-            " WHERE r.pack_id = ? ORDER BY r.start_s, r.id",
-            (self._number(pack),),
-            (int, str, str, int, float | None, str),
-        )
-        for number, path, *rest in rows:
+        query = f"{_LISTED} WHERE r.pack_id = ? ORDER BY r.start_s, r.id"
+        for _pack, number, path, *rest in self._read(query, (self._number(pack),), _LISTED_KINDS):
             yield Listed(number, pack, self._folder / path, *rest)
+
+    def listed(self, number: int) -> Listed:
+        """One recording with its latest findings.
+
+        Raises:
+            InputError: there is no such recording.
+        """
+        row = next(self._read(f"{_LISTED} WHERE r.id = ?", (number,), _LISTED_KINDS), None)
+        if row is None:
+            raise _no_recording(number)
+        pack, _number, path, *rest = row
+        return Listed(number, next(p for p in self.packs() if p.number == pack), self._folder / path, *rest)
 
     def source(self, number: int) -> tuple[Seen, Source]:
         """The file of a recording as it was when it was added, and how it was read.
@@ -81,6 +92,13 @@ class Book:
         if row is None:
             raise _no_recording(number)
         return Seen(self._folder / row[0], row[1], row[2]), Source(row[3], row[4])
+
+    def origin(self, number: int) -> Path:
+        """The user's own file that a recording came from, also where a copy is kept."""
+        row = next(self._read("SELECT coalesce(origin, path) FROM recording WHERE id = ?", (number,), (str,)), None)
+        if row is None:
+            raise _no_recording(number)
+        return Path(row[0])
 
     def known(self, sha256: str) -> tuple[int, PackKey] | None:
         """Number and pack of a recording that is here; None: it is not."""
@@ -182,7 +200,7 @@ class Book:
     def met_again(self, number: int, file: Seen, *, copy: bool) -> str:
         """What changes where a recording is added that is here: its path, where it was moved; a copy, where asked."""
         was = self.source(number)[0].path
-        if copy and not self._is_copy(number):
+        if copy and not (self._is_copy(number) and was.is_file()):
             self._db.execute(
                 "UPDATE recording SET path = ?, copied = 1 WHERE id = ?", (str(copied(file, self._folder)), number)
             )
@@ -225,14 +243,38 @@ class Book:
             raise _no_recording(number)
         return str(row[0])
 
-    def remove(self, number: int) -> str:
-        """Take a recording out, and the copy of it that the logbook made; what became of the file, in words."""
+    def remove(self, number: int, reason: str | None, at_s: float) -> str:
+        """Take a recording out, and the copy of it that the logbook made; what became of the file, in words.
+
+        Raises:
+            UsageError: a visit below the discard voltage would go with it that nobody cleared, and no reason is given.
+        """
         path = self.source(number)[0].path
         copy = self._is_copy(number)
+        one = self.listed(number)
+        standing = self._standing_visits(one)
+        if standing and not reason:
+            raise UsageError(
+                f"recording {number} holds the visit of group {' and '.join(map(str, standing))} below the discard"
+                " voltage, which nobody cleared: give --note, why it is taken out; the reason is kept"
+            )
         with self._all_or_nothing():
+            self._db.executemany(
+                "INSERT INTO cleared (pack_id, kind, groupno, at_s, reason) VALUES (?, 'removed', ?, ?, ?)",
+                [(one.pack.number, group, at_s, reason) for group in standing],
+            )
             self._db.execute("DELETE FROM recording WHERE id = ?", (number,))
             self._db.execute(_BARE)
         return remove_copy(path) if copy else f"its file {path} stays where it is"
+
+    def _standing_visits(self, one: Listed) -> list[int]:
+        """Groups that were below the discard voltage and not cleared since; none where that cannot be read any more."""
+        try:
+            visits = [int(group) for group, _v in one.figures.get("below_discard") or ()]
+        except (InputError, TypeError, ValueError):
+            return []
+        cleared = self.cleared(one.pack)
+        return [g for g in visits if g not in cleared or cleared[g][0] < (one.start_s or 0.0)]
 
     def clear(self, key: PackKey, group: int, reason: str, at_s: float) -> None:
         """Keep that a person dealt with a visit of a group of this very string below the discard voltage, and how."""
@@ -243,7 +285,7 @@ class Book:
 
     def cleared(self, key: PackKey) -> dict[int, tuple[float, str]]:
         """By group of this very string: when, and why, its visit below the discard voltage was cleared last."""
-        query = "SELECT groupno, at_s, reason FROM cleared WHERE pack_id = ? ORDER BY at_s"
+        query = "SELECT groupno, at_s, reason FROM cleared WHERE pack_id = ? AND kind = 'below_discard' ORDER BY at_s"
         return {group: (at_s, why) for group, at_s, why in self._read(query, (self._number(key),), (int, float, str))}
 
     def _number(self, key: PackKey) -> int:
@@ -261,7 +303,7 @@ class Book:
             whole = self._folder / path
             if not whole.is_file():
                 yield f"recording {number}: {whole} is gone; its findings are kept"
-            elif seen(whole).sha256 != sha256:
+            elif sha256_of(whole)[0] != sha256:
                 yield f"recording {number}: {whole} is not the file that was added"
 
     def leftovers(self) -> list[Path]:

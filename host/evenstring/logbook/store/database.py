@@ -18,7 +18,6 @@ from pathlib import Path
 from platformdirs import user_data_path
 
 from evenstring.errors import InputError
-from evenstring.io.files import make_folder
 from evenstring.logbook.store.tables import MIGRATIONS, bring_up_to_date, version_of
 
 __all__ = ["COPIES", "FILE", "damaged", "opened", "reading", "usual_folder"]
@@ -48,10 +47,10 @@ def opened(folder: Path, note: Note = lambda _said: None) -> Iterator[sqlite3.Co
     Raises:
         InputError: it is damaged, of a later version, read only, locked, or the disk is full.
     """
-    make_folder(folder)
     path = folder / FILE
     with _sqlite_in_words(path):
         with _disk_in_words(path):
+            folder.mkdir(parents=True, exist_ok=True)
             if not _holds_any(path, note) and not path.exists():
                 _make(path)
         with _connected(path) as connection:

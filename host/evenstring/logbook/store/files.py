@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import IO, BinaryIO
 
 from evenstring.errors import InputError
-from evenstring.io.files import make_folder, new_file
+from evenstring.io.files import new_file
 from evenstring.logbook.store.database import COPIES
 
-__all__ = ["Seen", "begins_with", "copied", "leftovers", "remove_copy", "seen"]
+__all__ = ["Seen", "begins_with", "copied", "leftovers", "remove_copy", "seen", "sha256_of"]
 
 _CHUNK = 1 << 20
 _DIGITS = 32  # of the digest, in the name of a copy: enough to tell them apart
@@ -27,6 +27,19 @@ class Seen:
 
 
 def seen(path: Path) -> Seen:
+    """A file as it is now.
+
+    Raises:
+        InputError: it cannot be read, or its name cannot be kept.
+    """
+    try:
+        str(path.absolute()).encode()
+    except UnicodeEncodeError as error:
+        raise InputError(f"{path}: its name holds bytes that are no text; rename it or its folder") from error
+    return Seen(path, *sha256_of(path))
+
+
+def sha256_of(path: Path) -> tuple[str, int]:
     """Digest and length of a file.
 
     Raises:
@@ -34,7 +47,7 @@ def seen(path: Path) -> Seen:
     """
     try:
         with path.open("rb") as file:
-            return Seen(path, hashlib.file_digest(file, "sha256").hexdigest(), file.tell())
+            return hashlib.file_digest(file, "sha256").hexdigest(), file.tell()
     except OSError as error:
         raise InputError(f"{path} cannot be read: {error.strerror or error}") from error
 
@@ -43,11 +56,14 @@ def begins_with(file: Seen, sha256: str, size: int) -> bool:
     """Whether a file is an earlier one that grew, as one that is recorded or fetched in two goes does."""
     if size >= file.size:
         return False
-    with file.path.open("rb") as source:
-        digest, left = hashlib.sha256(), size
-        while left and (chunk := source.read(min(_CHUNK, left))):
-            digest.update(chunk)
-            left -= len(chunk)
+    digest, left = hashlib.sha256(), size
+    try:
+        with file.path.open("rb") as source:
+            while left and (chunk := source.read(min(_CHUNK, left))):
+                digest.update(chunk)
+                left -= len(chunk)
+    except OSError as error:
+        raise InputError(f"{file.path} cannot be read: {error.strerror or error}") from error
     return digest.hexdigest() == sha256
 
 
@@ -59,11 +75,17 @@ def copied(file: Seen, folder: Path) -> Path:
     """
     name = Path(COPIES) / f"{file.sha256[:_DIGITS]}{file.path.suffix}"
     to = folder / name
-    make_folder(to.parent)
-    if not to.exists() or seen(to).sha256 != file.sha256:  # a copy that is damaged is made again
+    if to.exists() and sha256_of(to)[0] == file.sha256:
+        return name
+    try:  # also of a copy that is damaged
         with file.path.open("rb") as source, new_file(to, force=True) as target:
             if _copy(source, target) != file.sha256:
                 raise InputError(f"{file.path} changed while it was copied: add it again when it is complete")
+    except InputError as error:
+        if isinstance(error.__cause__, OSError):
+            why = error.__cause__.strerror
+            raise InputError(f"{to}: cannot write a copy ({why}): make room, or leave out --copy") from error
+        raise
     return name
 
 

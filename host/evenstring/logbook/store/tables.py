@@ -35,7 +35,7 @@ MIGRATIONS = (
     """,
     # Two packs may have one name, string and number of groups: boards with identities of their own tell them apart. A
     # profile that was given is kept, and how a table was read, so that findings can be computed again; and from which
-    # file a recording came, so that one that grew counts once.
+    # file a recording came, so that one that grew counts once. Copies are named by their place in the logbook's folder.
     """
     CREATE TABLE pack_of_2 (
         id INTEGER PRIMARY KEY, vehicle_id INTEGER NOT NULL REFERENCES vehicle(id), name TEXT NOT NULL,
@@ -59,6 +59,8 @@ MIGRATIONS = (
     ALTER TABLE recording ADD COLUMN wishes TEXT;
     ALTER TABLE recording ADD COLUMN origin TEXT;
     UPDATE recording SET origin = path;
+    UPDATE recording SET path = 'recordings/' || substr(path, instr(path, substr(sha256, 1, 32)))
+        WHERE copied = 1 AND instr(path, substr(sha256, 1, 32)) > 0;
     CREATE INDEX recording_by_origin ON recording (origin);
     """,
 )

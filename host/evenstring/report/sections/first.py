@@ -31,8 +31,14 @@ def headline_figures(material: Material) -> list[Figure]:
         _largest(material),
         _balanced(material),
         _visits(material),
-        ("frames damaged or lost", f"{damaged:,}", "" if damaged else "nothing is missing"),
+        ("frames damaged or lost", f"{damaged:,}", _missing(damaged, link.cut_on_joining)),
     ]
+
+
+def _missing(damaged: int, cut: int) -> str:
+    if damaged > cut:
+        return ""
+    return "cut by joining a board that was sending; nothing is missing" if cut else "nothing is missing"
 
 
 def _spread(material: Material) -> Figure:

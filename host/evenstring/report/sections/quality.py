@@ -5,7 +5,7 @@ from __future__ import annotations
 from evenstring.report.drawing.axis import clock
 from evenstring.report.material import Material
 from evenstring.report.sections.section import brief
-from evenstring.session import Session
+from evenstring.session import LinkStats, Session
 
 __all__ = ["notes", "quality"]
 
@@ -26,7 +26,7 @@ def quality(material: Material) -> list[tuple[str, str]]:
         ("board's own memory", ident.memory_words or "records nothing by itself, or does not say"),
         ("calibration", _calibration(session)),
         ("frames good", f"{link.frames_good:,}"),
-        ("frames damaged", f"{link.frames_damaged:,}; none of them became a number"),
+        ("frames damaged", f"{link.frames_damaged:,}{_cut(link)}; none of them became a number"),
         ("frames lost", f"{link.frames_lost:,}"),
         ("frames of unknown kind", f"{link.frames_unknown:,}"),
         ("torn end", f"{link.tail_bytes:,} bytes"),
@@ -42,6 +42,10 @@ def quality(material: Material) -> list[tuple[str, str]]:
         ("one channel against another", _millivolts(meter.channel_u_v)),
         ("gain common to all", "not stated" if meter.gain_u is None else f"± {meter.gain_u * 100:.2g} % (k = 1)"),
     ]
+
+
+def _cut(link: LinkStats) -> str:
+    return ", one of them cut by joining a board that was sending" if link.cut_on_joining else ""
 
 
 def _calibration(session: Session) -> str:

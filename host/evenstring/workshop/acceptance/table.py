@@ -54,7 +54,10 @@ def result_parts(acceptance: dict[str, Any]) -> tuple[str, str]:
     said = ", ".join(f"{n} {DECISIONS[kind]}" for kind, n in counts.items() if n)
     decided = counts["pass"] + counts["fail"]
     chance = f"; chance that any of its decisions is wrong: at most {_chance(acceptance['risk'])}" if decided else ""
-    return f"{RESULTS[acceptance['result']]} “{acceptance['name']}”", f"{said}{chance}"
+    word = RESULTS[acceptance["result"]]
+    if acceptance["result"] == "pass" and counts["pass"] < len(criteria):
+        word = "As far as it was measured, passes"  # what is not needed to pass may be open or not measured
+    return f"{word} “{acceptance['name']}”", f"{said}{chance}"
 
 
 def terminal_lines(acceptance: dict[str, Any]) -> list[str]:

@@ -13,6 +13,7 @@ from evenstring.analysis.balancing.window import Window
 from evenstring.analysis.results import Balancing
 
 MEANS, GROUPS, STEP_H = 30, 6, 1.0 / 15.0
+POLARISED_V = 0.010  # of group 1 at full current
 NEVER = Balancing("not_converging", answer="never", spread_mv=30.0, target_mv=10.0)
 
 
@@ -21,7 +22,14 @@ def window(closing_v_h: float, noise_v: float = 2e-5, current: str = "settled") 
     hours = np.arange(MEANS) * STEP_H
     volts = np.full((MEANS, GROUPS), 4.2) + noise_v * np.random.default_rng(3).standard_normal((MEANS, GROUPS))
     volts[:, 0] -= 0.030 + closing_v_h * (hours[-1] - hours)
-    share = {"settled": np.full(MEANS, 0.05), "falling": np.linspace(1.0, 0.0, MEANS), "none": None}[current]
+    share = {
+        "settled": np.full(MEANS, 0.05),
+        "falling": np.linspace(1.0, 0.0, MEANS),
+        "none": None,
+        "swinging": 0.3 + 0.1 * np.sin(1.7 * np.arange(MEANS)),
+    }[current]
+    if share is not None:  # what resists more lies lower by as much as flows
+        volts[:, 0] -= POLARISED_V * (share - share[-1])
     return Window(
         step_h=STEP_H, held=np.ones(MEANS, bool), weight=np.ones(MEANS), volts_v=volts, share=share, set_v=4.2,
         full_current_a=5.0, slow0=0.8, lead0=np.ones(2), rho=np.zeros(GROUPS), rho_u=0.02, quick_v=0.05, quick_u=0.1,
@@ -63,6 +71,15 @@ def test_no_trend_is_made_while_the_current_still_falls_or_is_not_known(current:
     """Polarisation moves groups against each other as the current does."""
     assert trend_of(window(0.004, current=current)) is None
     assert said(window(0.004, current=current), "none") == NEVER
+
+
+def test_a_current_that_swings_does_not_hide_that_the_spread_closes() -> None:
+    """A board that draws in turns makes its charger's current swing; the volts that follow it are taken out."""
+    trend = trend_of(window(0.004, current="swinging"))
+
+    assert trend is not None
+    assert trend.closing_v_h == pytest.approx(0.004, abs=2 * trend.u_v_h + 1e-4)
+    assert said(window(0.004, current="swinging"), "none").answer == "time"
 
 
 def test_a_time_that_was_said_stays() -> None:

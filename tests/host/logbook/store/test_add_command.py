@@ -133,6 +133,18 @@ def test_a_file_that_is_gone_or_changed_keeps_its_findings_and_is_told(tmp_path:
     assert [shown(tmp_path, n) for n in (1, 2)] == before
 
 
+def test_a_visit_that_is_not_found_any_more_is_told(tmp_path: Path, charge: Path) -> None:
+    run(tmp_path, "add", charge)
+    with opened(tmp_path / "book") as db:
+        db.execute(
+            """UPDATE finding SET entry = replace(entry, '"below_discard": []', '"below_discard": [[7, 1.2]]')"""
+        )
+
+    told = run(tmp_path, "re-analyse", "--all")
+
+    assert "! group 7 below the discard voltage, as an earlier version found, is not found any more" in told.output
+
+
 def test_a_given_profile_counts_when_computed_again_and_one_that_was_not_kept_is_asked_for(tmp_path: Path) -> None:
     """The first logbooks did not keep it: findings of defaults must not stand in the place of those of a profile."""
     bare, pack = tmp_path / "bare.frames", tmp_path / "pack.toml"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import replace
 from pathlib import Path
 
@@ -59,6 +60,34 @@ def test_removing_takes_away_the_copy_that_was_made_and_never_the_users_own_file
     assert "2.frames stays where it is" in second.output
     assert [p.read_bytes() for p in sorted(tmp_path.glob("*.frames"))] == [b"recording 1", b"recording 2"]
     assert numbers(tmp_path) == []
+
+
+def test_a_visit_below_the_discard_voltage_leaves_only_with_a_reason(tmp_path: Path) -> None:
+    """Else the warning that nobody cleared would be gone unseen."""
+    pack = add(tmp_path, 1, entry=replace(ENTRY, below_discard=((2, 1.2),))).pack
+    add(tmp_path, 2, entry=replace(ENTRY, start_s=1.71e9, below_discard=((2, 1.9),)))
+
+    refused = asked(tmp_path, "remove", "1")
+    there = sorted(numbers(tmp_path))
+    removed = asked(tmp_path, "remove", "1", "--note", "another pack's")
+    with opened(tmp_path / "book") as db:
+        left = Book(db, tmp_path / "book").cleared(pack)
+        why = db.execute("SELECT kind, groupno, reason FROM cleared").fetchall()
+
+    assert "group 2 below the discard voltage, which nobody cleared" in str(refused.exception)
+    assert there == [1, 2]
+    assert removed.exit_code == 0
+    assert numbers(tmp_path) == [2]
+    assert why == [("removed", 2, "another pack's")]
+    assert left == {}  # the visit of the second recording stands
+
+
+def test_a_cleared_visit_may_be_removed(tmp_path: Path) -> None:
+    pack = add(tmp_path, 1, entry=replace(ENTRY, below_discard=((2, 1.2),))).pack
+    with opened(tmp_path / "book") as db:
+        Book(db, tmp_path / "book").clear(pack, 2, "cells replaced", 1.8e9)
+
+    assert asked(tmp_path, "remove", "1").exit_code == 0
 
 
 def test_a_pack_goes_with_its_last_recording_and_stays_where_a_visit_was_cleared(tmp_path: Path) -> None:
@@ -147,6 +176,25 @@ def test_a_file_that_changes_while_it_is_copied_is_refused(tmp_path: Path) -> No
         files.copied(was, tmp_path / "book")
 
     assert copies(tmp_path) == []
+
+
+def test_a_file_name_that_is_no_text_is_refused_in_words(tmp_path: Path) -> None:
+    """The database keeps text: https://www.sqlite.org/datatype3.html."""
+    odd = Path(os.fsdecode(os.fsencode(tmp_path) + b"/\xff.frames"))
+    try:
+        odd.write_bytes(b"recording")
+    except OSError:
+        pytest.skip("this disk takes no such name")
+
+    assert "rename it" in asked(tmp_path, "add", str(odd)).output
+
+
+def test_a_place_that_is_no_folder_is_told_in_words(tmp_path: Path) -> None:
+    (tmp_path / "file").write_bytes(b"a file")
+    place = tmp_path / "file" / "book"
+    added = CliRunner().invoke(cli, ["logbook", "add", str(recording(tmp_path, 1)), "--logbook", str(place)])
+
+    assert "give --logbook" in str(added.exception)
 
 
 def test_what_an_ended_add_left_is_told_and_is_no_complaint(tmp_path: Path) -> None:

@@ -82,6 +82,8 @@ def test_nothing_that_was_said_to_be_added_is_lost_to_a_kill_at_any_moment(kills
         CliRunner().invoke(cli, ["logbook", *words, "--logbook", str(tmp_path / "book")])
         for words in (["check"], ["list", "--json"], ["add", str(tmp_path / "0.frames")])
     )
+    left = sum(1 for line in checked.output.splitlines() if "of no recording" in line)
+    print(f"{kills} adds: {len(said)} said to be added before the kill, {left} copies and pieces of copies left behind")
     here = [row["sha256"] for row in json.loads(listed.output)]
 
     assert sum(end == "killed" for _k, end, _what in lines) > kills // 2

@@ -82,6 +82,17 @@ def test_one_that_was_brought_up_to_date_is_sound_and_has_the_tables_of_a_new_on
     assert len(numbers(first)) == 3
 
 
+def test_a_copy_that_the_first_version_made_is_found_in_the_logbooks_folder(first: Path) -> None:
+    """A relative folder was kept as it was typed."""
+    path = first / "book" / "logbook.sqlite"
+    sha256 = str(dump(path, "SELECT sha256 FROM recording WHERE id = 1")[0][0])
+    dump(path, f"UPDATE recording SET copied = 1, path = 'typed/recordings/{sha256[:32]}.frames' WHERE id = 1")
+    with opened(first / "book") as db:
+        found = Book(db, first / "book").source(1)[0].path
+
+    assert found == first / "book" / "recordings" / f"{sha256[:32]}.frames"
+
+
 def test_findings_of_the_first_version_are_computed_again_from_the_file(first: Path) -> None:
     """A recording that carries its profile needs nothing else; one that is not there keeps what it has."""
     with opened(first / "book") as db:
