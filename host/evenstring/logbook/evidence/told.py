@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from hashlib import sha256
@@ -95,18 +96,15 @@ def _visit(lowest_v: float | None) -> str:
 
 def trends(doc: dict[str, Any]) -> Table:
     """Each trend with its 95 % interval."""
-    rows = [
-        (
-            f"{one['what']}, {one['unit']}",
-            f"{_day(one['since'])} to {_day(one['until'])}",
-            *(_signed(one[key]) for key in ("a_week", "low", "high")),
-            " to ".join(_signed(one[key], ".1f") for key in ("level_low", "level_high")),
-            str(one["recordings"]),
-        )
-        for one in doc["trends"]
-    ]
     heads = ("what", "between", "a week", "from", "to", "now", "recordings")
-    return Table(heads, (2.2, 1.7, 0.7, 0.7, 0.7, 1.1, 0.8), rows)
+    return Table(heads, (2.2, 1.7, 0.7, 0.7, 0.7, 1.1, 0.8), [_trend(one) for one in doc["trends"]])
+
+
+def _trend(one: dict[str, Any]) -> tuple[str, ...]:
+    low, high, slope = _within([one["low"], one["high"], one["a_week"]], "+")
+    level = " to ".join(_within([one["level_low"], one["level_high"]]))
+    between = f"{_day(one['since'])} to {_day(one['until'])}"
+    return (f"{one['what']}, {one['unit']}", between, slope, low, high, level, str(one["recordings"]))
 
 
 def meters(doc: dict[str, Any]) -> Table:
@@ -131,7 +129,15 @@ def _meter(meter: dict[str, Any], recordings: Sequence[int]) -> tuple[str, ...]:
 
 def measured(doc: dict[str, Any]) -> Table:
     """Each recording: how its charge ended, the spread with its interval, what its report says."""
-    heads = ("no.", "when", "hours", "charge ended", "spread at its end, mV", "at rest, mV", "its report")
+    heads = (
+        "no.",
+        "when",
+        "hours",
+        "charge ended",
+        "spread at the recording's end, mV",
+        "spread at rest, mV",
+        "its report",
+    )
     rows = [
         (
             str(one["number"]),
@@ -165,8 +171,11 @@ def _day(text: str) -> str:
     return text[:10]
 
 
-def _signed(value: float, form: str = "+.2f") -> str:
-    return f"{value:{form}}".replace("-", "\N{MINUS SIGN}")
+def _within(values: Sequence[float], sign: str = "") -> list[str]:
+    """Figures of an interval, whose ends come first, at two significant digits of its half (JCGM 100:2008, 7.2.6)."""
+    half = (values[1] - values[0]) / 2.0
+    digits = min(max(1 - math.floor(math.log10(half)), 0), 4) if half > 0.0 else 4
+    return [f"{value:{sign}.{digits}f}".replace("-", "\N{MINUS SIGN}") for value in values]
 
 
 def _standard(value: float | None, unit: str) -> str:
