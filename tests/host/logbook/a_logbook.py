@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from click.testing import CliRunner
 from evenstring.cli import cli
-from evenstring.logbook.evidence.document import Cleared, Told, document
+from evenstring.logbook.evidence.document import Cleared, PackName, Told, document
 from evenstring.logbook.evidence.facts import Facts
 from evenstring.sim.meter import measure
 from evenstring.sim.scenario.frames import session_frames
@@ -81,7 +81,7 @@ def a_document(recordings: int, groups: int = 20) -> dict[str, Any]:
 
 
 def _told(groups: int) -> Told:
-    pack = {"vehicle": NAME, "name": NAME, "string_name": "left", "groups": groups, "chemistry": "nmc"}
+    pack = PackName(NAME, NAME, "left", groups, "nmc")
     cleared = (Cleared(2, "2026-02-03T10:00:00Z", "cells of group 2 replaced, invented"),)
     return Told(pack, "2026-12-01T12:00:00Z", "evenstring 0.1.0", cleared)
 

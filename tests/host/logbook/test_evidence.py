@@ -19,6 +19,8 @@ import pypdf
 import pytest
 from click.testing import CliRunner, Result
 from evenstring.cli import cli
+from evenstring.errors import InputError
+from evenstring.logbook.evidence.again import wishes_from
 from evenstring.logbook.evidence.document import facts_in
 from evenstring.logbook.evidence.facts import Facts
 from evenstring.logbook.evidence.page import evidence_page
@@ -309,3 +311,48 @@ def test_which_pack_is_asked_where_there_are_several_and_nothing_is_replaced(few
     assert "no recordings of it" in str(none.exception)
     assert "exists already" in str(again.exception)
     assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.slow
+def test_wild_values_anywhere_are_told_as_differences_or_refused_in_words(few: Path, tmp_path: Path) -> None:
+    """Any place of the document replaced by what does not belong there, seeded; nothing ends in a traceback."""
+    wild: list[Any] = [None, "", "x", -1, 1e308, True, [], {}, [[[]]], {"a": 1}, "\u202e\x1b", "9999999", float("nan")]
+    right, file = {one.number: one for one in facts_in(numbers(few))}, few / "recordings" / "charge-00.frames"
+
+    def known(_path: Path, written: Facts) -> Facts:
+        return right.get(written.number, right[1])
+
+    places = [p for p in leaves(numbers(few)) if p]
+    rng = np.random.default_rng(11)
+    refused = told = 0
+    for _ in range(250):
+        doc, way = numbers(few), places[int(rng.integers(len(places)))]
+        way = way[: int(rng.integers(1, len(way) + 1))]  # a leaf, or all of a branch
+        at: Any = doc
+        for key in way[:-1]:
+            at = at[key]
+        at[way[-1]] = wild[int(rng.integers(len(wild)))]
+        (tmp_path / "evidence.json").write_text(json.dumps(doc))
+        try:
+            read = read_document(tmp_path / "evidence.json")
+        except InputError:
+            refused += 1
+        else:
+            told += bool(list(verify(read, b"page", lambda _one: file, MADE_BY, known)))
+
+    assert told + refused == 250
+    assert told > 50
+    assert refused > 50
+
+
+@pytest.mark.parametrize("wishes", ["x", "[]", "{}", '{"roles": 1, "units": {}, "start": null, "zone": null}', "null"])
+def test_wild_wishes_of_a_table_are_refused_in_words(wishes: str) -> None:
+    with pytest.raises(InputError, match="what was said of this table"):
+        wishes_from(wishes)
+
+
+def test_deep_nesting_is_refused_in_words(tmp_path: Path) -> None:
+    (tmp_path / "evidence.json").write_text("[" * 200_000)
+
+    with pytest.raises(InputError, match="damaged"):
+        read_document(tmp_path / "evidence.json")

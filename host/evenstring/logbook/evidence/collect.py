@@ -7,7 +7,7 @@ from collections.abc import Callable
 from typing import Any
 
 from evenstring.errors import InputError
-from evenstring.logbook.evidence.document import Cleared, Told, document
+from evenstring.logbook.evidence.document import Cleared, PackName, Told, document
 from evenstring.logbook.evidence.facts import Kept, facts_of, stamp
 from evenstring.logbook.store.book import Book
 from evenstring.logbook.store.files import Seen, seen
@@ -55,8 +55,8 @@ def _file(row: Listed) -> Seen:
     return Seen(row.path, row.sha256, row.size)
 
 
-def _named(key: PackKey) -> dict[str, Any]:
-    return {name: getattr(key, name) for name in ("vehicle", "name", "string_name", "groups", "chemistry")}
+def _named(key: PackKey) -> PackName:
+    return PackName(key.vehicle, key.name, key.string_name, key.groups, key.chemistry)
 
 
 def _report(book: Book, row: Listed) -> dict[str, Any]:

@@ -12,6 +12,7 @@ from typing import Any
 
 from evenstring.logbook.evidence.cannot_say import cannot_say
 from evenstring.logbook.evidence.facts import Facts, facts_from, stamp
+from evenstring.logbook.evidence.typed import typed
 from evenstring.logbook.of_pack import history_of
 from evenstring.logbook.trends.group_changes import group_changes
 from evenstring.logbook.trends.history import History
@@ -23,7 +24,7 @@ from evenstring.logbook.trends.told import TrendRow, facts, trend_rows
 from evenstring.report.drawing.picture import Picture
 from evenstring.report.report_json import plain_values
 
-__all__ = ["FORMAT", "Cleared", "Told", "document", "facts_in", "picture_of", "told_in"]
+__all__ = ["FORMAT", "Cleared", "PackName", "Told", "document", "facts_in", "picture_of", "told_in"]
 
 FORMAT = "evenstring-evidence/1"
 _UNDATED = "No recording says when it was made, so nothing is said over time"
@@ -39,10 +40,21 @@ class Cleared:
 
 
 @dataclass(frozen=True, slots=True)
+class PackName:
+    """Which string, by its names in the logbook."""
+
+    vehicle: str
+    name: str
+    string_name: str
+    groups: int
+    chemistry: str
+
+
+@dataclass(frozen=True, slots=True)
 class Told:
     """What no recording holds: it is said by people, or by the clock of the day."""
 
-    pack: dict[str, Any]  # vehicle, name, string_name, groups, chemistry
+    pack: PackName
     at: str  # when the evidence was written, ISO 8601 in UTC; warnings are those that stood then
     made_by: str
     cleared: tuple[Cleared, ...] = ()
@@ -70,7 +82,7 @@ def document(recordings: Sequence[Facts], told: Told) -> dict[str, Any]:
         "format": FORMAT,
         "made_by": told.made_by,
         "at": told.at,
-        "pack": told.pack,
+        "pack": asdict(told.pack),
         "headline": _UNDATED if ordered and not (dated or stands) else headline(history, stands),
         "next_charge": next_charge(history, stands),
         "last_recording": None if last is None else {"action": last.action, "next_step": last.next_step},
@@ -106,12 +118,7 @@ def told_in(doc: dict[str, Any]) -> Told:
     Raises:
         KeyError, TypeError, ValueError: as `facts_in`.
     """
-    told = Told(
-        dict(doc["pack"]),
-        doc["at"],
-        doc["made_by"],
-        tuple(Cleared(one["group"], one["at"], one["reason"]) for one in doc["cleared"]),
-    )
+    told = typed(Told, doc)
     _ = [told.at_s, *(_since_1970(one.at) for one in told.cleared)]  # are to be times
     return told
 

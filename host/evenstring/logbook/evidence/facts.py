@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 from typing import Any, Literal
 
 from evenstring.logbook.entry import Entry, from_text, to_text
+from evenstring.logbook.evidence.typed import typed
 from evenstring.logbook.store.files import Seen
 
 __all__ = ["Facts", "Interval", "Kept", "facts_from", "facts_of", "stamp"]
@@ -110,10 +111,7 @@ def facts_from(written: dict[str, Any]) -> Facts:
     Raises:
         KeyError, TypeError, ValueError: it is no such thing.
     """
-    known = {name: written[name] for name in Facts.__dataclass_fields__}
-    for name in ("reasons", "spread_end_mv", "spread_rest_mv", "not_known"):
-        known[name] = tuple(known[name])
-    made = Facts(**known)
+    made = typed(Facts, written)
     _ = made.of_entry  # is to be readable too
     return made
 

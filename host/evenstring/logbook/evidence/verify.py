@@ -20,6 +20,8 @@ from evenstring.report.report_json import plain_values
 __all__ = ["JSON_NAME", "PAGE_NAME", "files_by_digest", "read_document", "verify"]
 
 JSON_NAME, PAGE_NAME = "evidence.json", "evidence.html"
+# What code that reads a document meets where a value is not what belongs there.
+_MISFITS = (KeyError, TypeError, ValueError, AttributeError, IndexError, ArithmeticError, RecursionError)
 _OF_NO_RECORDING = {"number": None, "file": None, "kept": None, "made_by": None}  # of the logbook, not of its file
 
 
@@ -38,7 +40,7 @@ def read_document(path: Path) -> dict[str, Any]:
         raise InputError(
             f"{path}: cannot be read ({error.strerror or error}); give the folder of the evidence"
         ) from error
-    except (KeyError, TypeError, ValueError, AttributeError, IndexError, ArithmeticError) as error:
+    except _MISFITS as error:
         raise InputError(f"{path}: is no {JSON_NAME}, or was damaged ({type(error).__name__}: {error})") from error
     return dict(doc)
 
@@ -84,12 +86,20 @@ def verify(
     whole = document(again, told)
     for key in (key for key in whole if key != "recordings"):
         yield from differences(doc.get(key), whole[key], key)
-    if page is not None and told.made_by == made_by and page != evidence_page(doc).encode():
+    if page is not None and told.made_by == made_by and page != _page_of(doc):
         yield Difference("page", PAGE_NAME, f"is not the page that follows from {JSON_NAME}")
     versions = {one.made_by for one in facts_in(doc)} | {told.made_by}
     if versions != {made_by}:
         others = ", ".join(sorted(versions - {made_by}))
         yield Difference("version", "made_by", f"written by {others}; this is {made_by}")
+
+
+def _page_of(doc: dict[str, Any]) -> bytes:
+    """The page of a document; empty where none can be made of it."""
+    try:
+        return evidence_page(doc).encode()
+    except _MISFITS:
+        return b""
 
 
 def _once_more(
