@@ -266,7 +266,7 @@ def test_any_number_of_a_recording_that_is_nudged_is_noticed_without_the_page(fe
             at = at[key]
         if isinstance(at[last], bool) or not isinstance(at[last], int | float):
             continue
-        at[last] = at[last] * 1.01 + 1.0
+        at[last] = type(at[last])(at[last] * 1.01 + 1.0)
         tried += 1
         if not list(verify(changed, None, lambda one: files[one.number], MADE_BY, known)):
             missed.append(places[int(k)])
