@@ -94,11 +94,19 @@ def load_profile(path: Path) -> PackProfile:
     Raises:
         InputError: the file cannot be read or a value makes no sense.
     """
+    return parse_profile(profile_text(path), where=str(path))
+
+
+def profile_text(path: Path) -> str:
+    """The text of a pack.toml.
+
+    Raises:
+        InputError: the file cannot be read.
+    """
     try:
-        text = toml_text(path.read_bytes())
+        return toml_text(path.read_bytes())
     except (OSError, UnicodeDecodeError) as error:
         raise InputError(f"{path}: cannot read this pack profile ({error}); give a pack.toml file") from error
-    return parse_profile(text, where=str(path))
 
 
 def parse_profile(text: str, where: str = "pack.toml", *, newer: bool = False) -> PackProfile:

@@ -14,7 +14,7 @@ from enum import IntEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.board_words import alarm_words, health_words
+from evenstring.board_words import alarm_words, aside_words, health_words
 
 __all__ = ["Correction", "Gap", "Health", "Ident", "LinkStats", "Mark", "Meter", "Quality", "Said", "Session"]
 
@@ -118,13 +118,18 @@ class Health:
 
     time_s: float
     state: str  # idle, scanning, fault, maintenance
-    fault: str  # the latest one; it matters where `state` is fault
+    fault: str  # the latest one
     where: int | None  # group, tap or part that the fault is about
 
     @property
     def words(self) -> str:
         """Fault, place and what to do, while the board does not measure; else empty."""
         return health_words(self.state, self.fault, _NO_PLACE if self.where is None else self.where)
+
+    @property
+    def aside(self) -> str:
+        """What is wrong with a board that measures all the same, and what to do; else empty."""
+        return aside_words(self.state, self.fault)
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,13 +9,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 from evenstring.board.play import play, play_direct
-from evenstring.commands.rider.report import write_report
 from evenstring.io.capture import Status
 from evenstring.io.load import load_session, profile_of
 from evenstring.report.material import gather_material
 from evenstring.session import Session
 from evenstring.sim.run.trajectory import Trajectory
 from evenstring.sim.scenario import Scenario, parse_scenario
+from evenstring.workshop.written import write_report
 
 _SCENARIO = """
 [scenario]
@@ -107,7 +107,7 @@ def test_the_ride_s_current_arrives(session: Session, trajectory: Trajectory) ->
 
 
 def test_the_report_names_what_ran(tmp_path: Path, recording: Path, session: Session, scenario: Scenario) -> None:
-    write_report(gather_material(session, profile_of(session)), (recording,), tmp_path, force=False)
+    write_report(gather_material(session, profile_of(session)), [recording.name], tmp_path, force=False)
     report = json.loads((tmp_path / "report.json").read_text())
 
     assert report["instrument"]["runtime"].startswith("MicroPython")

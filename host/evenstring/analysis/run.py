@@ -18,6 +18,7 @@ from evenstring.analysis.readings.shared_leads import doubted, find_shared_leads
 from evenstring.analysis.readings.spread import find_spread
 from evenstring.analysis.results import Balancing, Charge, Event, Findings, Phase, SharedLeads, Spread, Unknown, Verdict
 from evenstring.analysis.riding.capacity import find_capacity
+from evenstring.analysis.riding.group_figures import group_figures
 from evenstring.analysis.riding.level_charge import bench_hours, find_repair
 from evenstring.analysis.riding.regen_room import find_room
 from evenstring.analysis.riding.reserve import find_reserve
@@ -27,7 +28,7 @@ from evenstring.analysis.riding.usable import find_usable
 from evenstring.analysis.series.arrays import onward
 from evenstring.analysis.series.signals import Signals, make_signals
 from evenstring.analysis.series.uncertainty import MeterError, meter_error
-from evenstring.analysis.verdict.coverage import coverage_of, figures_of, with_evidence
+from evenstring.analysis.verdict.coverage import coverage_of, with_evidence
 from evenstring.analysis.verdict.decision import decide
 from evenstring.analysis.verdict.validity import own_current, own_readings, own_rest, with_profile_check
 from evenstring.profile import PackProfile
@@ -154,7 +155,7 @@ def _with_causes(
         usable=usable,
         bench=bench_hours(repair, profile),
         room=room,
-        figures=figures_of(diagnosis.evidence),
+        figures=group_figures(own, diagnosis.evidence),
         coverage=with_evidence(found.coverage, diagnosis.evidence),
         unknown=tuple(u for u in missing if u),
     )

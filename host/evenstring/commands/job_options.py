@@ -12,7 +12,7 @@ import click
 from evenstring.workshop.acceptance.limits import ready_names
 from evenstring.workshop.job import Job, job_given
 
-__all__ = ["Bench", "bench_options", "job_option"]
+__all__ = ["Bench", "accept_option", "bench_options", "job_option"]
 
 
 def job_option(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -32,6 +32,15 @@ def job_option(command: Callable[..., Any]) -> Callable[..., Any]:
     return wrapped
 
 
+def accept_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a click command the option --accept; it takes the name of limits, or None, as one argument `accept`."""
+    return click.option(
+        "--accept",
+        metavar="NAME|FILE",
+        help=f"Hold it against limits: {', '.join(ready_names())}, or a TOML file.",
+    )(command)
+
+
 @dataclass(frozen=True, slots=True)
 class Bench:
     """What the command line says of job, limits and paper."""
@@ -45,15 +54,10 @@ def bench_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """Give a click command --job, --accept and --paper; it takes them as one argument `bench`."""
 
     @job_option
-    @click.option(
-        "--accept",
-        "accept_name",
-        metavar="NAME|FILE",
-        help=f"Hold it against limits: {', '.join(ready_names())}, or a TOML file.",
-    )
+    @accept_option
     @click.option("--paper", is_flag=True, help="Also sheet.pdf: one A4 to sign and an appendix (extra: paper).")
     @wraps(command)
-    def wrapped(*args: Any, job: Job | None, accept_name: str | None, paper: bool, **rest: Any) -> Any:
-        return command(*args, bench=Bench(job, accept_name, paper), **rest)
+    def wrapped(*args: Any, job: Job | None, accept: str | None, paper: bool, **rest: Any) -> Any:
+        return command(*args, bench=Bench(job, accept, paper), **rest)
 
     return wrapped

@@ -15,12 +15,10 @@ import click
 from evenstring.chemistry import chemistry_named
 from evenstring.commands.table_options import show_notes, show_plan
 from evenstring.errors import InputError, UsageError
-from evenstring.io.table import Wishes, import_table
-from evenstring.profile import RULES, PackProfile, load_profile, parse_profile
+from evenstring.io.table import TABLE_ENDINGS, Wishes, import_table
+from evenstring.profile import RULES, PackProfile, parse_profile, profile_text
 
 __all__ = ["CAPACITY", "CHEMISTRY", "GROUPS", "GivenPack", "pack_options", "recordings_of"]
-
-_TABLES = (".csv", ".tsv", ".txt", ".dat", ".asc", ".xlsx", ".xlsm")  # how the name of a table ends
 
 
 class _ChemistryName(click.ParamType):  # type: ignore[type-arg]  # older versions of click have none
@@ -60,19 +58,32 @@ class GivenPack:
         """
         if self.known is not None:
             return self.known
+        text = self.toml(groups)
+        if text is None:
+            return None
+        if self.file is None and (self.groups or groups) is None:
+            raise UsageError("say --groups N, the number of cell groups in series")
+        return parse_profile(text, str(self.file or "the options"))
+
+    def toml(self, groups: int | None = None) -> str | None:
+        """The profile as the text of a pack.toml; without a number of groups where nobody says it.
+
+        Raises:
+            InputError: the file cannot be read.
+            UsageError: a file and options at once.
+        """
         options = (self.groups, self.chemistry, self.capacity_ah)
         if self.file and any(option is not None for option in options):
             raise UsageError("give --pack, or --groups, --chemistry and --capacity; not both")
         if self.file:
-            return load_profile(self.file)
+            return profile_text(self.file)
         if all(option is None for option in options):
             return None
-        if (self.groups or groups) is None:
-            raise UsageError("say --groups N, the number of cell groups in series")
-        lines = ["[pack]", f"groups = {self.groups or groups}"]
+        count = self.groups or groups
+        lines = ["[pack]", *([f"groups = {count}"] if count else [])]
         lines += [f'chemistry = "{self.chemistry}"'] if self.chemistry else []
         lines += [f"capacity_ah = {self.capacity_ah!r}"] if self.capacity_ah is not None else []
-        return parse_profile("\n".join(lines), "the options")
+        return "\n".join(lines) + "\n"
 
 
 def pack_options(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -102,7 +113,7 @@ def recordings_of(
     Raises:
         UsageError: a table, and nothing said of its pack.
     """
-    if not any(file.suffix.lower() in _TABLES for file in files):
+    if not any(file.suffix.lower() in TABLE_ENDINGS for file in files):
         yield files
         return
     profile = given.profile()
@@ -112,7 +123,7 @@ def recordings_of(
         paths = []
         for k, file in enumerate(files):
             path = file
-            if file.suffix.lower() in _TABLES:
+            if file.suffix.lower() in TABLE_ENDINGS:
                 path = Path(folder) / f"{k}-{file.stem}.frames"
                 with path.open("wb") as out:
                     plan, made = import_table(file, profile, out, wishes)

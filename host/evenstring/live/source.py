@@ -147,7 +147,10 @@ class PortSource:
                 if frame.name == "IDENT":
                     self.string_name = str(frame.values["string_name"])
                 if frame.name == "HEALTH":
-                    state.trouble = health_of(frame.values).words
+                    health = health_of(frame.values)
+                    state.trouble = health.words
+                    for kind in ("memory", "settle"):
+                        state.take_alarm(Alarm(kind, 0), bool(health.aside) and health.fault == kind)
                 if frame.name == "ALARM":
                     state.take_alarm(*_alarm_of(frame.values))
             for block in batch.scans:

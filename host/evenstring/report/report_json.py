@@ -11,6 +11,7 @@ from evenstring import __version__
 from evenstring.analysis.causes.catalogue import CAUSES, SCATTER
 from evenstring.analysis.causes.hypotheses import PREVALENCE
 from evenstring.analysis.results import Capacity
+from evenstring.hardware.calibrations import calibration_due_since
 from evenstring.ocv import default_curve, mean_voltage_v
 from evenstring.profile import PackProfile, to_toml
 from evenstring.report.additions import Addition
@@ -52,6 +53,7 @@ def report_json(material: Material, additions: Sequence[Addition] = ()) -> dict[
         "weakness": [plain_values(w) for w in found.weakness if w.cause != "cannot_tell"],
         "weakness_undecided": [plain_values(w) for w in found.weakness if w.cause == "cannot_tell"],
         "weakness_assumed": {"prevalence": PREVALENCE, "scatter": dict(zip(CAUSES, SCATTER.tolist(), strict=True))},
+        "groups": plain_values(found.figures),
         "hazards": plain_values(found.hazards),
         "meter_patterns": plain_values(found.meter_patterns),
         "shared_leads": plain_values(found.shared_leads),
@@ -139,4 +141,6 @@ def _instrument(session: Session) -> dict[str, Any]:
     known["corrections"] = [
         asdict(c) | {"found": None if c.found is None else c.found.isoformat()} for c in session.corrections
     ]
+    due = calibration_due_since(session)
+    known["calibration_due_since"] = due and due.isoformat()
     return known

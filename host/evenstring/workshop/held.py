@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 
 from evenstring.errors import InputError
 from evenstring.report.additions import Addition
@@ -17,15 +18,16 @@ __all__ = ["Held", "hold"]
 
 @dataclass(frozen=True, slots=True)
 class Held:
-    """The job and the decisions; None where there is none."""
+    """The job and the decisions; None where there is none. `day`: of the recording."""
 
     job: Job | None
     acceptance: Acceptance | None
+    day: date | None = None
 
     @property
     def additions(self) -> tuple[Addition, ...]:
         """What page and report.json get of both."""
-        job = (job_addition(self.job),) if self.job else ()
+        job = (job_addition(self.job, self.day),) if self.job else ()
         return (*job, acceptance_addition(self.acceptance)) if self.acceptance else job
 
     @property
@@ -41,9 +43,10 @@ def hold(material: Material, job: Job | None = None, limits: str | None = None) 
         InputError: limits that cannot be used.
     """
     job = job or _carried(material)
+    day = material.session.start and material.session.start.date()
     if limits is None:
-        return Held(job, None)
-    return Held(job, accept(limits_named(limits, material.profile), material, job))
+        return Held(job, None, day)
+    return Held(job, accept(limits_named(limits, material.profile), material, job), day)
 
 
 def _carried(material: Material) -> Job | None:

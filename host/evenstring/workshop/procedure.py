@@ -12,6 +12,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from evenstring.analysis.results import Phase
+from evenstring.hardware.calibrations import calibration_due_since
 from evenstring.report.material import Material
 from evenstring.workshop.acceptance.accept import Acceptance
 
@@ -55,10 +56,16 @@ STEPS = (
 
 @dataclass(frozen=True, slots=True)
 class Guide:
-    """What to do now; None: enough was seen. `progress`: how far the step is, from what is seen."""
+    """What to do now; None: enough was seen.
+
+    Attributes:
+        progress: how far the step is, from what is seen.
+        note: what to know of the monitor; empty: nothing.
+    """
 
     step: Step | None
     progress: str
+    note: str = ""
 
 
 def guide(material: Material, acceptance: Acceptance) -> Guide:
@@ -67,8 +74,13 @@ def guide(material: Material, acceptance: Acceptance) -> Guide:
     relaxed_s = _RELAXED_S if open_ones & _CAPACITY else _SHORT_REST_S
     for step in STEPS:
         if step.serves & open_ones and (left := _LEFT[step.key](material, relaxed_s)):
-            return Guide(step, left)
-    return Guide(None, "enough was seen")
+            return Guide(step, left, _note(material))
+    return Guide(None, "enough was seen", _note(material))
+
+
+def _note(material: Material) -> str:
+    due = calibration_due_since(material.session)
+    return f"The monitor's calibration is due since {due}: trust differences of groups more than volts." if due else ""
 
 
 def _leads(material: Material, _relaxed_s: float) -> str:

@@ -45,6 +45,7 @@ def run(capsys: pytest.CaptureFixture[str], *arguments: str) -> str:
     ["report", "{frames}", "-o", "{out}"], ["report", "{frames}", "--json"], ["export", "{frames}", "--to", "csv"],
     ["report", "{out}/absent-{name}"], ["import", "{frames}", "--groups", "4", "-o", "{out}/{name}"],
     ["simulate", "{scenario}", "-o", "{out}/{name}.frames", "--direct"],
+    ["batch", "{folder}", "-o", "{out}"],
     ["wiring", "--check", "{frames}", "--groups", "4"],
     ["nonsense-{name}"], ["report", "--{name}"], ["record", "{name}", "-o", "{out}/{name}"],
 ], ids=lambda a: f"{a[0][:8]}-{len(a)}")  # fmt: skip
@@ -56,7 +57,13 @@ def test_a_hostile_name_is_shown_and_never_acts(
     source = ROOT / "sim" / "scenarios" / "even_evening_charge.toml"
     title = load_scenario("even_evening_charge").title
     scenario.write_text(source.read_text(encoding="utf-8").replace(title, "t\\u001b[2J\\u202e"), encoding="utf-8")
-    places = {"frames": str(frames), "scenario": str(scenario), "out": str(tmp_path / "out"), "name": HOSTILE}
+    places = {
+        "folder": str(tmp_path),
+        "frames": str(frames),
+        "scenario": str(scenario),
+        "out": str(tmp_path / "out"),
+        "name": HOSTILE,
+    }
 
     shown = run(capsys, *(a.format(**places) for a in arguments))
 

@@ -11,7 +11,7 @@ from evenstring.errors import InputError
 from evenstring.profile import PackProfile
 from evenstring.report.material import Material, gather_material
 from evenstring.sim import DutyCycle, MeterModel, Pack, measure, simulate
-from evenstring.workshop.compare import compare, refuse_other_pack
+from evenstring.workshop.comparison.compare import compare, refuse_other_pack
 
 GROUPS = 12
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -13,6 +14,7 @@ from evenstring.commands.bench.bench import Onlooker
 from evenstring.errors import InputError
 from evenstring.io.load import load_session, profile_of
 from evenstring.report.material import Material, gather_material
+from evenstring.session import Correction
 from evenstring.workshop.acceptance.accept import Acceptance, accept
 from evenstring.workshop.acceptance.limits import AcceptanceLimits, parse_limits
 from evenstring.workshop.acceptance.quantities import QUANTITIES
@@ -127,6 +129,20 @@ def test_it_says_what_changed_once_with_the_caution_and_ends_when_enough_was_see
     onlooker.say_changes(*seen(a_material(a_day()), "highest_v"))
     assert onlooker.enough
     assert any(line.startswith("seen highest reading of any group") for line in said)
+
+
+def test_a_monitor_whose_calibration_is_due_is_noted_once() -> None:
+    held = Correction(0.0, "command", False, datetime(2024, 5, 1, tzinfo=UTC), (), ())
+    due = replace(after(), session=replace(a_day(), corrections=(held,)))
+    said: list[str] = []
+    onlooker = Onlooker(lambda: seen(due, "capacity_ah"), said.append, 1.0)
+
+    onlooker.say_changes(*seen(due, "capacity_ah"))
+    onlooker.say_changes(*seen(due, "capacity_ah"))
+    assert [line for line in said if "calibration" in line] == [
+        "NOTE: The monitor's calibration is due since 2025-05-01: trust differences of groups more than volts."
+    ]
+    assert guide(after(), seen(after(), "capacity_ah")[1]).note == ""
 
 
 def test_looks_come_no_faster_than_asked_and_an_unreadable_recording_is_passed_over() -> None:

@@ -32,6 +32,7 @@ class GroupFigures:
     """What was estimated of one group against the median one, in %, with standard uncertainties (k = 1).
 
     Charge and capacity are negative when less, resistance is positive when more. Healthy or not is not said here.
+    `resistance_mohm` is the group's at once, from the steps of the current; None where these do not tell it.
     """
 
     group: int  # 1..N
@@ -41,6 +42,7 @@ class GroupFigures:
     capacity_u_percent: float
     resistance_percent: float
     resistance_u_percent: float
+    resistance_mohm: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,11 +7,11 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.causes.estimates import CAPACITY, CHARGE, RESISTANCE, Evidence
-from evenstring.analysis.results import Coverage, Extreme, GroupFigures, Phase
+from evenstring.analysis.causes.estimates import CAPACITY, RESISTANCE, Evidence
+from evenstring.analysis.results import Coverage, Extreme, Phase
 from evenstring.session import Quality, Session
 
-__all__ = ["coverage_of", "figures_of", "with_evidence"]
+__all__ = ["coverage_of", "with_evidence"]
 
 _UNREAD = 0.1  # share of scans without a reading from which a group counts as often not read: our choice
 _END = 20  # last scans, in which a group must have been read at least once: our choice
@@ -52,18 +52,6 @@ def with_evidence(coverage: Coverage, evidence: Evidence | None) -> Coverage:
         resistance_u_percent=float(u[:, RESISTANCE].max()),
         smallest=_extreme(evidence, u, CAPACITY, int(np.argmin(evidence.size[:, CAPACITY]))),
         most_resistive=_extreme(evidence, u, RESISTANCE, int(np.argmax(evidence.size[:, RESISTANCE]))),
-    )
-
-
-def figures_of(evidence: Evidence | None) -> tuple[GroupFigures, ...]:
-    """What is estimated of each group, with its uncertainty."""
-    if evidence is None:
-        return ()
-    u = np.sqrt(np.einsum("gkk->gk", evidence.covariance))
-    columns = (CHARGE, CAPACITY, RESISTANCE)
-    return tuple(
-        GroupFigures(group + 1, *(float(v) for k in columns for v in (evidence.size[group, k], u[group, k])))
-        for group in range(len(u))
     )
 
 

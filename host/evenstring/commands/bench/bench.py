@@ -58,6 +58,7 @@ class Onlooker:
         self._said: dict[str, str] = {}
         self._step: str | None = ""
         self._progress = ""
+        self._noted = False
         self.enough = False
 
     def tick(self, _status: Status | None = None) -> None:
@@ -84,6 +85,9 @@ class Onlooker:
 
     def say_changes(self, seen: Guide, acceptance: Acceptance) -> None:
         """Say each criterion whose decision is new, and the next step with its caution where it is another."""
+        if seen.note and not self._noted:
+            self._tell(f"NOTE: {seen.note}")
+        self._noted = bool(seen.note)
         lines = terminal_lines(acceptance_json(acceptance))[1:]
         for decided, line in zip(acceptance.decided, lines, strict=True):
             key = f"{decided.criterion.of} {decided.criterion.load_a}"

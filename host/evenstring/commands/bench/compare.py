@@ -9,15 +9,19 @@ import click
 from evenstring.commands.pack_options import GivenPack, pack_options, recordings_of
 from evenstring.commands.say import say, say_json
 from evenstring.commands.table_options import table_options
+from evenstring.io.files import make_folder, refuse_existing, write_new
 from evenstring.io.load import load_recordings, profile_of
 from evenstring.io.table import Wishes
 from evenstring.report.material import Material, gather_material
 from evenstring.report.report_json import plain_values
-from evenstring.workshop.compare import Compared, Row, compare, refuse_other_pack
+from evenstring.workshop.comparison.answer import Answer, answer
+from evenstring.workshop.comparison.compare import Compared, Row, compare, refuse_other_pack
+from evenstring.workshop.comparison.page import comparison_page
 
 __all__ = ["command"]
 
 
+_PAGE = "before-and-after.html"
 _HEADS = f"{'before':>7s} {'after':>7s} {'change':>7s}"
 
 
@@ -26,19 +30,55 @@ _HEADS = f"{'before':>7s} {'after':>7s} {'change':>7s}"
 @click.argument("after", type=click.Path(path_type=Path))
 @pack_options
 @click.option("--same-pack", is_flag=True, help="They are of one pack, whatever their names say.")
+@click.option("-o", "--output", type=click.Path(path_type=Path), help=f"Folder for {_PAGE}.")
+@click.option("--force", is_flag=True, help="Replace an older page in the folder.")
 @click.option("--json", "as_json", is_flag=True, help="As JSON, and nothing else.")
 @table_options
-def command(before: Path, after: Path, given: GivenPack, same_pack: bool, as_json: bool, wishes: Wishes) -> None:
-    """Say what changed from recording or table BEFORE to AFTER, group by group, and what may be chance."""
+def command(  # one argument an option, all named by click
+    before: Path,
+    after: Path,
+    given: GivenPack,
+    same_pack: bool,
+    output: Path | None,
+    force: bool,
+    as_json: bool,
+    wishes: Wishes,
+) -> None:
+    """Say what changed from recording or table BEFORE to AFTER, group by group, and what may be chance.
+
+    First whether the repair between them did what it should: what stood out before, and what became of it.
+    """
+    if output:
+        refuse_existing(output / _PAGE, force)
     first, second = (_read(file, given, wishes) for file in (before, after))
     if not same_pack:
         refuse_other_pack(first, second)
     found = compare(first, second)
+    told = answer(found)
+    if output:
+        make_folder(output)
+        page = comparison_page(found, told, _name(first, second), _about(before, after, first, second))
+        write_new(output / _PAGE, page.encode(), force)
     if as_json:
-        say_json(plain_values(found))
+        say_json({"answer": plain_values(told), **plain_values(found)})
         return
-    for line in _lines(found):
+    for line in _lines(found, told):
         say(line)
+    if output:
+        say(f"\nThe page: {output / _PAGE}")
+
+
+def _name(first: Material, second: Material) -> str:
+    return next((m.profile.name for m in (second, first) if m.profile.name), second.session.ident.string_name or "")
+
+
+def _about(before: Path, after: Path, first: Material, second: Material) -> str:
+    return f"{before.name}{_when(first)}, then {after.name}{_when(second)}"
+
+
+def _when(material: Material) -> str:
+    start = material.session.start
+    return "" if start is None else f" of {start:%Y-%m-%d}"
 
 
 def _read(file: Path, given: GivenPack, wishes: Wishes) -> Material:
@@ -47,10 +87,12 @@ def _read(file: Path, given: GivenPack, wishes: Wishes) -> Material:
     return gather_material(session, profile_of(session, given.profile(session.groups)), parts)
 
 
-def _lines(found: Compared) -> list[str]:
+def _lines(found: Compared, told: Answer) -> list[str]:
     clear = [r for r in found.rows if r.clear]
     groups = ", ".join(str(r.group) for r in clear)
-    lines = [f"Changed beyond its interval: group {groups}." if clear else "No group changed beyond its interval."]
+    lines = [f"{told.headline}.", *(f"! Not the same pack? {one}." for one in found.other_pack)]
+    lines += [f"Now: {told.next}.", ""]
+    lines += [f"Changed beyond its interval: group {groups}." if clear else "No group changed beyond its interval."]
     before, after = found.spread_mv
     if before is not None and after is not None:
         lines.append(f"Spread at the end of charge: {before:.0f} mV before, {after:.0f} mV after.")

@@ -11,7 +11,7 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
 from evenstring.board.play import play, play_direct, write_truth
 from evenstring.commands.rider.demo_year import demo_year
-from evenstring.commands.rider.report import refuse_old_report, summary_lines, write_report
+from evenstring.commands.rider.report import refuse_old_report, summary_lines
 from evenstring.commands.say import say
 from evenstring.commands.scenarios import ScenarioName
 from evenstring.io.capture import Status
@@ -21,6 +21,7 @@ from evenstring.report.material import Material, gather_material
 from evenstring.report.words import counted
 from evenstring.sim.run.trajectory import Trajectory
 from evenstring.sim.scenario import Scenario, load_scenario
+from evenstring.workshop.written import write_report
 
 __all__ = ["command"]
 
@@ -60,7 +61,7 @@ def command(output: Path, scenario: str, direct: bool, force: bool) -> None:
     truth = write_truth(chosen, trajectory, recording)
     session = load_session([recording])
     material = gather_material(session, profile_of(session))
-    write_report(material, (recording,), output, force=True)
+    write_report(material, [recording.name], output, force=True)
     say("\n".join(_summary(material)))
     say(f"\nDone in {time.monotonic() - began_s:.0f} s. Look at {output / 'report.html'}")
     say(f"Also there: {recording.name}, report.json, {truth.name}")

@@ -11,33 +11,28 @@ from evenstring.commands.job_options import Bench, bench_options
 from evenstring.commands.pack_options import GivenPack, pack_options, recordings_of
 from evenstring.commands.say import say, say_json
 from evenstring.commands.table_options import table_options
-from evenstring.io.files import make_folder, refuse_existing, write_new
+from evenstring.io.files import refuse_existing
 from evenstring.io.load import load_recordings, profile_of
 from evenstring.io.table import Wishes
 from evenstring.profile import PackProfile
 from evenstring.report.material import Material, gather_material
 from evenstring.report.next_steps import next_step, record_next
-from evenstring.report.page import render
 from evenstring.report.reasons import headline, sentence, sure_line
 from evenstring.report.report_json import report_json
 from evenstring.report.sections.since_before import lines_of
 from evenstring.session import Session
-from evenstring.text import json_text, plain
+from evenstring.text import plain
 from evenstring.workshop.acceptance.table import acceptance_json, terminal_lines
-from evenstring.workshop.held import Held, hold
+from evenstring.workshop.held import hold
 from evenstring.workshop.paper.typeset import refuse_without_typst
-from evenstring.workshop.paper.write import sheet_pdf
+from evenstring.workshop.written import NUMBERS, PAGE, SHEET, write_report
 
-__all__ = ["command", "refuse_old_report", "summary_lines", "write_report"]
-
-
-_PARTS = ("report.json", "report.html")
-_PAPER = "sheet.pdf"
+__all__ = ["command", "refuse_old_report", "summary_lines"]
 
 
 def refuse_old_report(output: Path, force: bool) -> None:
     """Say before the work is done that an older report stands in the folder."""
-    for part in _PARTS:
+    for part in (NUMBERS, PAGE):
         refuse_existing(output / part, force)
 
 
@@ -48,22 +43,6 @@ def summary_lines(material: Material) -> list[str]:
     lines = [f"{headline(verdict)}. {sure_line(verdict)}", *(f"  - {sentence(r)}" for r in verdict.reasons)]
     lines.append(f"Now: {next_step(material)}")
     return [*lines, *([f"After that, to know more, record: {after}."] if after else [])]
-
-
-def write_report(
-    material: Material, files: tuple[Path, ...], output: Path, force: bool, held: Held | None = None
-) -> None:
-    """Write report.html and report.json into the folder `output`; `held`: job and decisions, where there are any.
-
-    Raises:
-        InputError: one is there already, without `force`, or cannot be written.
-    """
-    make_folder(output)
-    additions = held.additions if held else ()
-    numbers = json_text(report_json(material, additions)) + "\n"
-    page = render(material, ", ".join(f.name for f in files), additions)
-    write_new(output / "report.json", numbers.encode(), force)
-    write_new(output / "report.html", page.encode(), force)
 
 
 def _profile(session: Session, given: GivenPack, load_a: float | None) -> PackProfile:
@@ -110,7 +89,7 @@ def command(  # noqa: PLR0913, PLR0917  # one argument an option, all named by c
     if not as_json:
         refuse_old_report(folder, force)
         if bench.paper:
-            refuse_existing(folder / _PAPER, force)
+            refuse_existing(folder / SHEET, force)
             refuse_without_typst()
     with recordings_of(files, given, wishes) as recordings:
         session, parts = load_recordings(recordings)
@@ -119,16 +98,14 @@ def command(  # noqa: PLR0913, PLR0917  # one argument an option, all named by c
     if as_json:
         say_json(report_json(material, held.additions))
     else:
-        write_report(material, files, folder, force, held)
+        write_report(material, [f.name for f in files], folder, force, held, paper=bench.paper)
         say("\n".join(plain(line, 2000) for line in summary_lines(material)))
         for line in terminal_lines(acceptance_json(held.acceptance)) if held.acceptance else ():
             say(plain(line, 500))
         for line in lines_of(material.second) if material.second else ():
             say(line)
         if bench.paper:
-            numbers = report_json(material, held.additions)
-            write_new(folder / _PAPER, sheet_pdf(material, numbers, [f.name for f in files]), force)
-            say(f"\nThe sheet: {folder / _PAPER}")
-        say(f"\nThe page: {folder / 'report.html'}\nThe numbers: {folder / 'report.json'}")
+            say(f"\nThe sheet: {folder / SHEET}")
+        say(f"\nThe page: {folder / PAGE}\nThe numbers: {folder / NUMBERS}")
     if exit_verdict and (held.fails or material.found.verdict.action in ("do_not_charge", "inspect")):
         ctx.exit(3)

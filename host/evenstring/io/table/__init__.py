@@ -9,4 +9,6 @@ from evenstring.io.table.guess.plan import Plan, Wishes
 from evenstring.io.table.imports import import_table, preview
 from evenstring.io.table.recording import Imported
 
-__all__ = ["Imported", "Plan", "Wishes", "import_table", "preview"]
+__all__ = ["TABLE_ENDINGS", "Imported", "Plan", "Wishes", "import_table", "preview"]
+
+TABLE_ENDINGS = (".csv", ".tsv", ".txt", ".dat", ".asc", ".xlsx", ".xlsm")  # how the name of a table ends

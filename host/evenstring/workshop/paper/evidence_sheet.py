@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from importlib.resources import files
 from typing import Any
 
 from evenstring.logbook.evidence import told
@@ -30,7 +31,7 @@ def evidence_pdf(doc: dict[str, Any]) -> bytes:
     Raises:
         InputError: the extra `paper` is not installed.
     """
-    return typeset(evidence_data(doc), "evidence.typ")
+    return typeset(evidence_data(doc), files("evenstring.workshop.paper").joinpath("evidence.typ").read_bytes())
 
 
 def evidence_data(doc: dict[str, Any]) -> dict[str, Any]:

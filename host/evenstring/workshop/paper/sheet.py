@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 from typing import Any
 
 from evenstring.report.words import ACTIONS, CAUTIONS
@@ -39,7 +40,7 @@ def sheet_data(report: dict[str, Any], files: Sequence[str], level: LevelLine) -
     data = {
         "title": job.pack or report["profile"]["name"] or report["instrument"]["string_name"] or "This string",
         "about": f"Measurement of a string of {report['recording']['groups']} cell groups",
-        "head": [*_job(job), *_instrument(report)],
+        "head": [*_job(job, report["recording"]["start"]), *_instrument(report)],
         "wording": job.wording,
         "headline": ACTIONS[verdict["action"]],
         "said": [*verdict["reasons"][:_REASONS], f"Now: {verdict['next_step']}"],
@@ -57,9 +58,9 @@ def sheet_data(report: dict[str, Any], files: Sequence[str], level: LevelLine) -
     return {key: value if key in _KEEP else paper_text(value) for key, value in data.items()}
 
 
-def _job(job: Job) -> list[tuple[str, str]]:
+def _job(job: Job, start: str | None) -> list[tuple[str, str]]:
     """All but what stands elsewhere on the sheet: the title, and the owner's own words."""
-    return job_rows(replace(job, pack="", wording=""))
+    return job_rows(replace(job, pack="", wording=""), None if start is None else date.fromisoformat(start[:10]))
 
 
 def _instrument(report: dict[str, Any]) -> list[tuple[str, str]]:
@@ -70,11 +71,12 @@ def _instrument(report: dict[str, Any]) -> list[tuple[str, str]]:
     u = "not stated" if channel is None else f"± {channel * 1000:.2g} mV from group to group"
     u += "" if gain is None else f", ± {gain * 100:.2g} % common (k = 1)"
     found = corrections[-1]["found"] if corrections else None
+    due = f"; due since {known['calibration_due_since']}" if known["calibration_due_since"] else ""
     return [
         ("recorded", _when(recording["start"])),
         ("string monitor", f"{known['board_id'] or 'not named'} ({known['front_end'].replace('_', ' ')})"),
         ("monitor's uncertainty", u),
-        ("monitor's calibration", "not stated" if found is None else f"found {found[:10]}"),
+        ("monitor's calibration", "not stated" if found is None else f"found {found[:10]}{due}"),
     ]
 
 

@@ -26,19 +26,19 @@ def refuse_without_typst() -> None:
         import typst  # noqa: F401, PLC0415  # an extra
     except ImportError as error:
         raise InputError(
-            "a sheet on paper needs the extra `paper`: pip install 'evenstring[paper]'. The page (.html) prints too"
+            "paper needs the extra `paper`: pip install 'evenstring[paper]'. The page (.html) prints too"
         ) from error
 
 
-def typeset(data: dict[str, Any], template: str = "sheet.typ") -> bytes:
-    """The sheet as a PDF; the same data make the same bytes.
+def typeset(data: dict[str, Any], text: bytes | None = None) -> bytes:
+    """Data, and a template of ours, as a PDF; the same data make the same bytes.
 
     Args:
-        data: all that the template prints, as plain values.
-        template: the name of a file beside this one.
+        data: what the template shows; it reads nothing else.
+        text: of the template, which may import `common.typ`; by default that of the sheet.
 
     Raises:
-        InputError: the extra is not installed, or the sheet cannot be set.
+        InputError: the extra is not installed, or the page cannot be set.
     """
     refuse_without_typst()
     import typst  # noqa: PLC0415  # an extra
@@ -46,14 +46,15 @@ def typeset(data: dict[str, Any], template: str = "sheet.typ") -> bytes:
     # Fonts of the system stay in reach: a name in letters that our own font lacks is still to be read.
     ours = files("evenstring.workshop.paper")
     with tempfile.TemporaryDirectory(prefix="evenstring-") as folder:
-        for name in ("common.typ", template):
-            (Path(folder) / name).write_bytes(ours.joinpath(name).read_bytes())
+        template, common = Path(folder) / "page.typ", Path(folder) / "common.typ"
+        template.write_bytes(text or ours.joinpath("sheet.typ").read_bytes())
+        common.write_bytes(ours.joinpath("common.typ").read_bytes())
         try:
             return typst.compile(
-                Path(folder) / template,
+                template,
                 root=Path(folder),
                 format="pdf",
                 sys_inputs={"data": json.dumps(data)},
             )
         except (RuntimeError, ValueError) as error:
-            raise InputError(f"the sheet cannot be typeset ({error}); the page (.html) prints too") from error
+            raise InputError(f"this cannot be typeset ({error}); the page (.html) prints too") from error

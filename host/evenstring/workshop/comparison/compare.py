@@ -15,10 +15,13 @@ from evenstring.errors import InputError
 from evenstring.logbook.entry import Entry, entry_of
 from evenstring.report.material import Material
 
-__all__ = ["Compared", "Row", "compare", "refuse_other_pack"]
+__all__ = ["Compared", "Row", "compare", "differences", "refuse_other_pack"]
 
 _LEVEL = 0.95  # of all intervals together: common practice
 _OTHER_METER_MV = 1.0  # standard, of a group against the others, between two meters: common practice
+
+_SAME_PERCENT = 5.0  # a resistance beside the median's moves by so much with warmth and charge: our choice
+_FEW = 4  # groups, below which no pattern is told: our choice
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +29,7 @@ class Row:
     """One group; None: not known in one of the two. Intervals hold for all groups together.
 
     Attributes:
+        group: from 1.
         departure_mv: before and after, from the median group at the end of the charge. moved_mv: low, middle, high.
         resistance_percent: before and after, over the median group's. changed_percent: low, middle, high.
     """
@@ -44,9 +48,20 @@ class Row:
 
 @dataclass(frozen=True, slots=True)
 class Compared:
-    """All groups, and what could not be compared."""
+    """All groups, and what could not be compared.
+
+    Attributes:
+        rows: group by group.
+        half_mv: half of the interval of a departure before and after; half_percent: of a resistance. None: not known.
+        level_mv: departure up to which a group counts as level: half of the target for the whole string.
+        other_pack: why these may be two packs; empty: nothing says so.
+    """
 
     rows: tuple[Row, ...]
+    half_mv: tuple[float | None, float | None]
+    half_percent: tuple[float | None, float | None]
+    level_mv: float
+    other_pack: tuple[str, ...]
     spread_mv: tuple[float | None, float | None]  # at the end of the charge
     verdicts: tuple[str, str]
     cautions: tuple[str, ...]
@@ -58,17 +73,19 @@ def refuse_other_pack(before: Material, after: Material) -> None:
     Raises:
         InputError: number of groups, chemistry or name differ.
     """
-    for what, a, b in (
+    if told := differences(before, after):
+        raise InputError(f"these are not two recordings of one pack: {told[0]}; --same-pack compares them all the same")
+
+
+def differences(before: Material, after: Material) -> tuple[str, ...]:
+    """In what the two say themselves that they are different packs."""
+    pairs = (
         ("groups", before.session.groups, after.session.groups),
         ("chemistry", before.profile.chemistry, after.profile.chemistry),
         ("name", before.profile.name, after.profile.name),
         ("string", before.session.ident.string_name, after.session.ident.string_name),
-    ):
-        if a and b and a != b:
-            raise InputError(
-                f"these are not two recordings of one pack: {what} {a} before, {b} after; --same-pack compares them"
-                " all the same"
-            )
+    )
+    return tuple(f"{what} {a} before, {b} after" for what, a, b in pairs if a and b and a != b)
 
 
 def compare(before: Material, after: Material) -> Compared:
@@ -86,7 +103,29 @@ def compare(before: Material, after: Material) -> Compared:
     u_mv = u_mv if one_meter else sqrt(u_mv**2 + 2.0 * _OTHER_METER_MV**2)
     u_r = 100.0 * sqrt((a.resistance_sigma or 0.0) ** 2 + (b.resistance_sigma or 0.0) ** 2)
     rows = tuple(_row(k, a, b, z * u_mv, z * u_r) for k in range(a.groups))
-    return Compared(rows, (a.spread_end_mv, b.spread_end_mv), (a.action, b.action), tuple(_cautions(a, b, one_meter)))
+    return Compared(
+        rows=rows,
+        half_mv=(_half(z, a.departure_sigma_mv), _half(z, b.departure_sigma_mv)),
+        half_percent=(_half(100.0 * z, a.resistance_sigma), _half(100.0 * z, b.resistance_sigma)),
+        level_mv=after.found.balancing.target_mv / 2.0,
+        other_pack=(*differences(before, after), *_strange(rows)),
+        spread_mv=(a.spread_end_mv, b.spread_end_mv),
+        verdicts=(a.action, b.action),
+        cautions=tuple(_cautions(a, b, one_meter)),
+    )
+
+
+def _half(factor: float, sigma: float | None) -> float | None:
+    return None if sigma is None else factor * sigma
+
+
+def _strange(rows: tuple[Row, ...]) -> list[str]:
+    """No repair changes the cells of most groups at once, unless all of them are new."""
+    known = [r.changed_percent for r in rows if r.changed_percent is not None]
+    changed = [c for c in known if min(abs(c[0]), abs(c[2])) > _SAME_PERCENT and c[0] * c[2] > 0.0]
+    if len(known) < _FEW or len(changed) <= len(known) / 2.0:
+        return []
+    return [f"{len(changed)} of {len(known)} groups changed their resistance: other cells, or another pack"]
 
 
 def _row(k: int, a: Entry, b: Entry, half_mv: float, half_percent: float) -> Row:
