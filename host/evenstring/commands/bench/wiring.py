@@ -84,18 +84,21 @@ def problems_in(file: Path, number: int, profile: PackProfile, tell: Callable[[s
     if table.unused:
         tell(f"{file}: columns not used: {', '.join(table.unused)}")
     readings, problems = all_measured(by_place(table), table.by_group, number)
-    return problems if readings is None else check_readings(readings, profile.discard_v, profile.ceiling_v)
+    if readings is None:
+        return problems
+    problems = check_readings(readings, profile.discard_v, profile.ceiling_v)
+    for group in () if problems else at_the_edge(readings, profile.discard_v, profile.ceiling_v):
+        tell(f"look: {group}")
+    return problems
 
 
 def _check(file: Path, number: int, profile: PackProfile) -> int:
     problems = problems_in(file, number, profile)
     for problem in problems:
         say(f"wrong: {problem}")
-    if problems or readings is None:
+    if problems:
         say("Do not plug in. Find the cause on the pack side first.")
         return 1
-    for group in at_the_edge(readings, profile.discard_v, profile.ceiling_v):
-        say(f"look: {group}")
     say("Each group lies within the limits. Next: monitor off and unplugged from every computer, then the plug.")
     return 0
 
