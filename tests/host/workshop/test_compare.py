@@ -226,3 +226,9 @@ def test_where_a_charge_was_not_held_gaps_in_charge_stand_for_the_levels() -> No
     assert abs(charge.after) <= charge.after_half
     assert "gaps in charge stand for them" in found.cautions[0]
     assert answer(found).headline == "The repair did what it should: groups 7 and 10"
+
+
+def test_what_no_charging_mends_is_not_sent_to_the_charger() -> None:
+    assert "charger" in answer(told(level={4: (-25.0, -24.5)})).next
+    assert answer(told(resistance={4: (40.0, 39.5)})).next.startswith("no charging mends")
+    assert answer(told(level={4: (-25.0, 0.0)}, capacity={5: (-9.0, -5.0)})).next.startswith("no charging mends")

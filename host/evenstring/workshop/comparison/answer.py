@@ -20,7 +20,9 @@ __all__ = ["FATES", "Answer", "Became", "Fate", "answer"]
 Fate = Literal["mended", "better", "still out", "worse"]
 FATES: tuple[Fate, ...] = get_args(Fate)  # the gravest last
 _STOPPING: tuple[Action, ...] = ("do_not_charge", "inspect")  # with such a verdict no repair is done: our choice
+_LASTING = ("capacity", "resistance")
 _WAIT = "leave it on the charger past its light and record that; what is then still out is not mended by charging"
+_NO_CHARGE = "no charging mends capacity or resistance: look at cells, joints and sense leads of these groups"
 _AGAIN = "look at the work on these groups and at their sense leads again, then record once more"
 _LATER = "record it again in some weeks: a leak comes back"
 _SURE = "make sure that both recordings are of this pack, with the groups counted from the same end"
@@ -63,6 +65,8 @@ def _said(found: Compared, became: tuple[Became, ...]) -> tuple[str, bool, str]:
     """The first that holds, the gravest first."""
     of = {fate: sorted({b.group for b in became if b.fate == fate}) for fate in FATES}
     left = sorted({*of["better"], *of["still out"]})
+    lasting = any(b.fate in ("better", "still out") and b.change.quantity in _LASTING for b in became)
+    todo = _NO_CHARGE if lasting else _WAIT
     stops = next((a for a in _STOPPING if a == found.verdicts[1]), None)
     nothing = not any(r.changes for r in found.rows)
     cases = (
@@ -70,8 +74,8 @@ def _said(found: Compared, became: tuple[Became, ...]) -> tuple[str, bool, str]:
         (stops, f"Not done. {ACTIONS[stops or 'inspect']}", False, "read the report of the later recording"),
         (of["worse"], f"Worse than before: {_groups(of['worse'])}", False, _AGAIN),
         (of["mended"] and not left, f"The repair did what it should: {_groups(of['mended'])}", True, _LATER),
-        (of["mended"] or of["better"], f"Better, but not all of it: {_groups(left)} still out", False, _WAIT),
-        (left, f"The repair does not show: {_groups(left)} as before", False, _WAIT),
+        (of["mended"] or of["better"], f"Better, but not all of it: {_groups(left)} still out", False, todo),
+        (left, f"The repair does not show: {_groups(left)} as before", False, todo),
         (nothing, "Too little in common to compare", False, _BOTH),
         (True, "No group stood out before, and none does now", True, "nothing; keep both recordings"),
     )
