@@ -10,6 +10,7 @@ import click
 import numpy as np
 from numpy.typing import NDArray
 
+from evenstring.commands.history.book_options import book_to_read
 from evenstring.commands.history.plan_options import (
     InLogbook,
     Page,
@@ -25,8 +26,7 @@ from evenstring.io.files import make_folder, refuse_existing, write_new
 from evenstring.io.load import load_recordings, profile_of
 from evenstring.io.table import Wishes
 from evenstring.logbook.of_pack import history_of
-from evenstring.logbook.store.book import Book, Listed
-from evenstring.logbook.store.database import opened, usual_folder
+from evenstring.logbook.store.rows import Listed
 from evenstring.logbook.trends.group_changes import group_changes
 from evenstring.logbook.trends.history import History
 from evenstring.logbook.trends.likes import leaks
@@ -103,9 +103,7 @@ def command(  # one argument an option, or a few that belong together
 
 def _in_logbook(kept: InLogbook) -> tuple[tuple[Path, ...], History]:
     """The newest recording that tells the groups' charge, and what all of them tell."""
-    where = kept.folder or usual_folder()
-    with opened(where) as connection:
-        book = Book(connection, where)
+    with book_to_read(kept.folder) as book:
         listed = list(book.recordings(kept.name))
         packs = list(dict.fromkeys(r.pack for r in listed))
         if not packs:
