@@ -158,6 +158,9 @@ class Switching:
         if stopped is None:
             return False
         hand.state = "by hand"
+        if stopped.fault and hand.keeper.kept.refused and self.answers is not None:
+            hand.state = "free"  # nothing was on: whoever is there may mend it, and is asked again
+            return False
         if stopped.fault:
             self.fault = f"{hand.dialect.what} off: {stopped.why}"
             return False
