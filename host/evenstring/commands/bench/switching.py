@@ -18,7 +18,7 @@ from evenstring.workshop.instrument.keeper import NOT_OFF, Keeper
 from evenstring.workshop.instrument.line import Line
 from evenstring.workshop.instrument.order import Order, order_lines
 
-__all__ = ["Answers", "Hand", "Switching", "hand_at"]
+__all__ = ["Answers", "Hand", "Switching", "hand_at", "typed_line"]
 
 _YES = "yes"
 _TELL_S = 60.0  # between two lines about what flows: our choice
