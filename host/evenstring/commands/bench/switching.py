@@ -18,7 +18,7 @@ from evenstring.workshop.instrument.keeper import NOT_OFF, Keeper
 from evenstring.workshop.instrument.line import Line
 from evenstring.workshop.instrument.order import Order, order_lines
 
-__all__ = ["Answers", "Hand", "Switching", "hand_at"]
+__all__ = ["Answers", "Hand", "Switching", "hand_at", "typed_line"]
 
 _YES = "yes"
 _TELL_S = 60.0  # between two lines about what flows: our choice
@@ -158,6 +158,9 @@ class Switching:
         if stopped is None:
             return False
         hand.state = "by hand"
+        if stopped.fault and hand.keeper.kept.refused and self.answers is not None:
+            hand.state = "free"  # nothing was on: whoever is there may mend it, and is asked again
+            return False
         if stopped.fault:
             self.fault = f"{hand.dialect.what} off: {stopped.why}"
             return False

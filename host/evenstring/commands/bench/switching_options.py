@@ -9,7 +9,7 @@ from typing import Any
 
 import click
 
-from evenstring.commands.bench.switching import Answers, Hand, Switching, hand_at, typed_line
+from evenstring.commands.bench.switching import Answers, Switching, hand_at, typed_line
 from evenstring.errors import UsageError
 from evenstring.profile import PackProfile
 from evenstring.workshop.instrument.dialect import Dialect, dialect_named
@@ -51,14 +51,13 @@ class Stated:
         if self.supply:
             words = dialect_named(self.supply_words, "supply")
             wanted.append((self.supply, words, self._charge(profile, words)))
-        hands: list[Hand] = []
         made = Switching((), tell, None if self.yes else Answers(typed_line))
         try:
-            hands += (hand_at(port, words, order, tell) for port, words, order in wanted)
-        finally:
-            made.hands = tuple(hands)
-            if len(hands) < len(wanted):
-                made.close()
+            for port, words, order in wanted:
+                made.hands += (hand_at(port, words, order, tell),)
+        except BaseException:
+            made.close()
+            raise
         return made
 
     def _charge(self, profile: PackProfile, words: Dialect) -> Order:

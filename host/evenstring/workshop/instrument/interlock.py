@@ -106,7 +106,7 @@ def refusal(seen: Seen, at_rest: Reading, order: Order, now_s: float) -> Stop | 
         return alarm
     if beyond := _beyond(scan, order):
         return Stop(beyond, fault=False)
-    wrong = _temperature(scan, order) or _terminals(at_rest, scan.pack_v, order)
+    wrong = _temperature(scan, order) or _flowing(scan) or _terminals(at_rest, scan.pack_v, order)
     return Stop(wrong, fault=True) if wrong else None
 
 
@@ -161,6 +161,12 @@ def _temperature(scan: Scan, order: Order) -> str:
         if not order.cold_c <= temp_c <= order.hot_c:
             return f"{temp_c:.1f} °C, and this is done between {order.cold_c:.0f} and {order.hot_c:.0f} °C"
     return ""
+
+
+def _flowing(scan: Scan) -> str:
+    if scan.current_a is None or abs(scan.current_a) <= _SENSOR_A:
+        return ""
+    return f"{scan.current_a:+.2f} A flow already: switch off what else hangs on the pack"
 
 
 def _terminals(at_rest: Reading, pack_v: float, order: Order) -> str:

@@ -23,6 +23,7 @@ __all__ = ["NOT_OFF", "Keeper", "Kept"]
 
 _TURN_S = 0.2  # between two looks: our choice
 _CLOSE_S = 30.0  # longest wait for the output to be off at the end: above all tries of all waits; our choice
+_WRONG = "OFF, something is wrong"
 NOT_OFF = "OFF WAS ASKED FOR AND IS NOT CONFIRMED: switch the instrument off at its own switch, now."
 
 
@@ -32,6 +33,7 @@ class Kept:
 
     on: bool = False
     stopped: Stop | None = None  # why it went off, or was not switched on; None: as it was asked for
+    refused: bool = False  # it was not switched on at all
     reading: Reading | None = None
     off_unsure: bool = False  # off was asked for, and the instrument did not confirm it
 
@@ -122,7 +124,10 @@ class Keeper:
             elif on:
                 self._look(wanted)
         except EvenstringError as error:
-            self._off(Stop(str(error), fault=True))
+            began = self.kept.on
+            confirmed = self._instrument.off()
+            words = _WRONG if began else "not switched on"
+            self._stopped(Stop(str(error), fault=True), words, unsure=not confirmed, refused=not began)
 
     def _begin(self) -> None:
         at_rest = self._instrument.prepare(self.order)
@@ -133,7 +138,7 @@ class Keeper:
             if begins:  # from here on it counts as on, whatever the answer is
                 self._seen, self._kept = self._seen.switched(now_s), Kept(on=True)
         if why is not None:
-            self._stopped(why, "not switched on")
+            self._stopped(why, "not switched on", refused=True)
         elif begins:
             self._instrument.on()
             self._lines.append(f"ON: {self._instrument.identity.words if self._instrument.identity else ''}")
@@ -152,13 +157,13 @@ class Keeper:
 
     def _off(self, why: Stop | None) -> None:
         confirmed = self._instrument.off()
-        self._stopped(why, "OFF" if why is None or not why.fault else "OFF, something is wrong", not confirmed)
+        self._stopped(why, _WRONG if why is not None and why.fault else "OFF", unsure=not confirmed)
 
-    def _stopped(self, why: Stop | None, words: str, unsure: bool = False) -> None:
+    def _stopped(self, why: Stop | None, words: str, *, unsure: bool = False, refused: bool = False) -> None:
         with self._lock:
             self._wanted = False
             self._seen = self._seen.switched(None)
-            self._kept = Kept(stopped=why, off_unsure=unsure)
+            self._kept = Kept(stopped=why, refused=refused, off_unsure=unsure)
         self._lines.append(words if why is None else f"{words}: {why.why}")
         if unsure:
             self._lines.append(NOT_OFF)

@@ -187,3 +187,13 @@ def test_killed_and_started_again_it_switches_off_first_and_goes_on(tmp_path: Pa
     assert json.loads(made.stdout)["enough"]
     assert load_session([tmp_path / "b.frames"]).scans > before
     assert not rig.there.on
+
+
+def test_of_two_instruments_the_one_that_is_there_is_let_go_where_the_other_is_not(tmp_path: Path, make: Make) -> None:
+    rig = make(load=True)
+    made = bench(tmp_path, rig, CAPACITY, "--yes", "--supply", "socket://127.0.0.1:1")
+
+    assert made.exit_code == 1
+    assert "cannot open this port" in str(made.exception)
+    assert rig.there.heard[-1] != "INP ON"
+    assert not [t for t in threading.enumerate() if t.name == "keeper"]

@@ -145,6 +145,7 @@ def test_what_is_wrong_is_told_before_a_limit_that_was_reached() -> None:
     (CHARGE, scan(4.25), Reading(0.0, 0.0), "its ceiling"),
     (CHARGE, scan(2.4), Reading(0.0, 0.0), "its floor"),
     (CHARGE, scan(temps=(50.0,)), Reading(0.0, 0.0), "50.0 °C"),
+    (CHARGE, scan(current_a=-8.0), Reading(0.0, 0.0), "-8.00 A flow already"),
     (CHARGE, scan(), Reading(-14.8, 0.0), "wrong way round"),
     (TAKE, scan(), Reading(0.0, 0.0), "is it wired"),
     (TAKE, scan(), Reading(-14.8, 0.0), "wrong way round"),

@@ -160,6 +160,22 @@ def test_a_step_that_came_to_its_end_is_over_and_is_told_once() -> None:
     assert made.switching.fault == ""
 
 
+def test_what_was_refused_before_it_was_on_may_be_mended_and_is_asked_again_and_ends_a_script() -> None:
+    made = Setting(Typed("yes", "yes"))
+    made.ticks("discharge", 1)
+    made.load.kept = Kept(stopped=Stop("8 A flow already", fault=True), refused=True)
+    made.ticks("discharge")
+    assert made.load.asked == [True, True]
+    assert made.switching.fault == ""
+
+    script = Setting(None)
+    script.ticks("discharge", 1)
+    script.load.kept = Kept(stopped=Stop("8 A flow already", fault=True), refused=True)
+    script.ticks("discharge")
+    assert script.load.asked == [True]
+    assert "flow already" in script.switching.fault
+
+
 def test_after_a_fault_nothing_is_switched_on_any_more() -> None:
     made = Setting(None)
     made.ticks("discharge")
