@@ -10,7 +10,7 @@ import pytest
 from click.testing import CliRunner
 from evenstring.board.play import play_direct
 from evenstring.cli import cli
-from evenstring.commands.history.plan import leaks_now
+from evenstring.commands.history.plan import known_leaks
 from evenstring.logbook.entry import Entry
 from evenstring.logbook.figures import Rest
 from evenstring.logbook.of_pack import history_of
@@ -73,9 +73,9 @@ def test_rests_from_before_a_leak_began_do_not_say_that_there_is_none() -> None:
     rests = [Rest(0.0, 3600.0, 3.9, (0.0, 0.0, -0.4 * k, 0.0), 0.02) for k in range(len(falls))]
     seen = [replace(e, first_rest=rest, last_rest=rest) for e, rest in zip(falls, rests, strict=True)]
 
-    known = leaks_now(history_of([*calm, *seen]))
+    known = known_leaks(history_of([*calm, *seen]))
 
-    assert leaks_now(history_of(calm)) is not None
-    assert leaks_now(history_of([*calm, *falls])) is None
+    assert known_leaks(history_of(calm)) is not None
+    assert known_leaks(history_of([*calm, *falls])) is None
     assert known is not None
     assert known[0][2] == pytest.approx(0.4, abs=0.05)

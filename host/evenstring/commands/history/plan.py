@@ -31,7 +31,7 @@ from evenstring.logbook.store.book import Listed
 from evenstring.logbook.store.whose import heading
 from evenstring.logbook.trends.group_changes import group_changes
 from evenstring.logbook.trends.history import History
-from evenstring.logbook.trends.likes import leaks
+from evenstring.logbook.trends.likes import leaks_now
 from evenstring.logbook.trends.standing import standing
 from evenstring.plan.answer import CAUTION, STORAGE, Asked, Plan, answer, dated, made_plan, rests_on, row
 from evenstring.plan.display import DEAD, told_by_display
@@ -42,7 +42,7 @@ from evenstring.report.next_steps import next_step
 from evenstring.report.reasons import headline, sentence
 from evenstring.report.report_json import plain_values
 
-__all__ = ["command", "leaks_now"]
+__all__ = ["command", "known_leaks"]
 
 F64 = NDArray[np.float64]
 _PAGE = "plan.html"
@@ -91,7 +91,7 @@ def command(  # one argument an option, or a few that belong together
     if refused is not None:
         _not_yet(*refused, as_json)
         return
-    plan = made_plan(state_of(material, None if history is None else leaks_now(history)), asked)
+    plan = made_plan(state_of(material, None if history is None else known_leaks(history)), asked)
     if page.folder:
         make_folder(page.folder)
         write_new(page.folder / _PAGE, plan_page(plan, material.profile.name).encode(), page.force)
@@ -128,13 +128,9 @@ def _worth(row: Listed) -> tuple[bool, float]:
     return any(v is not None for v in row.entry.departure_mv), row.start_s or 0.0
 
 
-def leaks_now(history: History) -> tuple[F64, F64] | None:
-    """% of capacity a week and its uncertainty, each group; None where no rests tell.
-
-    Where a group began to fall behind, only pairs of rests since then count: those before would say that it does not.
-    """
-    began = [c.change.at_s for c in group_changes(history) if c.worse and c.quantity == "departure"]
-    found = leaks(history, max(began, default=-np.inf))
+def known_leaks(history: History) -> tuple[F64, F64] | None:
+    """% of capacity a week and its uncertainty, each group; None where too few rests tell."""
+    found = leaks_now(history, group_changes(history))
     return None if found is None or found.pairs < _LEAST_PAIRS else (found.percent_week, found.u)
 
 
