@@ -96,7 +96,7 @@ def document(recordings: Sequence[Facts], told: Told) -> dict[str, Any]:
         "standing": [_standing(plain_values(one)) for one in stands],
         "cleared": [asdict(one) | {"lowest_v": _lowest(history, one)} for one in told.cleared],
         "trends": [_trend(row) for row in trend_rows(history, changes)],
-        "sums": [{"what": what, "said": said} for what, said in facts(history)],
+        "sums": [{"what": what, "said": said} for what, said in facts(history, changes)],
         "meters": _meters(ordered),
         "cannot_say": cannot_say(ordered),
         "recordings": [plain_values(one) for one in ordered],

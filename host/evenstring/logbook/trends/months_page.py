@@ -59,7 +59,7 @@ def months_page(history: History, name: str, now_s: float) -> str:
         next=next_charge(history, stands),
         levels=draw(picture) if picture else None,
         trends=[_row(row) for row in trend_rows(history, changes)],
-        facts=facts(history),
+        facts=facts(history, changes),
         cautions=CAUTIONS,
         made_by=f"evenstring {__version__}",
     )

@@ -117,7 +117,8 @@ def _asked(history: History) -> Iterator[Standing]:
 
 
 def _changed(changes: tuple[GroupChange, ...]) -> Iterator[Standing]:
-    for one in changes:
+    """The largest first: of two groups the one that fell farther is looked at first."""
+    for one in sorted(changes, key=lambda one: -one.weight):
         if one.worse:
             moved = abs(one.moved) * (1 if one.quantity == "departure" else 100)
             said = f"group {one.group} {_SAID[one.quantity].format(moved)}"
