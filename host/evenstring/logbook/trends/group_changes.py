@@ -29,7 +29,7 @@ _KINDS: dict[Quantity, tuple[Kind, ...]] = {
 # the usual target of 10 mV), and parts of the median group's; our choice.
 _LEAST: dict[Quantity, float] = {"departure": 5.0, "resistance": 0.06, "capacity": 0.02}
 _LOOKS_A_YEAR = 52  # a rider looks weekly, so the bar holds for a year of looks at all groups; our choice
-_AGO_WEEKS = (8.0, 16.0, 26.0)  # looks back; within the looks that the bar holds for: our choice
+_AGO_WEEKS = (8.0, 20.0)  # looks back; within the looks that the bar holds for: our choice
 _STILL = 5  # last recordings whose median says whether a change is still there: our choice
 _BORROWED = 12  # degrees of freedom that the other groups lend one group's scatter; tuned on histories 0 to 99
 
