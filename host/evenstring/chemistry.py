@@ -98,6 +98,9 @@ CHEMISTRIES: dict[str, Chemistry] = {
 }  # fmt: skip
 
 
+_ONLY_LITHIUM = frozenset({"liion", "lithiumion", "lithium", "lipo", "lipoly", "lithiumpolymer", "lipolymer"})
+
+
 def chemistry_named(text: str) -> str:
     """The key in `CHEMISTRIES` of a chemistry as somebody wrote it: "LiFePO4", "Li-ion NMC", "NMC811".
 
@@ -110,6 +113,11 @@ def chemistry_named(text: str) -> str:
         for end in (form, re.sub(r"\d{3}$", "", form), re.sub(r"(lithiumion|liion|lithium|cells?|battery)$", "", form)):
             if end in known:
                 return known[end]
+    if key in _ONLY_LITHIUM:
+        raise InputError(
+            f"chemistry {text[:40]!r} does not say which: 4.2 V a cell when full is mostly 'nmc', 3.6 to 3.65 V is"
+            f" 'lfp'. Known are {', '.join(CHEMISTRIES)}"
+        )
     near = difflib.get_close_matches(key, known, n=1) if len(key) > 3 else []  # three letters are near anything
     hint = f"did you mean {known[near[0]]!r}? Known are" if near else "use one of"
     raise InputError(f"chemistry {text[:40]!r} is not known; {hint} {', '.join(CHEMISTRIES)}")

@@ -102,7 +102,13 @@ def test_common_spellings_of_a_chemistry_are_understood(written: str, key: str) 
     assert parse_profile(f'[pack]\ngroups = 4\nchemistry = "{written}"\n').chemistry == key
 
 
-@pytest.mark.parametrize("written", ["li-ion", "lithium", "lipo", "", "lead acid", "nickel"])
+@pytest.mark.parametrize("written", ["Li-Ion", "lithium", "LiPo"])
+def test_a_label_that_says_only_lithium_is_asked_by_its_voltage(written: str) -> None:
+    with pytest.raises(InputError, match="when full is mostly 'nmc'"):
+        chemistry_named(written)
+
+
+@pytest.mark.parametrize("written", ["", "lead acid", "nickel"])
 def test_a_family_or_another_chemistry_is_not_guessed(written: str) -> None:
     with pytest.raises(InputError, match="is not known"):
         chemistry_named(written)

@@ -127,7 +127,8 @@ def _leaves_with_light(b: Balancing) -> str:
 
 
 def _stands_out(w: Weakness) -> str:
-    much = f" by {abs(w.size):.0f} {w.unit}" if w.unit else ""
+    # In per cent it is the size of one cause among several: said only where the cause is.
+    much = f" by {abs(w.size):.0f} mV" if w.unit == "mV" else ""
     return f"Group {w.group} stands out{much}, and why cannot be told from this recording."
 
 

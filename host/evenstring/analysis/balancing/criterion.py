@@ -90,7 +90,10 @@ def with_rest(
     even = None if goal is None else claim.high_mv <= goal * 1e3
     found = replace(found, even_here=even)
     later = found.at_s is None or claim.at_s >= found.at_s  # a rest after the charge knows better than any forecast
-    if found.state != "not_reached" and not (even and later and at_top(profile, rest_level_v)):
+    # What was even before a charge says nothing of its end.
+    charged_after = any(p.kind.startswith("charge") and p.start_s >= claim.at_s for p in phases)
+    told = found.state != "not_reached" and not (even and later and at_top(profile, rest_level_v))
+    if charged_after or told:
         return found
     if goal is None:
         return replace(found, reasons=(*found.reasons, f"at rest: {too_flat(rest_level_v)}"))

@@ -25,6 +25,7 @@ __all__ = ["find_phases", "phases_of"]
 
 F64 = NDArray[np.float64]
 _CHARGE_S = 90.0  # a positive current shorter than this is regeneration: our choice
+_BRAKING_S = 300.0  # of charging next to a ride, up to which it is a long descent: our choice
 _BRIDGE_S = 20.0  # pauses within a charge or a ride that are no change of phase: our choice
 _LEFT_PLATEAU = 0.99  # of the constant current: tuned on own sessions under 300,000
 _EDGE_S = 15.0  # at the end of a charge: the charger going off, not a taper: tuned on own sessions under 300,000
@@ -59,7 +60,7 @@ def phases_of(signals: Signals, profile: PackProfile) -> tuple[Phase, ...]:
         labels = labels_from_voltage(signals)
     else:
         labels = _labels_from_current(signals, signals.current_a, rest_current_a(profile))
-    return _joined(signals, _no_short_rest(signals.time_s, labels))
+    return _joined(signals, _no_short_rest(signals.time_s, _no_braking(signals.time_s, labels)))
 
 
 def _labels_from_current(signals: Signals, amps: F64, quiet: float) -> NDArray[np.str_]:
@@ -208,6 +209,16 @@ def _drop_blips(t: F64, labels: NDArray[np.str_], step_s: float) -> NDArray[np.s
             if around == (_REST, _REST) and t[last] - t[first - 1] < 5 * step_s:
                 labels[first:last] = _REST
     return labels
+
+
+def _no_braking(t: F64, labels: NDArray[np.str_]) -> NDArray[np.str_]:
+    """A few minutes of charging next to a ride, with no rest between, are a descent: nobody plugs in that quickly."""
+    out = labels.copy()
+    for first, last in runs_of((labels == _CC) | (labels == _CV)):
+        beside = (first > 0 and labels[first - 1] == _RIDE) or (last < len(labels) and labels[last] == _RIDE)
+        if beside and t[last - 1] - t[first] < _BRAKING_S:
+            out[first:last] = _RIDE
+    return out
 
 
 def _no_short_rest(t: F64, labels: NDArray[np.str_]) -> NDArray[np.str_]:

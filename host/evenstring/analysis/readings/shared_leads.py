@@ -120,17 +120,28 @@ def _may_bleed(at_s: float, phases: tuple[Phase, ...]) -> bool:
     return False
 
 
+def _without_holes(volts_v: F64) -> F64:
+    """Missing readings take the value between their neighbours: what was not read is no step."""
+    if np.isfinite(volts_v).all():
+        return volts_v
+    volts, at = volts_v.copy(), np.arange(len(volts_v))
+    for g in np.flatnonzero(~np.isfinite(volts_v).all(axis=0)):
+        known = np.isfinite(volts[:, g])
+        volts[:, g] = np.interp(at, at[known], volts[known, g]) if known.any() else 0.0
+    return volts
+
+
 def _steps(signals: Signals, phases: tuple[Phase, ...]) -> list[tuple[float, int, float, float]]:
     """(time, group from 0, lead's drop in V, share of the step explained); a drop above 0 begins to bleed."""
-    t, volts = signals.time_s, signals.volts_v
+    t, volts = signals.time_s, _without_holes(signals.volts_v)
     riding = rows_of_kind(t, phases, "ride", _RIDE_MARGIN_S)
-    total = np.cumsum(np.vstack([np.zeros(volts.shape[1]), np.nan_to_num(volts)]), axis=0)
+    total = np.cumsum(np.vstack([np.zeros(volts.shape[1]), volts]), axis=0)
     at = np.arange(_SIDE, len(t) - _SIDE - 1)
     # The row in which it happens is left out: it may hold a part of the step.
     change = (total[at + _SIDE + 1] - total[at + 1] - total[at] + total[at - _SIDE]) / _SIDE
     moved = np.abs(np.median(change, axis=1))
     near = (t[at + _SIDE] - t[at - _SIDE] < max(60.0, 7.5 * signals.step_s)) & ~riding[at] & (moved < _STILL_V)
-    strength = np.where(near[:, None] & np.isfinite(volts[at]), np.abs(_matched(change)), 0.0).max(axis=1)
+    strength = np.where(near[:, None] & np.isfinite(signals.volts_v[at]), np.abs(_matched(change)), 0.0).max(axis=1)
     out: list[tuple[float, int, float, float]] = []
     last = -_SIDE
     for k in np.flatnonzero(strength > _LEAST_V):

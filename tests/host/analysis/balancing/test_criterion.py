@@ -87,3 +87,12 @@ def test_the_goal_of_iron_phosphate_follows_the_curve_and_is_open_where_it_is_fl
     assert goal_v(lfp_profile(), 3.6, 0.010) == pytest.approx(0.01 * float(curve("a123_lfp").slope_v(1.0)))
     assert goal_v(lfp_profile(), 3.31, 0.010) is None
     assert goal_v(PackProfile(groups=4), 3.9, 0.010) == 0.010
+
+
+def test_what_was_even_before_a_charge_says_nothing_of_its_end() -> None:
+    """A full string rests, even; then a charge that its protection stops with one group far above the others."""
+    pack = lfp(0.03, soc=0.985)
+    result = found(pack, DutyCycle().rest(minutes=60).charge(hours=0.3), lfp_profile())
+
+    assert result.spread.end_mv is not None
+    assert result.balancing.state != "balanced"

@@ -161,3 +161,13 @@ def test_a_meter_with_leads_of_its_own_shows_no_such_steps(seed):
     session, _ = charged(seed, 0.0)
 
     assert find_shared_leads(make_signals(session), PROFILE, find_phases(session, PROFILE)) is None
+
+
+def test_a_reading_that_is_missing_is_no_step_of_a_lead():
+    """A table has holes; a hole once passed for a drop of thousands of millivolts."""
+    session, _ = charged(1, 0.0)
+    volts = session.volts_v.copy()
+    volts[[500, 900, 1400, 1401, 2000], [3, 7, 3, 3, 9]] = np.nan
+    holed = replace(session, volts_v=volts)
+
+    assert find_shared_leads(make_signals(holed), PROFILE, find_phases(holed, PROFILE)) is None

@@ -11,6 +11,8 @@ from evenstring.profile import PackProfile
 from evenstring.session import Meter, Session
 from evenstring.sim import ChargerModel, DutyCycle, MeterModel, Pack, measure, simulate
 
+from tests.host.looks import a_day
+
 GROUPS = 16
 STATED = Meter(noise_v=0.0005, channel_u_v=0.001, gain_u=0.001)
 
@@ -46,3 +48,18 @@ def test_seven_minutes_of_constant_current_before_a_long_hold_are_not_lost() -> 
     assert [p.kind for p in found] == [kind for kind, _, _ in true]
     assert 60.0 < true[3][2] - true[3][1] < 1200.0
     assert abs(found[3].end_s - true[3][2]) <= 30.0
+
+
+@pytest.mark.parametrize(("minutes", "charges"), [(2.0, 0), (12.0, 1)])
+def test_a_descent_is_no_charge(minutes: float, charges: int) -> None:
+    """Braking fills the pack for minutes in the middle of a ride; a charge is longer, or has a pause before it."""
+    time_s = np.arange(0.0, 3600.0, 2.0)
+    amps = np.full(len(time_s), -8.0)
+    down = (time_s > 1200.0) & (time_s < 1200.0 + 60.0 * minutes)
+    amps[down] = 4.0
+    volts = np.repeat((3.8 + 0.005 * amps)[:, None], 6, axis=1).astype(np.float32)
+    session = replace(a_day(len(time_s), 6), time_s=time_s, volts_v=volts, current_a=amps.astype(np.float32))
+
+    found = [p.kind for p in find_phases(session, PackProfile(groups=6))]
+
+    assert sum(kind.startswith("charge") for kind in found) == charges
