@@ -30,19 +30,20 @@ _IDENT = const(4)
 _RETRY = const(6)
 _PLANNED = const(8)  # looked at when the next scan is due
 _FED = const(10)  # the watchdog
+_MOVED = const(12)  # a group did, or what was to be done at rest was tried
 
 
 class App:
     # front: a front end, or None when the board description is bad; problem: what is bad then.
     def __init__(self, board, problem, front, link, clock, feed, reason=wire.RESET_REASON_UNKNOWN, boot_count=0):
-        self._board = board
+        self.board = board
         self._problem = problem
-        self._front = front
+        self.front = front
         self.link = link
         self.clock = clock
         self._feed = feed
         self._reason = reason
-        self._boot_count = boot_count
+        self.boot_count = boot_count
         self.state = wire.STATE_IDLE
         self._fault = wire.FAULT_CONFIG if problem else wire.FAULT_NONE
         self._fault_where = _NO_PLACE
@@ -66,23 +67,23 @@ class App:
         self.scans = 0
         self.took_ms = 0  # what the latest good scan took, warning and sending included
         self._longest_ms = 0
-        self._marks = [0] * 12  # two halves of the time of each of the events `_SCAN` to `_FED`
+        self._marks = [0] * 14  # two halves of the time of each of the events `_SCAN` to `_MOVED`
         self._due = 0  # ms from that look on
 
     # After construction: relays open, self-test, and say who is there. A lone delimiter ends console text before it.
     def begin(self):
         self.link.probe()
-        if self._front:
+        if self.front:
             if not self._self_test():
-                self._enter_fault(self._front.fault, self._front.fault_where)
+                self._enter_fault(self.front.fault, self.front.fault_where)
         elif self._problem:
             self.blind = True
             self.state = wire.STATE_FAULT
-        self._tick()
+        self.clock.service()
         self.introduce()
         self.send_health()
-        if self._front and self._board.get("autostart"):
-            self.start(self._board.get("interval_ms", 0), self._board.get("quiet_interval_ms", 0))
+        if self.front and self.board.get("autostart"):
+            self.start(self.board.get("interval_ms", 0), self.board.get("quiet_interval_ms", 0))
 
     # `poll` for the main loop of a board: an error of our own must not leave a relay closed or end the monitor.
     def step(self):
@@ -96,7 +97,7 @@ class App:
 
     # One step of work. Returns the time in ms for which there is nothing to do.
     def poll(self):
-        self._tick()
+        self.clock.service()
         if self.boots:
             self.boots.running(self.clock.low, self.clock.high)
         if self.watch:
@@ -117,15 +118,15 @@ class App:
             self._mark(_SCAN)
             self.scan_once()
             return 0
-        if self.state == wire.STATE_FAULT and self._front and self._over(_RETRY, _RETRY_MS):
+        if self.state == wire.STATE_FAULT and self.front and self._over(_RETRY, _RETRY_MS):
             self.retry()
             self._fed()
         return self._piece(5)
 
     # The scan path: read, pack, CRC, COBS, write. Nothing here allocates.
     def scan_once(self):
-        front = self._front
-        self._tick()
+        front = self.front
+        self.clock.service()
         low = self.clock.low
         high = self.clock.high
         if not front.scan():
@@ -149,7 +150,7 @@ class App:
         self._fed()
         return True
 
-    # One bad scan is a gap; a stuck relay or bad scans in a row end the monitoring.
+    # One bad scan is a gap; a stuck relay, an error of our own or bad scans in a row end the monitoring.
     def _scan_failed(self, fault, where):
         self._gap = True
         self._failed += 1
@@ -159,15 +160,15 @@ class App:
         if self.watch:
             self.watch.poll(self)
             self.watch.service(self)
-        if fault == wire.FAULT_STUCK_RELAY or self._failed >= _TRIES:
+        if fault == wire.FAULT_STUCK_RELAY or fault == wire.FAULT_FIRMWARE or self._failed >= _TRIES:
             self._enter_fault(fault, where)
 
     # Calm: no group moved more than a few mV from where it last moved.
     def _watch_calm(self):
-        readings = self._front.readings
+        readings = self.front.readings
         seen = self._seen
         moved = False
-        for i in range(self._front.groups):
+        for i in range(self.front.groups):
             change = readings[i] - seen[i]
             if change > _QUIET_STEPS or change < -_QUIET_STEPS:
                 moved = True
@@ -177,18 +178,26 @@ class App:
                 self._calm += 1
             return
         self._calm = 0
-        for i in range(self._front.groups):
+        self._mark(_MOVED)
+        for i in range(self.front.groups):
             seen[i] = readings[i]
 
+    # Whether nothing moved for so long, once in that time.
+    def rests(self, ms):
+        if not self._over(_MOVED, ms):
+            return False
+        self._mark(_MOVED)
+        return True
+
     def send_scan(self):
-        flags = self._front.flags
+        flags = self.front.flags
         if self._gap:
             flags |= wire.SCAN_GAP_BEFORE
             self._gap = False
         if self._calm >= _QUIET_SCANS and self._quiet_ms:
             flags |= wire.SCAN_QUIET
-        self.link.send(messages.fill_scan(self.link, self._front, flags))
-        self._tick()
+        self.link.send(messages.fill_scan(self.link, self.front, flags))
+        self.clock.service()
 
     # Bytes from the host; `data` holds n of them.
     def receive(self, data, n):
@@ -219,8 +228,8 @@ class App:
 
     def stop(self):
         self._wanted = False
-        if self._front:
-            self._front.open_all()
+        if self.front:
+            self.front.open_all()
         if self.state == wire.STATE_SCANNING:
             self.blind = False
             self._go(wire.STATE_IDLE)
@@ -233,16 +242,16 @@ class App:
 
     # What a scan takes: measured, before the first one as computed.
     def scan_ms(self):
-        return self.took_ms or (self._front.scan_ms() if self._front else 0)
+        return self.took_ms or (self.front.scan_ms() if self.front else 0)
 
     # From one scan to the next when nothing is calm: as told last, before that as the description says.
     def pace_ms(self):
         return max(self._interval_ms, self.scan_ms())
 
     def _self_test(self):
-        ok = self._front.self_test()
-        if ok and self.watch and self._front.leads:
-            self.watch.leads(self._front.leads)
+        ok = self.front.self_test()
+        if ok and self.watch and self.front.leads:
+            self.watch.leads(self.front.leads)
         return ok
 
     def retry(self):
@@ -256,17 +265,17 @@ class App:
             self._plan()
             self._go(wire.STATE_SCANNING if self._wanted else wire.STATE_IDLE)
         elif self.state == wire.STATE_FAULT:
-            self._fault = self._front.fault
-            self._fault_where = self._front.fault_where
+            self._fault = self.front.fault
+            self._fault_where = self.front.fault_where
         else:
-            self._enter_fault(self._front.fault, self._front.fault_where)
+            self._enter_fault(self.front.fault, self.front.fault_where)
 
     def _enter_fault(self, fault, where):
         self._fault = fault
         self._fault_where = where
         self.blind = True
-        if self._front:
-            self._front.open_all()
+        if self.front:
+            self.front.open_all()
         self._mark(_RETRY)
         self._go(wire.STATE_FAULT)
 
@@ -294,24 +303,23 @@ class App:
         return 0 if gone >= pace else pace - gone
 
     # How much of a wait of that many ms is left before something must be done. A piece that is over ends with
-    # everything commanded open; that is what the watchdog is fed for.
+    # everything commanded open, or with a dead bus as the fault that it is; that is what the watchdog is fed for.
     def _piece(self, ms):
         if self._over(_FED, _PIECE_MS):
-            front = self._front
+            front = self.front
             if front and not front.open_all():
                 if self.state == wire.STATE_SCANNING:
                     self._scan_failed(front.fault, front.fault_where)
                 elif self.state == wire.STATE_IDLE:
                     self._enter_fault(front.fault, front.fault_where)
+                if front.fault == wire.FAULT_FIRMWARE:
+                    return 5  # a restart mends that, and no bus
             self._fed()
         return min(ms, _PIECE_MS - self.clock.since(self._marks[_FED], self._marks[_FED + 1]))
 
     def _fed(self):
         self._mark(_FED)
         self._feed()
-
-    def _tick(self):
-        self.clock.service()
 
     def _over(self, k, limit_ms):
         return self.clock.since(self._marks[k], self._marks[k + 1]) >= limit_ms
@@ -325,25 +333,23 @@ class App:
         self._marks[k] = clock.low
         self._marks[k + 1] = clock.high
 
-    @property
-    def front(self):
-        return self._front
-
-    @property
-    def boot_count(self):
-        return self._boot_count
-
     def send_ident(self):
         self._mark(_IDENT)
         self.link.send(self.fill_ident())
 
     # IDENT into the link's buffer, which is free between frames; returns its size.
     def fill_ident(self):
-        return messages.fill_ident(self, self._board, self._reason)
+        return messages.fill_ident(self, self.board, self._reason)
 
     def send_health(self):
         self._mark(_HEALTH)
         self.commands.age()
-        size = messages.fill_health(self, self._fault, self._fault_where, self._longest_ms)
+        fault = self._fault
+        if fault == wire.FAULT_NONE and self.front:
+            if self.watch and self.watch.recorder and self.watch.recorder.retry:
+                fault = wire.FAULT_MEMORY
+            elif self.front.flags & wire.SCAN_UNSETTLED:
+                fault = wire.FAULT_SETTLE
+        size = messages.fill_health(self, fault, self._fault_where, self._longest_ms)
         self._longest_ms = 0
         self.link.send(size)

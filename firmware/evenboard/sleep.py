@@ -1,7 +1,9 @@
-# When the board may sleep. What it draws then: `evenstring budget`.
+# When the board may sleep, and when it is parked. What it draws then: `evenstring budget`.
 
 from evenstring_protocol import wire
 from micropython import const
+
+from evenboard import load, unload
 
 _LONGEST_SLEEP_MS = const(4000)  # the watchdog must be fed in between
 _SHORTEST_SLEEP_MS = const(20)
@@ -18,8 +20,12 @@ def sleep_ms(wait_ms, allowed, state, heard, sounding):
 # Sleeps if it may, the island's supply off meanwhile; `lightsleep(ms)` is the board's. False: it stays awake.
 def nap(app, wait_ms, allowed, lightsleep):
     sounding = app.watch and app.watch.alarms.active
-    ms = sleep_ms(wait_ms, allowed, app.state, app.heard, sounding)
-    if not ms:
+    parked = app.board.get("parked")
+    ms = sleep_ms(wait_ms, allowed or parked, app.state, app.heard, sounding)
+    if ms and parked and app.rests(parked["after_s"] * 1000):
+        load("start.parked").park(app)
+        unload("start.parked")
+    if not ms or not allowed:
         return False
     if app.front:
         app.front.rest()

@@ -9,6 +9,7 @@ import vtime
 PWRON_RESET = 1
 WDT_RESET = 3
 
+slept_ms = 0  # how long the last deep sleep was to be
 board = None  # set by `board.Virtual`
 
 
@@ -156,6 +157,14 @@ def reset():
 
 def reset_cause():
     return PWRON_RESET
+
+
+# Off until the time is over, then a start from reset; what deep sleep does. Where a board has it, it has the name of
+# that reset too: tests give it.
+def deepsleep(ms):
+    global slept_ms  # noqa: PLW0603 -- a module stands in for a module
+    slept_ms = ms
+    raise Reset
 
 
 # Clocks stopped until the time is over: nothing else happens meanwhile.

@@ -55,7 +55,7 @@ class Still:
 
 
 def faults_of(path):
-    name = path[:-6] if path.endswith(".trace") else path
+    name = path.rsplit(".", 1)[0]
     try:
         with open(name + ".faults.json") as f:
             return json.load(f)

@@ -1,7 +1,8 @@
 # Runs the firmware's own files on the virtual board: run.py TRACE BOARD.json SPEED
 #
 # SPEED is 0 for as fast as the machine can, else a factor of real time. The trace's time stands still until a command
-# comes and while the board is idle. It ends when the trace is over or the other side goes away.
+# comes and while the board is idle. It ends when the trace is over or the other side goes away. Faults of the board
+# itself may stand beside its description: BOARD.faults.json.
 
 import sys
 
@@ -15,6 +16,7 @@ import vtime  # noqa: E402 -- after the path
 sys.modules["time"] = vtime
 
 import machine  # noqa: E402 -- the virtual one
+from board_faults import BoardFaults  # noqa: E402
 from evenboard.base import description as boards  # noqa: E402
 from evenboard.flash.boots import Boots  # noqa: E402
 from evenboard.line import config  # noqa: E402
@@ -79,15 +81,21 @@ def main(trace_path, board_path, speed):
     world = World(trace, faults_of(trace_path), 1, mux.get("series_ohm", 10000), mux.get("bus_pf", 3000))
     if not problem:
         VirtualBoard(world, data)
+    faults = BoardFaults(machine.board, data, faults_of(board_path))
     port = Port()
+    write = faults.write(port.write)
     watchdog = machine.WDT(timeout=8000)
     pacer = vtime.pace = Pacer(speed) if speed else None
-    app = boot(board_path, trace, port.write, watchdog.feed, wire.RESET_REASON_POWER_ON)
+    faults.turn()
+    app = boot(board_path, trace, write, watchdog.feed, wire.RESET_REASON_POWER_ON)
     while not world.over() and not port.ended:
         idle = app.state == wire.STATE_IDLE
         port.serve(app, 50 if idle else 0)
         if app.leaving:
-            app = boot(board_path, trace, port.write, watchdog.feed, wire.RESET_REASON_UNKNOWN)
+            app = boot(board_path, trace, write, watchdog.feed, wire.RESET_REASON_UNKNOWN)
+        if faults.turn():
+            watchdog.fed_ms = vtime.ms
+            app = boot(board_path, trace, write, watchdog.feed, wire.RESET_REASON_WATCHDOG)
         if idle:
             if pacer:
                 pacer.restart()

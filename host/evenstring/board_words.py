@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["alarm_words", "health_words"]
+__all__ = ["alarm_words", "aside_words", "health_words"]
 
 _FAULTS = {
     "none": ("nothing is measured", "look at the board"),
@@ -34,6 +34,8 @@ _ALARMS = {
     "hot": "hot",
     "cold_charge": "charged while too cold",
     "ntc_open": "a temperature sensor is missing",
+    "memory": "its record memory failed: rides are not recorded",
+    "settle": "its readings do not settle: check the sense leads",
     "not_watching": "the board does not watch: ride and charge as if there were none",
     "bad_contact": "sense lead has a bad contact or a shorted resistor: groups at it read low or high",
     "lead_order": "sense leads swapped, touching or in reverse order; unplug the harness",
@@ -57,6 +59,15 @@ def health_words(state: str, fault: str, where: int = _NO_PLACE) -> str:
     what, do = _FAULTS.get(fault, (f"fault {fault}", "take a newer version of evenstring to read it"))
     at = f"at tap {where} " if where != _NO_PLACE else ""
     return f"the board does not measure: {what.format(at=at)}; {do}"
+
+
+def aside_words(state: str, fault: str) -> str:
+    """What is wrong with a board that measures all the same, and what to do; empty when there is nothing to say."""
+    if state == "fault" or fault not in ("memory", "settle"):
+        return ""
+    what, do = _FAULTS[fault]
+    lost = ": rides are not recorded" if fault == "memory" else ""
+    return f"{what}{lost}; {do}"
 
 
 def alarm_words(kind: str, place: int) -> str:

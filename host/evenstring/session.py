@@ -14,7 +14,7 @@ from enum import IntEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.board_words import alarm_words, health_words
+from evenstring.board_words import alarm_words, aside_words, health_words
 
 __all__ = ["Correction", "Gap", "Health", "Ident", "LinkStats", "Mark", "Meter", "Quality", "Said", "Session"]
 
@@ -53,6 +53,19 @@ class Ident:
     record_room_h: float | None = None  # how long a recording the board's own memory holds in all
     record_free_h: float | None = None  # of it, before the oldest is overwritten
     record_basis: str = "none"  # none, assumed, measured
+    draw_awake_mah: int | None = None  # taken from the pack in 30 days while never asleep; 0: a supply of its own
+    draw_asleep_mah: int | None = None  # while it sleeps between scans
+    draw_parked_mah: int | None = None  # while it is off and looks from time to time
+
+    @property
+    def draw_words(self) -> str:
+        """What the board takes from the pack in a month, in words; empty when it does not say."""
+        awake, asleep, parked = self.draw_awake_mah, self.draw_asleep_mah, self.draw_parked_mah
+        if awake is None or asleep is None or parked is None:
+            return ""
+        if not awake and not asleep and not parked:
+            return "nothing: it has a supply of its own"
+        return f"{awake} mAh in 30 days awake, {asleep} asleep between scans, {parked} parked (computed, not measured)"
 
     @property
     def memory_words(self) -> str:
@@ -118,13 +131,18 @@ class Health:
 
     time_s: float
     state: str  # idle, scanning, fault, maintenance
-    fault: str  # the latest one; it matters where `state` is fault
+    fault: str  # the latest one
     where: int | None  # group, tap or part that the fault is about
 
     @property
     def words(self) -> str:
         """Fault, place and what to do, while the board does not measure; else empty."""
         return health_words(self.state, self.fault, _NO_PLACE if self.where is None else self.where)
+
+    @property
+    def aside(self) -> str:
+        """What is wrong with a board that measures all the same, and what to do; else empty."""
+        return aside_words(self.state, self.fault)
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,6 +14,8 @@ from typing import Any
 
 import pytest
 from evenstring.report.page import render
+from evenstring.workshop.batch.page import overview_page
+from evenstring.workshop.batch.row import Row, failed
 
 from tests.browser.chromium import CHROMIUM, DARK, dump_dom, print_pdf
 from tests.host.looks import NASTY, a_day, a_material
@@ -25,6 +27,19 @@ pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="Chromium is not instal
 def page() -> str:
     day = a_day(n=2500)
     return render(a_material(day), "day.frames")
+
+
+@pytest.fixture(scope="module", params=["report", "overview"])
+def any_page(request: pytest.FixtureRequest, page: str) -> str:
+    """The report, and the overview of a batch."""
+    if request.param == "report":
+        return page
+    rows = [
+        Row("a/b.frames", "inspect", "Have it inspected", reason=NASTY, next_step="Wait.", report="a/b.frames"),
+        failed(f"{NASTY}.frames", NASTY),
+        Row("c.frames", "ride", "x" * 90, pack="y" * 90, report="c.frames"),
+    ]
+    return overview_page(rows, "monday", ["notes.md"])
 
 
 def ask(folder: Path, page: str, script: str, *options: str) -> Any:
@@ -65,9 +80,11 @@ function check(){
 
 
 @pytest.mark.parametrize("width", [390, 820, 1440])
-def test_nothing_overflows_or_overlaps(page: str, tmp_path: Path, width: int) -> None:
+def test_nothing_overflows_or_overlaps(any_page: str, tmp_path: Path, width: int) -> None:
     # Headless Chromium makes no window under 500 px: a frame of the wanted width stands in for a phone.
-    (tmp_path / "inner.html").write_text(page.replace("</body>", f"<script>{LAYOUT}</script></body>"), encoding="utf-8")
+    (tmp_path / "inner.html").write_text(
+        any_page.replace("</body>", f"<script>{LAYOUT}</script></body>"), encoding="utf-8"
+    )
     style = f"width:{width}px;height:900px;border:0"
     outer = f"<!doctype html><body><iframe id=f src='inner.html' style='{style}'></iframe></body>"
     ask_it = "window.onload=function(){done(document.getElementById('f').contentWindow.check())}"
@@ -77,14 +94,14 @@ def test_nothing_overflows_or_overlaps(page: str, tmp_path: Path, width: int) ->
 
 
 @pytest.mark.parametrize("look", ["light", "dark"])
-def test_axe_finds_nothing(page: str, tmp_path: Path, look: str) -> None:
+def test_axe_finds_nothing(any_page: str, tmp_path: Path, look: str) -> None:
     # axe-core, the accessibility engine (WCAG 2 A and AA rules and best practice), as carried by PyPI axe-core-python.
     axe = files("axe_core_python").joinpath("axe.min.js").read_text(encoding="utf-8").replace("</script", "<\\/script")
     run = axe + (
         "\naxe.run(document).then(function(r){done({passes: r.passes.length, violations:"
         " r.violations.map(function(v){return [v.id, v.impact, v.nodes[0].html.slice(0, 200)]})})})"
     )
-    told = ask(tmp_path, page, run, *([DARK] if look == "dark" else []))
+    told = ask(tmp_path, any_page, run, *([DARK] if look == "dark" else []))
     assert told["passes"] > 20
     assert told["violations"] == []
 

@@ -51,7 +51,7 @@ def test_more_conversions_are_taken_after_the_restart_and_lower_the_noise(tmp_pa
         json.dumps([{"kind": "noise", "uv": 1000, "start_s": 0, "end_s": None}])
     )
     sessions, idents = [], []
-    with VirtualBoard(trace, GROUPS, with_current=False, heap="768k") as board:
+    with VirtualBoard(trace, GROUPS, heap="768k", changes={"current": None}) as board:
         for conversions in (None, 16):
             if conversions:
                 line = open_port(board.port)

@@ -15,6 +15,7 @@ from evenstring.board.correct import NewCorrection, read_correction, restore_cor
 from evenstring.board.talk import Refused, Talk
 from evenstring.board.virtual import VirtualBoard
 from evenstring.cli import cli
+from evenstring.commands.bench.kept import read_kept
 from evenstring.errors import DeviceError, InputError
 from evenstring.io.capture import CaptureOptions, Status, capture, open_port
 from evenstring.io.load import load_session
@@ -42,7 +43,7 @@ def board(tmp_path: Path, **changes: object) -> Iterator[VirtualBoard]:
         for g, uv in enumerate(OFFSETS_UV, start=1)
     ]
     trace.with_suffix(".faults.json").write_text(json.dumps(faults))
-    with VirtualBoard(trace, GROUPS, with_current=False, heap="768k", changes=changes) as made:
+    with VirtualBoard(trace, GROUPS, heap="768k", changes={"current": None, **changes}) as made:
         yield made
 
 
@@ -64,8 +65,8 @@ def reference(path: Path, session: Session) -> Path:
     step_s = session.time_s[int(np.argmax(session.volts_v[:, 0] > 3.85))]
     lines = ["group,start_s,end_s,volts,u_volts"]
     for g in range(1, GROUPS + 1):
-        lines.append(f"{g},0,{step_s - 3},{VOLTS[0]},0.0002")
-        lines.append(f"{g},{step_s + 3},{session.time_s[-1]},{VOLTS[1]},0.0002")
+        lines.append(f"{g},0,{step_s - 3},{VOLTS[0]:.4f},0.0002")
+        lines.append(f"{g},{step_s + 3},{session.time_s[-1]},{VOLTS[1]:.4f},0.0002")
     path.write_text("\n".join(lines) + "\n")
     return path
 
@@ -85,7 +86,7 @@ def test_from_the_recording_to_a_board_that_reads_right_and_back_again(tmp_path:
         meter = reference(tmp_path / "meter.csv", first)
         before = run("calibrate", "--show", made.port)
         asked = run("calibrate", tmp_path / "rest.frames", meter, made.port)
-        done = run("calibrate", tmp_path / "rest.frames", meter, made.port, "--yes")
+        done = run("calibrate", tmp_path / "rest.frames", meter, made.port, "--yes", "--keep", tmp_path / "kept")
         shown = run("calibrate", "--show", made.port)
         second = record(made.port, tmp_path / "right.frames")
         stale = run("calibrate", tmp_path / "rest.frames", meter, made.port, "--yes")
@@ -106,6 +107,9 @@ def test_from_the_recording_to_a_board_that_reads_right_and_back_again(tmp_path:
     assert largest_error_uv(fourth) > 3500
     assert largest_error_uv(second) < 250  # a step of the wire, a little noise, the meter's own 0.2 mV
     assert [c.source for c in second.corrections] == ["command"]
+    (kept,) = read_kept(tmp_path / "kept")
+    assert (kept.offset_uv, kept.gain_ppm) == (second.corrections[-1].offset_uv, second.corrections[-1].gain_ppm)
+    assert second.corrections[-1].found == kept.found
     assert isinstance(stale.exception, InputError)
     assert "no longer the one" in str(stale.exception)
     assert third.ident.boot_count == second.ident.boot_count + 1

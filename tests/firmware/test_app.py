@@ -121,7 +121,7 @@ def test_a_bad_description_drives_nothing_and_says_what_is_wrong(case, text):
         f"import os\nf = open('/tmp/evenstring-bad.json', 'w'); f.write({text!r}); f.close()\n"
         "data, problem = boards.load('/tmp/evenstring-bad.json'); os.remove('/tmp/evenstring-bad.json')\n"
         "app = make_app(data, problem, lambda b, n: n, lambda: None); app.begin()\n"
-        "none = app._front is None; start = list(app.start(0, 0))\n"
+        "none = app.front is None; start = list(app.start(0, 0))\n"
         "show(problem=problem, state=app.state, fault=app._fault, front=none, start=start)"
     )
 

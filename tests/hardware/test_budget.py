@@ -179,6 +179,8 @@ def test_board_descriptions_keep_the_budget_and_do_not_claim_more_than_it(path) 
     assert data["meter"]["channel_u_uv"] >= budget.value("channel_u_uv")
     if path.stem != "virtual":  # the virtual parts have no loss in the leads
         assert data["meter"]["gain_u_ppm"] >= budget.value("gain_need_ppm")
+        draws = [budget.value(f"draw_{how}_mah") for how in ("awake", "asleep", "parked")]
+        assert data["draw_mah"] == pytest.approx(draws, abs=1.0)
 
 
 @pytest.mark.parametrize(
@@ -268,3 +270,24 @@ def test_mean_draw_is_the_weighted_mean_of_the_states(key: str, idle_ma: float) 
     share = found.value("scan_ms") / 10_000
 
     assert found.value(key) == pytest.approx(idle_ma + share * (51.13 - idle_ma), rel=0.001)
+
+
+def test_what_a_month_takes_from_the_pack_by_hand() -> None:
+    """24 groups at 3.6 V: 86.4 V. Parked: (51.13 mA x 3.3 V / 0.7 + 60 mW) / 86.4 V for 2 s in 300, and 12 uA always.
+
+    Awake 38.26 mA at 3.3 V: 180.4 mW behind the supply, and its own 60. The figures of the parts are from memory.
+    """
+    found = budget_of(RelayScan())
+    parked_ma = (51.13 * 3.3 / 0.7 + 60) / 86.4 * 2 / 300 + 0.012
+
+    assert found.value("draw_awake_mah") == pytest.approx((38.26 * 3.3 / 0.7 + 60) / 86.4 * 720, rel=0.001)
+    assert found.value("draw_asleep_mah") == pytest.approx((3.2 * 3.3 / 0.7 + 60) / 86.4 * 720, rel=0.001)
+    assert found.value("draw_parked_mah") == pytest.approx(parked_ma * 720, rel=0.001)
+    assert found.value("parked_share") == pytest.approx(parked_ma * 168 / 10_000 * 100, rel=0.001)
+
+
+@pytest.mark.parametrize("groups", [16, 24, 36])
+def test_a_week_parked_costs_less_than_a_thousandth_of_ten_ampere_hours(groups: int) -> None:
+    design = replace(RelayScan(), string=replace(RelayScan().string, groups=groups))
+
+    assert budget_of(design).value("parked_share") < 0.1

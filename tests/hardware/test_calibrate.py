@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import math
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -12,7 +14,7 @@ from click.testing import CliRunner
 from evenstring.cli import cli
 from evenstring.commands.bench.calibrate import command
 from evenstring.errors import InputError
-from evenstring.hardware.calibrate import ReferencePoint, calibrate, compose, parse_reference
+from evenstring.hardware.calibrate import ReferencePoint, calibrate, compose
 from evenstring.session import Session
 
 from tests.hardware.firmware_source import function
@@ -116,21 +118,32 @@ def test_a_fault_is_not_calibrated_away() -> None:
 def test_missing_group_and_too_few_readings_are_named() -> None:
     with pytest.raises(InputError, match="group 4 has no reference"):
         calibrate(session(), [p for p in points() if p.group != 4])
+    with pytest.raises(InputError, match="group 5, and the recording has groups 1 to 4"):
+        calibrate(session(), [*points(), ReferencePoint(5, 0, 99, 3.3, 0.001)])
     with pytest.raises(InputError, match="good readings"):
         calibrate(session(), [ReferencePoint(g, 0, 4, 3.3, 0.001) for g in range(1, 5)])
 
 
-@pytest.mark.parametrize(
-    "text",
-    [
-        "group,volts\n1,3\n",
-        "group,start_s,end_s,volts,u_volts\n1,0,9,x,1\n",
-        "group,start_s,end_s,volts,u_volts\n1,9,0,3,1\n",
-    ],
-)
-def test_bad_reference_tables_are_named(text: str) -> None:
-    with pytest.raises(InputError, match=r"meter\.csv"):
-        parse_reference(text, "meter.csv")
+def test_as_found_and_as_left_are_reading_less_reference() -> None:
+    for channel, offset, gain in zip(calibrate(session(), points()), OFFSET_V, GAIN, strict=True):
+        for fit, true in zip(channel.fits, (3.3, 4.1), strict=True):
+            assert fit.volts_v == true
+            assert fit.found_v == pytest.approx(true / (1 + gain) - offset - true, abs=1e-4)
+            assert abs(fit.left_v) < 1e-4
+
+
+def test_a_reading_taken_while_the_group_moved_is_refused_or_counts_as_less_certain() -> None:
+    still = session((3.7,), noise_v=1e-4)
+    at = [ReferencePoint(g, -math.inf, math.inf, 3.7, 0.0005) for g in range(1, GROUPS + 1)]
+
+    def moving(by_v: float) -> Session:
+        return replace(still, volts_v=still.volts_v + np.linspace(0, by_v, 200, dtype=np.float32)[:, None])
+
+    # Drift from end to end as a rectangle (JCGM 100:2008, 4.3.7): half its width over the root of 3.
+    assert calibrate(moving(0.003), at)[0].u_own_v == pytest.approx(0.003 / 2 / math.sqrt(3), rel=0.05)
+    assert calibrate(still, at)[0].u_own_v < 1e-4
+    with pytest.raises(InputError, match=r"whole recording: moved by 2\d mV, so the pack was not at rest"):
+        calibrate(moving(0.025), at)
 
 
 def _files(folder: Path) -> tuple[Path, Path, Path]:
@@ -144,7 +157,7 @@ def _files(folder: Path) -> tuple[Path, Path, Path]:
     done = CliRunner().invoke(cli, ["import", str(table), "--pack", str(pack), "-o", str(recording)])
     assert done.exit_code == 0, done.output
     reference = folder / "meter.csv"
-    lines = [f"{p.group},{p.start_s},{p.end_s},{p.volts_v},{p.u_v}" for p in points(scans=40)]
+    lines = [f"{p.group},{p.start_s},{p.end_s},{p.volts_v:.4f},{p.u_v}" for p in points(scans=40)]
     reference.write_text("group,start_s,end_s,volts,u_volts\n" + "\n".join(lines) + "\n")
     board = folder / "board.json"
     board.write_text(json.dumps({"groups": GROUPS, "name": "invented"}))
@@ -177,3 +190,18 @@ def test_command_overwrites_nothing_and_checks_the_board(tmp_path: Path) -> None
     board.write_text("{")
     assert isinstance(CliRunner().invoke(command, [*args, str(tmp_path / "n.json")]).exception, InputError)
     assert CliRunner().invoke(command, [str(recording), str(reference), "-o", "x"]).exit_code == 2
+
+
+def test_a_folder_of_another_board_is_told_before_anything_is_written(tmp_path: Path) -> None:
+    recording, reference, board = _files(tmp_path)
+    args = [str(recording), str(reference), "--board", str(board), "--keep", str(tmp_path / "kept"), "-o"]
+    done = CliRunner().invoke(command, [*args, str(tmp_path / "first.json")])
+    again = CliRunner().invoke(command, [*args, str(tmp_path / "again.json")])
+    history = tmp_path / "kept" / "history.toml"
+    assert history.read_text().count("[[calibration]]") == 1  # the recording has no date, and is the same for all that
+    history.write_text(history.read_text().replace('board = ""', 'board = "another"').replace("[1", "[2"))
+    refused = CliRunner().invoke(command, [*args, str(tmp_path / "second.json")])
+
+    assert (done.exit_code, again.exit_code) == (0, 0), done.output
+    assert "give each board a folder of its own" in str(refused.exception)
+    assert not (tmp_path / "second.json").exists()

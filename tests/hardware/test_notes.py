@@ -29,7 +29,7 @@ LIVE = [p for p in PAGES if p.name != "GLOSSARY.md"]
 # Every command that is fixed for this tool; one that is not there yet is not run.
 COMMANDS = {
     "demo", "record", "watch", "report", "export", "import", "simulate", "fetch", "deploy", "wiring", "calibrate",
-    "batch", "bench", "budget", "logbook", "plan", "virtual", "pack",
+    "batch", "bench", "budget", "logbook", "plan", "virtual", "pack", "compare", "match",
 }  # fmt: skip
 
 

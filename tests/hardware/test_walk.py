@@ -32,7 +32,10 @@ def record(folder: Path, volts: Iterable[float], faults: list[dict[str, Any]], e
     trace.write_bytes(head + b"".join(struct.pack(f"<{GROUPS + 1}i", 0, *[v] * GROUPS) for v in uv))
     trace.with_suffix(".faults.json").write_text(json.dumps([{"start_s": 0, "end_s": None} | f for f in faults]))
     output = folder / "rest.frames"
-    with VirtualBoard(trace, GROUPS, with_current=False, heap="384k") as board, RecordingWriter(output) as writer:
+    with (
+        VirtualBoard(trace, GROUPS, heap="384k", changes={"current": None}) as board,
+        RecordingWriter(output) as writer,
+    ):
         capture(board.port, writer, CaptureOptions(until_closed=True, real_time=False))
     return output
 

@@ -50,6 +50,7 @@ _OPTIONAL = {
         ("supply_uv", 1000000, 4000000),
     ),
     "island": (("pin", 0, 48), ("start_ms", 1, 200)),
+    "parked": (("after_s", 60, 7200), ("every_s", 10, 3600)),
     "meter": (("noise_uv", 0, 65535), ("channel_u_uv", 0, 65535), ("gain_u_ppm", 0, 65535)),
 }
 
@@ -152,7 +153,19 @@ def _check_rest(data):
         problem = _check_section(section, data.get(section))
         if problem:
             return problem
-    return _check_calibration(data.get("calibration"), data["groups"]) or _check_watch(data)
+    return _check_calibration(data.get("calibration"), data["groups"]) or _check_parked(data) or _check_watch(data)
+
+
+# What it takes from the pack in a month, mAh, and how it parks.
+def _check_parked(data):
+    draw = data.get("draw_mah")
+    if draw is not None and not (isinstance(draw, list) and len(draw) == 3 and all(_whole(n, 0, 65534) for n in draw)):
+        return "draw_mah must be three numbers: awake, asleep, parked"
+    parked = data.get("parked")
+    for pin in ("off_pin", "wake_pin"):
+        if isinstance(parked, dict) and pin in parked and not _whole(parked[pin], 0, 48):
+            return "parked." + pin + " is wrong"
+    return ""
 
 
 # Alarm limits and the recorder's folder; the alarms themselves are loaded only where limits are given.

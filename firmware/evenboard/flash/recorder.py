@@ -56,7 +56,7 @@ class Recorder:
         self._ending = False
         self._head_n = _LEAST  # bytes of a segment's head, once known
         self._post = 0
-        self._retry = 0
+        self.retry = 0  # scans until flash is tried again after a failed write, down to 1; 0: the latest one was good
         self._gap = False
         self._rest = array("h", bytes(2 * encoder.groups))
         self._have_rest = False
@@ -123,8 +123,8 @@ class Recorder:
     def service(self):
         self.stalled = False
         if self.state == wire.RECORDER_STATE_FAILED:
-            self._retry -= 1
-            if self._retry > 0:
+            self.retry -= 1
+            if self.retry > 1:
                 return False
             self.state = wire.RECORDER_STATE_RECORDING
         if not self._urgent and not self._pending and not self._events_n:
@@ -143,9 +143,11 @@ class Recorder:
         if stall >= _STALL_MS:
             self.stalled = True
             self.encoder.flags |= wire.DELTA_STALL
-        if not done:
+        if done:
+            self.retry = 0
+        else:
             self.state = wire.RECORDER_STATE_FAILED
-            self._retry = _RETRY_SCANS
+            self.retry = _RETRY_SCANS
         self._end()
         return done
 

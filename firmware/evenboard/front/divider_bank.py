@@ -15,7 +15,7 @@ from array import array
 
 from evenboard.base.clock import MASK
 from evenboard.front.bank_parts import FULL
-from evenboard.front.front_end import TROUBLE, FrontEnd
+from evenboard.front.front_end import FrontEnd
 from evenstring_protocol import wire
 from micropython import const
 
@@ -87,8 +87,8 @@ class DividerBank(FrontEnd):
                 if self._taps[tap] > _LEAK_STEPS:
                     self.fault = wire.FAULT_STUCK_RELAY
                     self.fault_where = tap
-        except TROUBLE:
-            self._bus_fault()
+        except OSError as error:
+            self._broke(error)
 
     def _whole_scan(self):
         self.sensors.start_scan()

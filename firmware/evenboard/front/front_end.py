@@ -11,7 +11,7 @@ from micropython import const
 
 NO_GROUP = const(255)
 _HUNG = (wire.FAULT_BUS, wire.FAULT_ADC, wire.FAULT_MUX)
-TROUBLE = (OSError, MemoryError)  # the second is what a bus error becomes while the heap is locked
+TROUBLE = (OSError, MemoryError)  # of a sensor: the second is what a bus error may become with a full heap
 
 
 class FrontEnd:
@@ -61,16 +61,19 @@ class FrontEnd:
             self.island.on()
             self.begin()
 
-    # At boot and before leaving a fault. A part that hangs gets its supply taken away, once.
+    # At boot and before leaving a fault. A part that hangs gets its supply taken away, once. An error of the firmware's
+    # own leaves this, everything open: who tests again and again without end would keep the watchdog from its work.
     def self_test(self):
-        if self.island:
-            self.island.on()
-        self._test()
-        if self.island and self.fault in _HUNG:
-            self.open_all()
-            self.island.cycle()
+        try:
+            if self.island:
+                self.island.on()
             self._test()
-        self.open_all()
+            if self.island and self.fault in _HUNG:
+                self.open_all()
+                self.island.cycle()
+                self._test()
+        finally:
+            self.open_all()
         return self.fault == wire.FAULT_NONE
 
     # One scan. True when it is whole; on a fault everything is commanded open and False comes back.
@@ -79,11 +82,12 @@ class FrontEnd:
         try:
             self._wake()
             self._whole_scan()
-        except TROUBLE:
-            self._bus_fault()
+        except Exception as error:
+            self._broke(error)
         self.open_all()
         return self.fault == wire.FAULT_NONE
 
-    def _bus_fault(self):
+    # What went wrong is counted and named: the bus, or the firmware itself, its memory included.
+    def _broke(self, error):
         self.bus_errors = (self.bus_errors + 1) & 0xFFFF
-        self.fault = wire.FAULT_BUS
+        self.fault = wire.FAULT_BUS if isinstance(error, OSError) else wire.FAULT_FIRMWARE

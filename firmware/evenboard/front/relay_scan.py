@@ -64,8 +64,8 @@ class RelayScan(FrontEnd):
             return True  # was done before, and nothing there answers now
         try:
             self.mux.open_all()
-        except OSError:
-            self._bus_fault()
+        except Exception as error:
+            self._broke(error)
             return False
         return True
 
@@ -77,8 +77,8 @@ class RelayScan(FrontEnd):
                 self._free_bus()
             self.begin()
             load("front.relay_test").run(self)
-        except OSError:
-            self._bus_fault()
+        except OSError as error:
+            self._broke(error)
         unload("front.relay_test")
 
     def _whole_scan(self):
@@ -188,9 +188,12 @@ class RelayScan(FrontEnd):
         if self.currents:
             self.currents[slot] = self.sensors.current()
         self.readings[slot] = self._steps(group, uv)
-        # A relay that failed in this scan shows as about nothing: look at once, one step after.
-        if uv < _STUCK_UV and uv > -_STUCK_UV:
-            return self._no_stuck()
+        # A relay that failed in this scan shows as about nothing, or as more than any group: look at once.
+        if (uv < _STUCK_UV and uv > -_STUCK_UV) or uv >= OVER or uv <= -OVER:
+            if not self._no_stuck():
+                return False
+            self.mux.close_group(group)  # the turn and the settle check read on
+            time.sleep_us(self.wait_us)
         return True
 
     # Steps of 200 uV, calibrated: v + (v // 64 * ppm) // 15625, largest product 6.9e8.
@@ -321,15 +324,25 @@ class RelayScan(FrontEnd):
         time.sleep_us(self.wait_us)
         return self.convert()
 
-    # Some relay of the other line conducts. Its neighbours see one group across it: find it, then give up.
+    # Some relay of the other line conducts. One tap alone shows by its sign whether that relay sits above it or below:
+    # few closings find it, each of which puts volts across it. Then give up.
     def name_stuck(self, tap):
         self.mux.open_all()
+        odd = tap & 1
+        low = 0
+        high = (self.groups - odd) >> 1
         where = NO_GROUP
-        for seen in range((tap & 1), self.groups + 1, 2):
+        while low <= high:
+            seen = ((low + high) & -2) + odd
             uv = self._alone(seen)
-            if uv is not None and -OVER < uv < OVER and (uv > _STUCK_UV or uv < -_STUCK_UV):
-                # even minus odd: positive means that the even one is the higher tap
-                where = seen + 1 if (uv < 0) == (seen & 1 == 0) else seen - 1
+            if uv is None or -_STUCK_UV < uv < _STUCK_UV:
+                where = NO_GROUP  # a dead group between, or it let go
                 break
+            if (uv < 0) == (odd == 0):  # even minus odd
+                low = (seen >> 1) + 1
+                where = seen + 1
+            else:
+                high = (seen >> 1) - 1
+                where = seen - 1
         self.fault = wire.FAULT_STUCK_RELAY
         self.fault_where = where

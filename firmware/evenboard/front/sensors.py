@@ -6,6 +6,7 @@ import math
 from array import array
 
 from evenboard.front.adc_ads111x import IN0_4V, IN2_4V, OVER, STEP_4V
+from evenboard.front.front_end import TROUBLE
 from micropython import const
 
 NO_READING = const(-32768)
@@ -64,7 +65,7 @@ class Sensors:
             if part:
                 try:
                     part.begin()
-                except OSError:
+                except TROUBLE:
                     self._failed()
 
     def _failed(self):
@@ -75,7 +76,7 @@ class Sensors:
         if self._heat:
             try:
                 self._heat.start(0x42 | self._turn << 4)
-            except OSError:
+            except TROUBLE:
                 self._failed()
         self._main_ok = bool(self._main)
         self.sample_pack(0)
@@ -94,7 +95,7 @@ class Sensors:
                     self.pack[k] = uv * self._ratio // 10000  # uv is at most 4.1 V here: the product stays under 2^30
             if self.has_current:
                 self._main.run(IN0_4V)
-        except OSError:
+        except TROUBLE:
             self._main_failed()
 
     # For the rest of this scan: waiting for a dead part at each reading would make the scan long.
@@ -108,7 +109,7 @@ class Sensors:
             return NO_READING
         try:
             uv = self._main.latest(STEP_4V)
-        except OSError:
+        except TROUBLE:
             self._main_failed()
             return NO_READING
         if uv >= OVER or uv <= -OVER:
@@ -125,7 +126,7 @@ class Sensors:
             uv = self._heat.fetch(STEP_4V)
             if 0 <= uv < OVER:
                 value = centi_degrees(uv, self._table)
-        except OSError:
+        except TROUBLE:
             self._failed()
         self.temp[self._turn] = value
         self._turn = self._turn + 1 if self._turn + 1 < self.temps else 0

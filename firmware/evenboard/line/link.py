@@ -20,7 +20,7 @@ class Link:
         self._clock = clock
         self.body = bytearray(_BODY)
         self.stuffed = bytearray(framing.encoded_size(_BODY))
-        self._rx = bytearray(_RX)
+        self.rx = bytearray(_RX)
         self._rx_n = 0
         self._rx_lost = False
         self._seq = 0
@@ -83,7 +83,7 @@ class Link:
     def take(self, byte):
         if byte:
             if self._rx_n < _RX:
-                self._rx[self._rx_n] = byte
+                self.rx[self._rx_n] = byte
                 self._rx_n += 1
             else:
                 self._rx_lost = True
@@ -94,15 +94,11 @@ class Link:
         self._rx_lost = False
         if not n:
             return 0
-        size = -1 if lost else framing.decode(self._rx, n, self._rx)
-        if size < wire.HEADER_SIZE + 4 or not framing.crc_ok(self._rx, size):
+        size = -1 if lost else framing.decode(self.rx, n, self.rx)
+        if size < wire.HEADER_SIZE + 4 or not framing.crc_ok(self.rx, size):
             self.bad = (self.bad + 1) & 0xFFFF
             return 0
         return size - 4
-
-    @property
-    def rx(self):
-        return self._rx
 
     # Text with its length before it, into `body`; returns the place behind it.
     def put_text(self, at, text):

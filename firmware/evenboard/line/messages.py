@@ -11,6 +11,7 @@ from evenstring_protocol import wire
 from micropython import const
 
 _UNKNOWN = const(65535)
+_NO_DRAW = (_UNKNOWN, _UNKNOWN, _UNKNOWN)
 _SCAN_HEAD = wire.HEADER_SIZE + wire.SCAN_SIZE
 
 
@@ -69,8 +70,9 @@ def fill_ident(app, board, reason):
         n = link.put_text(n, text)
     memory = app.watch.hours if app.watch else None
     hours = memory.hours(app.pace_ms()) if memory else (_UNKNOWN, _UNKNOWN, wire.RECORD_BASIS_NONE)
-    struct.pack_into("<HHB", link.body, n, hours[0], hours[1], hours[2])
-    return n + 5
+    draw = board.get("draw_mah") or _NO_DRAW
+    struct.pack_into("<HHBHHH", link.body, n, hours[0], hours[1], hours[2], draw[0], draw[1], draw[2])
+    return n + 11
 
 
 def fill_health(app, fault, where, longest_ms):

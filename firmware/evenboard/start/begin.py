@@ -14,8 +14,13 @@ _CAUSES = {machine.PWRON_RESET: wire.RESET_REASON_POWER_ON, machine.WDT_RESET: w
 # path: the board description. Gives the App, and whether the board may sleep between scans.
 def start(path, write, feed):
     feed()
-    boots = Boots("boots.json", _CAUSES.get(machine.reset_cause(), 0))
     data, problem = boards.load(path)
+    if data.get("parked"):
+        from evenboard.start import parked  # noqa: PLC0415 -- RAM only where wanted
+
+        parked.still(data, feed)
+        unload("start.parked")
+    boots = Boots("boots.json", _CAUSES.get(machine.reset_cause(), 0))
     if boots.safe:
         config.restore(path)  # if a new description did it, the next start has the old one again
         data, problem = boards.safe_defaults(data), "safe mode: three resets in a row, each within a minute; RESTART it"

@@ -12,6 +12,7 @@ from evenstring.analysis.charging.charge_end import find_charges, told_phases, w
 from evenstring.analysis.charging.charger import find_charger, without_charger
 from evenstring.analysis.hazards.all_hazards import find_hazards
 from evenstring.analysis.phases.segment import phases_of
+from evenstring.analysis.readings.current_sensor import look_at_sensor
 from evenstring.analysis.readings.limit_visits import find_events, not_excluded, shortest_visible_s
 from evenstring.analysis.readings.profile_check import check_profile
 from evenstring.analysis.readings.shared_leads import doubted, find_shared_leads, widened, without_lead_drops
@@ -53,6 +54,7 @@ class _Look:
     signals: Signals
     phases: tuple[Phase, ...]
     shared: SharedLeads | None
+    sensor: tuple[str, ...]  # what is wrong with the current sensor
 
     @property
     def level(self) -> Signals:
@@ -70,6 +72,7 @@ def analyse(session: Session, profile: PackProfile) -> Findings:
     open_visits = not_excluded(look.session, profile, look.meter, found.events)
     missing = (*_unknowns(found), *((no_rest,) if no_rest else ()), *open_visits)
     check, unfit = check_profile(look.signals, profile, look.phases, look.meter)
+    check = replace(check, lines=(*look.sensor, *check.lines), sensor=look.sensor)
     told = told_phases(found.phases, found.charge, profile)
     found = replace(found, phases=told, unknown=(*found.unknown, *missing))
     return _decided(with_profile_check(found, check, unfit, profile), profile)
@@ -91,9 +94,13 @@ def _decided(found: Findings, profile: PackProfile) -> Findings:
 def _look(session: Session, profile: PackProfile) -> _Look:
     session = replace(session, time_s=onward(session.time_s))
     signals = make_signals(session)
+    sensor = look_at_sensor(session, signals, profile)
+    if sensor.lines:
+        session = sensor.session
+        signals = make_signals(session)
     phases = phases_of(signals, profile)
     shared = find_shared_leads(signals, profile, phases)
-    return _Look(session, profile, meter_error(session), signals, phases, shared)
+    return _Look(session, profile, meter_error(session), signals, phases, shared, sensor.lines)
 
 
 def _what_happened(look: _Look) -> tuple[Findings, Unknown | None]:

@@ -21,7 +21,7 @@ from evenstring.sim.scenario.board_trace import write_trace
 from evenstring.sim.scenario.frames import session_frames
 from evenstring.sim.scenario.truth import truth_of
 
-__all__ = ["play", "play_direct", "trace_step_s", "truth_path", "write_truth"]
+__all__ = ["play", "play_direct", "sensors_of", "trace_step_s", "truth_path", "write_truth"]
 
 _TRACE_STEP_S = (0.2, 0.5, 1.0, 2.0, 10.0, 60.0, 600.0)
 _TRACE_RECORDS = 150_000  # enough for a day at half a second
@@ -30,6 +30,11 @@ _TRACE_RECORDS = 150_000  # enough for a day at half a second
 def trace_step_s(trajectory: Trajectory) -> float:
     """The finest step with which a trace stays small enough for a board."""
     return next((s for s in _TRACE_STEP_S if trajectory.time_s[-1] / s < _TRACE_RECORDS), _TRACE_STEP_S[-1])
+
+
+def sensors_of(scenario: Scenario) -> dict[str, object]:
+    """What the scenario's board has less than the virtual one, as changes of its description."""
+    return {} if scenario.with_current else {"current": None}
 
 
 def truth_path(recording: Path) -> Path:
@@ -59,9 +64,7 @@ def play(
     with tempfile.TemporaryDirectory(prefix="evenstring-") as folder:
         trace = Path(folder) / "pack.trace"
         write_trace(trajectory, scenario.meter, trace, step_s=step_s)
-        board = VirtualBoard(
-            trace, trajectory.pack.groups, string_name=scenario.name, with_current=scenario.with_current
-        )
+        board = VirtualBoard(trace, trajectory.pack.groups, string_name=scenario.name, changes=sensors_of(scenario))
         with board, RecordingWriter(output) as writer:
             capture(board.port, writer, options, show)
             board.wait()

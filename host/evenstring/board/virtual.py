@@ -15,7 +15,7 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 
@@ -50,9 +50,10 @@ class VirtualBoard:
         string_name: shown in IDENT.
         speed: 0 as fast as the machine, 1 real time, n times real time.
         heap: size of the MicroPython heap; a 64-bit port needs twice a board's, and holds the pack's models too.
-        with_current: whether the board has a current sensor.
         interpreter: "micropython", "cpython", or None for the best there is.
-        changes: further entries of the board description, for example {"recorder": {"folder": ..., "room_kb": 400}}.
+        changes: other entries of the board description, for example {"recorder": {"folder": ..., "room_kb": 400}}, or
+            {"current": None} for a board without a current sensor.
+        faults: what goes wrong with the board itself (`board.faults`).
     """
 
     def __init__(
@@ -63,9 +64,9 @@ class VirtualBoard:
         string_name: str = "",
         speed: int = 0,
         heap: str = "384k",
-        with_current: bool = True,
         interpreter: str | None = None,
         changes: Mapping[str, object] | None = None,
+        faults: Sequence[Mapping[str, object]] = (),
     ) -> None:
         self._trace = trace
         self._speed = speed
@@ -76,10 +77,9 @@ class VirtualBoard:
         self._board = Path(self._folder.name) / "board.json"
         description = json.loads((firmware_dir() / "boards" / "virtual.json").read_text(encoding="utf-8"))
         description |= {"groups": groups, "string_name": string_name}
-        if not with_current:
-            description["current"] = None
         description |= changes or {}
         self._board.write_text(json.dumps(description), encoding="utf-8")
+        self._board.with_suffix(".faults.json").write_text(json.dumps(list(faults)), encoding="utf-8")
         self._process: subprocess.Popen[bytes] | None = None
         self._fds: list[int] = []
         self.port = ""

@@ -7,35 +7,50 @@ instruments; uncertainties after JCGM 100:2008, the reference's own error taken 
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from evenstring.errors import InputError
 from evenstring.session import Quality, Session
 
-__all__ = ["GAIN_SPAN_V", "Channel", "ReferencePoint", "calibrate", "compose", "joined", "parse_reference"]
+__all__ = ["GAIN_SPAN_V", "Channel", "PointFit", "ReferencePoint", "calibrate", "compose", "joined"]
+
+F64 = NDArray[np.float64]
 
 GAIN_SPAN_V = 0.4  # less tells offset from gain too poorly
 _MAX_OFFSET_UV = 50_000  # limits of the board description
 _MAX_GAIN_PPM = 10_000
 _MIN_SCANS = 10
-_COLUMNS = ("group", "start_s", "end_s", "volts", "u_volts")
+_MOST_MOVED_V = 0.005  # of a group while its reading was taken: it was not at rest; our choice
+_SURE = 4.0  # the halves of a reading's scans differ when they do so by as many standard deviations; our choice
 
 
 @dataclass(frozen=True, slots=True)
 class ReferencePoint:
-    """What the reference meter showed for a group while scans from start_s to end_s were taken; u_v is k = 1."""
+    """What the reference meter showed for a group while scans from start_s to end_s were taken.
+
+    Standard uncertainties: `u_v` of the meter, common to all groups; `u_own_v` of this reading alone: its last digit.
+    """
 
     group: int
-    start_s: float
+    start_s: float  # -inf and inf: the whole recording
     end_s: float
     volts_v: float
     u_v: float
+    u_own_v: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class PointFit:
+    """A point before and after: reading less reference, as found and as left by the correction."""
+
+    volts_v: float
+    found_v: float
+    left_v: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,40 +66,32 @@ class Channel:
     gain_ppm: int
     u_own_v: float
     u_reference_v: float
-    volts_v: float  # lowest reference voltage of the channel
-    points: int
-    largest_rest_v: float  # largest departure of a point from the fit; 0 when the fit passes through all
+    fits: tuple[PointFit, ...]
 
+    @property
+    def volts_v(self) -> float:
+        """Lowest reference voltage of the channel."""
+        return min(p.volts_v for p in self.fits)
 
-def parse_reference(text: str, where: str) -> tuple[ReferencePoint, ...]:
-    """Reference readings from CSV text with the columns group, start_s, end_s, volts, u_volts.
-
-    Raises:
-        InputError: a column is missing or a value is no number.
-    """
-    rows = csv.DictReader(io.StringIO(text.removeprefix("\ufeff")))
-    missing = [c for c in _COLUMNS if c not in (rows.fieldnames or ())]
-    if missing:
-        raise InputError(f"{where}: column {', '.join(missing)} is missing; the table needs {', '.join(_COLUMNS)}")
-    points = []
-    for number, row in enumerate(rows, start=2):
-        try:
-            group = int(row["group"] or "")
-            start, end, volts, u = (float(row[c] or "") for c in _COLUMNS[1:])
-        except ValueError as error:
-            raise InputError(f"{where}: row {number}: every column needs a number ({error})") from error
-        if not all(map(math.isfinite, (start, end, volts, u))) or end <= start or u <= 0:
-            raise InputError(f"{where}: row {number}: end_s must come after start_s, u_volts must be above 0")
-        points.append(ReferencePoint(group, start, end, volts, u))
-    return tuple(points)
+    @property
+    def spare(self) -> int:
+        """Points beyond those that the correction needs: with none it passes through all, and nothing is left."""
+        volts = [p.volts_v for p in self.fits]
+        return len(volts) - (2 if max(volts) - min(volts) >= GAIN_SPAN_V else 1)
 
 
 def calibrate(session: Session, points: Sequence[ReferencePoint]) -> tuple[Channel, ...]:
     """Correction of every group, in the order of the groups.
 
     Raises:
-        InputError: a group has no point, a point has too few readings, or a correction is so large that it is a fault.
+        InputError: a group has no point, a point is of no group, a point has too few readings, or a correction is so
+            large that it is a fault.
     """
+    if extra := sorted({p.group for p in points if not 1 <= p.group <= session.groups}):
+        raise InputError(
+            f"there are reference readings of group {', '.join(map(str, extra))}, and the recording has groups 1 to"
+            f" {session.groups}; correct the numbers"
+        )
     return tuple(_channel(session, g, [p for p in points if p.group == g]) for g in range(1, session.groups + 1))
 
 
@@ -121,42 +128,56 @@ def _channel(session: Session, group: int, points: list[ReferencePoint]) -> Chan
     if not points:
         raise InputError(f"group {group} has no reference reading; measure every group at least once")
     raw, u_raw = np.array([_mean(session, p) for p in points]).T
-    reference = np.array([p.volts_v for p in points])
-    weight = 1 / (u_raw**2 + 1e-12)
-    gain = 0.0
-    if np.ptp(reference) >= GAIN_SPAN_V:
-        mean_raw, mean_ref = np.average(raw, weights=weight), np.average(reference, weights=weight)
-        slope = np.sum(weight * (raw - mean_raw) * (reference - mean_ref)) / np.sum(weight * (raw - mean_raw) ** 2)
-        gain = float(slope) - 1
-    offset = float(np.average(reference / (1 + gain) - raw, weights=weight))
+    reference, u_own = np.array([(p.volts_v, p.u_own_v) for p in points]).T
+    gain, offset = _line(raw, reference, 1 / (u_raw**2 + u_own**2 + 1e-12))
     offset_uv, gain_ppm = round(offset * 1e6), round(gain * 1e6)
     if abs(offset_uv) > _MAX_OFFSET_UV or abs(gain_ppm) > _MAX_GAIN_PPM:
         raise InputError(
             f"group {group} would need {offset_uv / 1000:+.1f} mV and {gain_ppm:+d} ppm: that is a fault"
             " (lead, order, reference), not a calibration; find it first"
         )
-    rest = (raw + offset) * (1 + gain) - reference
-    scatter = float(np.sqrt(np.sum(rest**2) / max(len(points) - (2 if gain else 1), 1)))
-    u_own = math.sqrt(float(np.max(u_raw)) ** 2 + scatter**2 + session.meter.resolution_v**2 / 12)
+    left = (raw + offset) * (1 + gain) - reference
+    fits = tuple(PointFit(*map(float, row)) for row in zip(reference, raw - reference, left, strict=True))
+    scatter = math.sqrt(sum(f.left_v**2 for f in fits) / max(len(points) - (2 if gain else 1), 1))
     return Channel(
         group=group,
         offset_uv=offset_uv,
         gain_ppm=gain_ppm,
-        u_own_v=u_own,
+        u_own_v=math.hypot(np.max(u_raw), np.max(u_own), scatter, session.meter.resolution_v / math.sqrt(12)),
         u_reference_v=max(p.u_v for p in points),
-        volts_v=float(reference.min()),
-        points=len(points),
-        largest_rest_v=float(np.max(np.abs(rest))),
+        fits=fits,
     )
 
 
+def _line(raw: F64, reference: F64, weight: F64) -> tuple[float, float]:
+    """Gain and offset, V, by least squares; no gain where the points are too near to each other."""
+    gain = 0.0
+    if np.ptp(reference) >= GAIN_SPAN_V:
+        mean_raw, mean_ref = np.average(raw, weights=weight), np.average(reference, weights=weight)
+        slope = np.sum(weight * (raw - mean_raw) * (reference - mean_ref)) / np.sum(weight * (raw - mean_raw) ** 2)
+        gain = float(slope) - 1
+    return gain, float(np.average(reference / (1 + gain) - raw, weights=weight))
+
+
 def _mean(session: Session, point: ReferencePoint) -> tuple[float, float]:
+    """Mean and standard uncertainty of the readings; a group that moved adds the half width of a rectangle."""
     inside = (session.time_s >= point.start_s) & (session.time_s <= point.end_s)
     inside &= session.quality[:, point.group - 1] == Quality.OK
     values = session.volts_v[inside, point.group - 1].astype(float)
+    whole = math.isinf(point.start_s)
+    place = f"group {point.group}, " + ("whole recording" if whole else f"{point.start_s:g} to {point.end_s:g} s")
     if len(values) < _MIN_SCANS:
         raise InputError(
-            f"group {point.group}, {point.start_s:g} to {point.end_s:g} s: {len(values)} good readings, at least"
-            f" {_MIN_SCANS} are needed; record longer at each reference reading"
+            f"{place}: {len(values)} good readings, at least {_MIN_SCANS} are needed; record longer at each reference"
+            " reading, or correct start_s and end_s"
         )
-    return float(values.mean()), float(values.std(ddof=1) / math.sqrt(len(values)))
+    first, second = np.array_split(values, 2)
+    noise = float(values.std(ddof=1) / math.sqrt(len(values)))
+    between = math.sqrt(first.var(ddof=1) / len(first) + second.var(ddof=1) / len(second))
+    moved = abs(float(second.mean() - first.mean()))  # half of a steady drift from end to end
+    if moved <= _SURE * between:
+        moved = 0.0
+    if 2 * moved > _MOST_MOVED_V:
+        more = "; say from when to when each reading was taken (start_s, end_s)" if whole else ""
+        raise InputError(f"{place}: moved by {2000 * moved:.0f} mV, so the pack was not at rest; let it rest{more}")
+    return float(values.mean()), math.hypot(noise, moved / math.sqrt(3))

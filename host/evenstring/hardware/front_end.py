@@ -104,6 +104,10 @@ class Supply:
     relay_ua: float = 5000.0  # one photo-relay's diode
     island_efficiency: float = 0.75
     interval_s: float = 10.0  # from scan to scan when nothing happens
+    idle_mw: float = 60.0  # what a supply fed from the pack takes for itself while it is on; from memory of such parts
+    gate_ua: float = 12.0  # from the pack at all times, for the timer that switches that supply; from memory, as above
+    parked_s: float = 300.0  # from look to look when parked
+    look_s: float = 2.0  # a look: start, one scan, off again; our choice, above what the virtual board takes
 
 
 @dataclass(frozen=True, slots=True)

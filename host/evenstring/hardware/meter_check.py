@@ -1,149 +1,159 @@
-"""Hand-meter readings of all taps before anything is plugged in: what is wrong, named after what usually makes it."""
+"""Hand-meter readings at the plug before it goes in: what is wrong, named after what usually makes it."""
 
 from __future__ import annotations
 
-import csv
-import io
-import math
-from collections.abc import Sequence
-from itertools import combinations, pairwise
+from collections.abc import Iterator, Mapping
 
-from evenstring.errors import InputError
+from evenstring.hardware.lead_faults import (
+    NOTHING_V,
+    GroupSpan,
+    HandReadings,
+    LeadFault,
+    Limits,
+    explained,
+    group_spans,
+)
 
-__all__ = ["check_readings", "parse_readings"]
+__all__ = ["all_measured", "at_the_edge", "check_readings", "fault_words"]
 
-_NOTHING_V = 0.5  # a lead that hangs in the air reads less than that on a hand meter of 10 Mohm; common practice
 _ZERO_V = 0.05
+_BLACK_V = 0.2  # what tap 0 may read against itself; our choice
+_FAR_LOW, _FAR_HIGH_V = 0.6, 0.3  # how far a group may be outside its limits and still be a group; our choice
+_WORDS = {
+    "open": "lead {a} open (pin {pin_a} reads nothing: fuse, resistor, crimp)",
+    "swapped": "leads {a} and {b} swapped (pins {pin_a} and {pin_b})",
+    "on_tap": "lead {a} on tap {b}, where lead {b} is (pin {pin_a} reads as pin {pin_b})",
+    "touching": "leads {a} and {b} touch each other behind their resistors (pins {pin_a} and {pin_b})",
+    "one_high": "every lead from {a} on one pin too high (pin {pin_a} is empty)",
+    "one_low": "no lead from tap {a}, and those above one pin too low (pin {last} is empty)",
+    "reversed": "leads {a} to {b} in reverse order (pins {pin_a} to {pin_b})",
+}
+_SHOWN = 3  # other explanations named; our choice
 
 
-def parse_readings(text: str, where: str) -> dict[int, float]:
-    """Hand-meter readings by tap, from the columns `tap` and `volts` (against tap 0) or `group` and `volts`.
+def all_measured(
+    volts: Mapping[int, float], by_group: bool, groups: int
+) -> tuple[HandReadings | None, tuple[str, ...]]:
+    """The readings in order, or None and what is missing or too many.
 
-    Group by group means pin to next pin, the black probe on the lower one; such readings are added up.
-
-    Raises:
-        InputError: a column is missing, a value is no number, a tap or group is there twice or left out.
+    Args:
+        volts: by number of the group (1 to `groups`), or of the tap (0 to `groups`).
+        by_group: which of the two.
+        groups: of the string.
     """
-    rows = csv.DictReader(io.StringIO(text.removeprefix("\ufeff")))
-    names = set(rows.fieldnames or ())
-    key = "tap" if "tap" in names else "group"
-    if not {key, "volts"} <= names:
-        raise InputError(
-            f"{where}: needs the columns tap and volts (or group and volts),"
-            f" has {', '.join(rows.fieldnames or ()) or 'nothing'}"
-        )
-    readings: dict[int, float] = {}
-    for number, row in enumerate(rows, start=2):
-        try:
-            place, volts = int(row[key] or ""), float(row["volts"] or "")
-        except ValueError as error:
-            raise InputError(f"{where}: row {number}: {key} and volts must be numbers ({error})") from error
-        if place in readings or not math.isfinite(volts):
-            raise InputError(f"{where}: row {number}: {key} {place} is there twice, or its volts are no number")
-        readings[place] = volts
-    return readings if key == "tap" else _added(readings, where)
+    what = "group" if by_group else "tap"
+    wanted = range(1 if by_group else 0, groups + 1)
+    missing = [k for k in wanted if k not in volts]
+    extra = sorted(k for k in volts if k not in wanted)
+    problems = [f"not measured: {what} {', '.join(map(str, missing))}"] if missing else []
+    problems += [f"there is no {what} {', '.join(map(str, extra))} in a string of {groups}"] if extra else []
+    return (None if problems else HandReadings(by_group, tuple(volts[k] for k in wanted))), tuple(problems)
 
 
-def _added(groups: dict[int, float], where: str) -> dict[int, float]:
-    """Taps from readings group by group: each is the sum of the groups below it."""
-    missing = [g for g in range(1, max(groups, default=0) + 1) if g not in groups]
-    if missing or min(groups, default=1) < 1:
-        raise InputError(f"{where}: groups are 1 to the last without a gap; missing: {missing or 'none'}")
-    taps = {0: 0.0}
-    for group in sorted(groups):
-        taps[group] = taps[group - 1] + groups[group]
-    return taps
+def check_readings(readings: HandReadings, low_v: float, high_v: float) -> tuple[str, ...]:
+    """What is wrong; empty when each group lies between `low_v` and `high_v`, as far as a hand meter tells.
 
-
-def check_readings(readings: dict[int, float], groups: int, low_v: float, high_v: float) -> tuple[str, ...]:
-    """What is wrong with hand-meter readings of all taps; empty when each step lies between `low_v` and `high_v`.
-
-    One mistake that explains everything is named alone: two leads swapped, a lead or fuse open, the order reversed.
+    A mistake with the leads that explains everything is named alone, with others that the same readings come from.
     """
-    missing = [k for k in range(groups + 1) if k not in readings]
-    extra = sorted(k for k in readings if not 0 <= k <= groups)
-    if missing or extra:
-        return (
-            *([f"not measured: tap {', '.join(map(str, missing))}"] if missing else []),
-            *([f"there is no tap {', '.join(map(str, extra))} in a string of {groups}"] if extra else []),
-        )
-    taps = [readings[k] for k in range(groups + 1)]
-    wrong = _wrong_steps(taps, low_v, high_v)
-    if not wrong and abs(taps[0]) <= 0.2:
+    limits = Limits(low_v, high_v)
+    in_order = [float(k) for k in range(readings.pins)]
+    if not readings.by_group and abs(readings.volts[0]) > _BLACK_V:
+        return (f"tap 0 reads {readings.volts[0]:.2f} V, not 0: the black lead is not on tap 0; measure all again",)
+    if group_spans(readings, in_order, limits) is not None:
         return ()
-    whole = _one_mistake(taps, low_v, high_v)
-    return (whole,) if whole else _step_by_step(taps, low_v, high_v)
+    far = Limits(_FAR_LOW * low_v, high_v + _FAR_HIGH_V)
+    if said := _fault(readings, limits):
+        return said
+    if spans := group_spans(readings, in_order, far):
+        return tuple(_outside(spans, limits))
+    return (
+        _several_open(readings, limits)
+        or _fault(readings, far, limits)
+        or tuple(_step_by_step(readings.steps_v, limits))
+    )
 
 
-def _steps(taps: Sequence[float]) -> list[float]:
-    return [b - a for a, b in pairwise(taps)]
+def at_the_edge(readings: HandReadings, low_v: float, high_v: float) -> tuple[str, ...]:
+    """Groups that read outside the limits by less than a hand meter tells apart, where nothing else is wrong."""
+    limits = Limits(low_v, high_v)
+    return tuple(
+        f"group {g}: {step:.2f} V, {'above' if step > high_v else 'below'}"
+        f" {high_v if step > high_v else low_v:g} V by less than this meter tells: measure this group by itself"
+        for g, step in enumerate(readings.steps_v, start=1)
+        if not limits.low_v <= step <= limits.high_v
+    )
 
 
-def _wrong_steps(taps: Sequence[float], low_v: float, high_v: float) -> list[int]:
-    """Groups whose step is outside the limits."""
-    return [g for g, step in enumerate(_steps(taps), start=1) if not low_v <= step <= high_v]
+def _several_open(readings: HandReadings, limits: Limits) -> tuple[str, ...]:
+    """Leads that read nothing while the others rise as they should."""
+    if readings.by_group:
+        dead = [abs(v) < NOTHING_V for v in readings.volts]
+        silent = [k for k in range(1, len(dead)) if dead[k - 1] and dead[k]]
+    else:
+        silent = [k for k in range(1, readings.pins) if abs(readings.volts[k]) < NOTHING_V]
+    carried = [None if k in silent else float(k) for k in range(readings.pins)]
+    if len(silent) < 2 or group_spans(readings, carried, limits) is None:
+        return ()
+    return (f"leads {', '.join(map(str, silent))} open, or the plug is half in: their pins read nothing",)
 
 
-def _one_mistake(taps: list[float], low_v: float, high_v: float) -> str:
-    """The one mistake that explains all readings, or ""."""
-    if abs(taps[0]) > 0.2:
+def _fault(readings: HandReadings, limits: Limits, narrow: Limits | None = None) -> tuple[str, ...]:
+    """The mistake with the leads, and groups that are outside the narrow limits besides; empty: none explains it."""
+    faults = explained(readings, limits)
+    if not faults:
+        return ()
+    first, *others = (fault_words(f, readings.pins) for f in faults)
+    if readings.by_group and (dead := _dead_end(faults[0], readings.pins)):
+        others.append(dead)
+    more = [f"  or: {other}" for other in others[:_SHOWN]]
+    more += ["  They read the same: see which wire is in which pin."] if others else []
+    spans = group_spans(readings, faults[0].carried(readings.pins), limits) or ()
+    return ("\n".join([first, *more]), *(_outside(spans, narrow) if narrow else ()))
+
+
+def fault_words(fault: LeadFault, pins: int) -> str:
+    """A mistake in words, with the pins, counted from 1."""
+    a, b = fault.at[0], fault.at[-1]
+    words = _WORDS[fault.kind].format(a=a, b=b, pin_a=a + 1, pin_b=b + 1, last=pins)
+    if fault.kind == "reversed" and b - a == pins - 1:
+        return f"{words}: the whole harness, pack positive is on pin 1"
+    return words
+
+
+def _dead_end(fault: LeadFault, pins: int) -> str:
+    """From pin to pin, an end group of 0 V reads like the end's open lead."""
+    if fault.kind != "open" or fault.at[0] not in (0, pins - 1):
         return ""
-    if all(-high_v <= step <= -low_v for step in _steps(taps)):
-        return "every step is negative: the harness is in reverse order, pack positive is on pin 1"
-    if len(taps) > 2 and all(abs(v) < _NOTHING_V for v in taps):
-        return "no tap reads anything: the lead or fuse of tap 0, where the black probe is, is open"
-    return _open_leads(taps, low_v, high_v) or _swapped(taps, low_v, high_v)
+    return f"group {max(fault.at[0], 1)} is dead"
 
 
-def _open_leads(taps: list[float], low_v: float, high_v: float) -> str:
-    """Taps that read nothing while the others rise as they should."""
-    silent = [k for k in range(1, len(taps)) if abs(taps[k]) < _NOTHING_V]
-    there = [k for k in range(len(taps)) if k not in silent]
-    rises = all(low_v * (b - a) <= taps[b] - taps[a] <= high_v * (b - a) for a, b in pairwise(there))
-    if not silent or not rises or len(there) < 2:
-        return ""
-    one = len(silent) == 1
-    names = ", ".join(map(str, silent))
-    if one:
-        return f"tap {names} reads nothing: its fuse or lead is open"
-    return f"taps {names} read nothing: their fuses or leads are open, or the plug is half in"
+def _outside(spans: tuple[GroupSpan, ...], limits: Limits) -> Iterator[str]:
+    """Groups outside their limits, where the leads are known."""
+    for span in spans:
+        if span.mean_v < limits.low_v or span.mean_v > limits.high_v:
+            low, high = int(span.low_tap) + 1, int(span.high_tap)
+            name = f"group {low}" if low >= high else f"groups {low} to {high}, each"
+            yield f"{name}: {span.mean_v:.2f} V, {_beyond(span.mean_v, limits)}"
 
 
-def _swapped(taps: list[float], low_v: float, high_v: float) -> str:
-    """Two leads on each other's pins, if exchanging their readings puts everything right."""
-    wrong = _wrong_steps(taps, low_v, high_v)
-    near = sorted({k for g in wrong for k in (g - 1, g)})
-    for a, b in combinations(near, 2):
-        put_right = list(taps)
-        put_right[a], put_right[b] = taps[b], taps[a]
-        if not _wrong_steps([v - put_right[0] for v in put_right], low_v, high_v):
-            return f"leads {a} and {b} are swapped (pins {a + 1} and {b + 1})"
-    return ""
+def _beyond(volts: float, limits: Limits) -> str:
+    if volts > limits.high_v:
+        return f"above {limits.high_v:g} V"
+    return f"below {limits.low_v:g} V: do not charge before this is explained"
 
 
-def _step_by_step(taps: list[float], low_v: float, high_v: float) -> tuple[str, ...]:
-    """Each wrong step with what usually makes such a one."""
-    problems = [f"tap 0 reads {taps[0]:.2f} V, not 0: the meter's black lead is not on tap 0"] * (abs(taps[0]) > 0.2)
-    steps = _steps(taps)
-    for group in _wrong_steps(taps, low_v, high_v):
-        step = steps[group - 1]
-        problems.append(
-            f"group {group} (tap {group - 1} to {group}): {step:+.2f} V, {_why(steps, group, low_v, high_v)}"
-        )
-    return tuple(problems)
+def _step_by_step(steps: tuple[float, ...], limits: Limits) -> Iterator[str]:
+    """Each wrong step with what usually makes such a one: there is more than one mistake, or a cell's own."""
+    for group, step in enumerate(steps, start=1):
+        if not limits.low_v <= step <= limits.high_v:
+            yield f"group {group} (tap {group - 1} to {group}): {step:+.2f} V, {_why(step, limits)}"
 
 
-def _why(steps: Sequence[float], group: int, low_v: float, high_v: float) -> str:
-    step = steps[group - 1]
-    beside = [steps[g - 1] for g in (group - 1, group + 1) if 1 <= g <= len(steps)]
+def _why(step: float, limits: Limits) -> str:
     if step < -_ZERO_V:
-        return "negative: leads out of order here, or a group is reversed"
+        return "negative: a group is reversed, or several leads are out of order"
     if abs(step) <= _ZERO_V:
-        if any(abs(other) <= _ZERO_V for other in beside):
-            return "nothing, and the next one too: the lead or fuse between them is open, or several groups are dead"
-        if beside and all(1.3 * low_v <= other <= 1.8 * high_v and other > high_v for other in beside):
-            return "nothing, and both neighbours high: the two leads touch each other behind their resistors"
-        return "nothing: two leads on one tap, or a dead group"
-    if 2 * low_v <= step <= 2 * high_v:
-        return "two groups in one step: a tap was left out, or leads are out of order"
-    return f"above {high_v:g} V" if step > high_v else f"below {low_v:g} V: do not charge before this is explained"
+        return "nothing: a dead group, its two pins joined, or leads out of order"
+    if step >= 2 * limits.low_v:
+        return "two groups or more in one step: leads are out of order"
+    return _beyond(step, limits)

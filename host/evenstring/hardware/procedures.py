@@ -12,7 +12,7 @@ from evenstring.hardware.budget import budget_of
 from evenstring.hardware.front_end import RelayScan
 from evenstring.hardware.reference import reference_design
 
-__all__ = ["PROCEDURES", "WALKS", "Step", "line_seen_v", "procedure", "windows"]
+__all__ = ["PROCEDURES", "WALKS", "Step", "line_seen_v", "procedure", "uncalibrated_mv", "windows"]
 
 METER_OHM = 10e6  # of a usual hand meter on its volts range; common practice
 _CHAIN_GROUPS = 15  # of 4 V: the highest chain below 60 V
@@ -69,7 +69,7 @@ def _near(volts: float) -> tuple[float, float]:
     return round(0.92 * volts, 2), round(1.08 * volts, 2)
 
 
-def _uncalibrated_mv(d: RelayScan) -> float:
+def uncalibrated_mv(d: RelayScan) -> float:
     """What leads and converter may take of a full group before calibration, mV, with 3 mV for meter and noise."""
     return round(budget_of(d).value("gain_need_ppm") * d.string.group_max_v * 1e-3 + 3)
 
@@ -159,7 +159,7 @@ def _chain(d: RelayScan) -> tuple[Step, ...]:
         where = f"chain on taps {first} to {last}"
         steps += [
             Step(f"read_{first}", f"{where}: largest difference of a reading from a meter across its resistor", "mV",
-                 None, _uncalibrated_mv(d), "before calibration; more: a lead's resistor, a relay, a clamp"),
+                 None, uncalibrated_mv(d), "before calibration; more: a lead's resistor, a relay, a clamp"),
             Step(f"zero_{first}", f"{where}: groups outside it shown as open lead, none as a number"),
         ]  # fmt: skip
     steps += [
@@ -191,7 +191,7 @@ def _first(d: RelayScan) -> tuple[Step, ...]:
         Step("plug", "monitor off and joined to no computer; plug in, in one movement"),
         Step("self_test", "powered from its own supply: the power-up sound, the heartbeat, no lead named"),
         Step("compare", "largest difference of a reading from the meter at the cell, before calibration", "mV", None,
-             _uncalibrated_mv(d)),
+             uncalibrated_mv(d)),
         Step("still", "spread over ten minutes of rest changes by", "mV", None, 2),
         Step("earth", "mains-connected computer joined and taken off (only with a passed barrier): mean of any group"
              " changes by", "mV", None, 1, "capacitance or leakage across the barrier: battery computer only"),

@@ -313,7 +313,14 @@ def ident_of(values: dict[str, Any]) -> Ident:
         record_room_h=_tenths(values.get("record_room")),
         record_free_h=_tenths(values.get("record_free")),
         record_basis=_name(enums["record_basis"], values.get("record_basis", 0)),
+        draw_awake_mah=_known(values.get("draw_awake")),
+        draw_asleep_mah=_known(values.get("draw_asleep")),
+        draw_parked_mah=_known(values.get("draw_parked")),
     )
+
+
+def _known(value: int | None) -> int | None:
+    return None if value == 65535 else value
 
 
 def _tenths(value: int | None) -> float | None:

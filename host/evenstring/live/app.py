@@ -5,7 +5,9 @@ from __future__ import annotations
 import asyncio
 import contextvars
 import time
+from collections.abc import Sequence
 from contextlib import suppress
+from dataclasses import dataclass, field
 from typing import ClassVar
 
 from textual.app import App, ComposeResult, ScreenStackError
@@ -19,6 +21,7 @@ from evenstring.errors import EvenstringError
 from evenstring.live.paint import Level, Now
 from evenstring.live.source import PortSource, ReplaySource
 from evenstring.live.state import LiveState
+from evenstring.live.together import Named, one_line, together_line
 from evenstring.report.drawing.axis import clock
 from evenstring.text import plain
 
@@ -42,6 +45,7 @@ is now. Groups that leave it are named.
 SILENT: the board says nothing, and no number on the screen is of now.
 
 w  another length of time         f  follow a group, then the next
+s  the next string, where several are watched
 left, right  a minute of a replay, with shift ten     + -  its speed
 space  hold                       q  quit; a recording is closed properly
 
@@ -51,6 +55,25 @@ Any key closes this.
 
 def _rate(per_s: float) -> str:
     return f"{per_s:.1f} scans/s" if per_s >= 0.95 or per_s <= 0 else f"a scan every {1 / per_s:.0f} s"
+
+
+@dataclass(slots=True)
+class _Watched:
+    """One string: what is known of it, where it comes from, and when something last came."""
+
+    state: LiveState
+    source: PortSource | ReplaySource
+    came_s: float = field(default_factory=time.monotonic)
+
+    def look(self) -> None:
+        if self.source.apply(self.state):
+            self.came_s = time.monotonic()
+        since_s = time.monotonic() - self.came_s
+        silent = not self.source.is_replay and self.state.is_silent(since_s)
+        self.state.silent_s = since_s if silent else None
+
+    def named(self) -> Named:
+        return Named(self.source.string_name or self.source.name, self.state)
 
 
 class Help(ModalScreen[None]):
@@ -77,6 +100,7 @@ class WatchApp(App[None]):
     CSS = """
     Screen { layout: vertical; }
     #title { height: 1; text-style: bold; padding: 0 2; }
+    #strings { height: auto; padding: 0 2; }
     #foot { height: 1; padding: 0 2; }
     #caution { height: 1; padding: 0 2; text-style: dim; }
     """
@@ -84,6 +108,7 @@ class WatchApp(App[None]):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("w", "window", "window"),
         Binding("f", "follow", "group"),
+        Binding("s", "string", "string"),
         Binding("space", "hold", "hold"),
         Binding("left", "seek(-60)", "back"),
         Binding("right", "seek(60)", "on"),
@@ -95,21 +120,28 @@ class WatchApp(App[None]):
         Binding("q", "quit", "quit"),
     ]
 
-    def __init__(self, state: LiveState, source: PortSource | ReplaySource) -> None:
+    def __init__(
+        self,
+        state: LiveState,
+        source: PortSource | ReplaySource,
+        beside: Sequence[tuple[LiveState, PortSource]] = (),
+    ) -> None:
         super().__init__()
         self.state, self.source = state, source
+        self._watched = [_Watched(s, port) for s, port in ((state, source), *beside)]
         self.failure: EvenstringError | None = None
         self.drawings = 0  # counted for tests
         self._held = False
         self._drawn_s = 0.0
         self._pending = False
-        self._came_s = time.monotonic()
 
     def compose(self) -> ComposeResult:
         """Number on top, level line below, what is going on at the foot."""
         yield Static(id="title", markup=False)
         yield Now(self.state)
         yield Level(self.state)
+        if len(self._watched) > 1:
+            yield Static(id="strings", markup=False)
         yield Static(id="foot", markup=False)
         yield Static(_CAUTION, id="caution", markup=False)
         yield Footer()
@@ -124,15 +156,19 @@ class WatchApp(App[None]):
             with suppress(RuntimeError):  # the loop has ended already: nobody looks any more
                 loop.call_soon_threadsafe(self._arrived, context=context)
 
-        self.source.start(wake)
+        for one in self._watched:
+            one.source.start(wake)
         self.set_interval(_FRAME_S if self.source.is_replay else _TICK_S, self._tick)
 
     def on_unmount(self) -> None:
         """End cleanly: a recording gets its last mark."""
-        self.source.stop()
+        for one in self._watched:
+            one.source.stop()
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:  # noqa: ARG002  # Textual's signature
-        """Keys of the replay only in a replay."""
+        """Keys of the replay only in a replay, of the strings only where there are several."""
+        if action == "string":
+            return len(self._watched) > 1
         return self.source.is_replay or action not in ("seek", "speed")
 
     def _arrived(self) -> None:
@@ -148,20 +184,21 @@ class WatchApp(App[None]):
 
     def _tick(self) -> None:
         self._pending = False
-        if self.source.apply(self.state):
-            self._came_s = time.monotonic()
-        since_s = time.monotonic() - self._came_s
-        silent = not self.source.is_replay and self.state.is_silent(since_s)
-        self.state.silent_s = since_s if silent else None
-        if self.source.error:
-            self.failure = self.source.error
+        for one in self._watched:
+            one.look()
+        failed = [one.source.error for one in self._watched if one.source.error]
+        if failed:
+            self.failure = failed[0]
+        if len(failed) == len(self._watched):  # while one string is watched, the others' failures stand in their lines
             self.exit(return_code=1)
             return
         if not self._held or self.source.is_replay:
             self._draw()
 
     def _draw(self) -> None:
-        with suppress(NoMatches, ScreenStackError):  # bytes come at any time: also while the screen is taken down
+        with suppress(
+            NoMatches, ScreenStackError, IndexError
+        ):  # bytes come at any time: also while the screen is taken down
             self._draw_parts()
 
     def _draw_parts(self) -> None:
@@ -175,6 +212,8 @@ class WatchApp(App[None]):
             part.refresh()
         title.update(self._title())
         foot.update(self._foot())
+        if len(self._watched) > 1:
+            view.query_one("#strings", Static).update(self._strings())
 
     def on_resize(self) -> None:
         """The picture follows the size of the terminal."""
@@ -207,6 +246,24 @@ class WatchApp(App[None]):
         return (
             f"! {len(alarms)} alarm{'s' * (len(alarms) > 1)}: {said} · {quality} · {plain(self.source.recording, 40)}"
         )
+
+    def _strings(self) -> str:
+        """A line for each string, and what only all of them together tell."""
+        named = [one.named() for one in self._watched]
+        lines = [
+            one_line(n, shown=n.state is self.state) if not one.source.error else f"  {n.name}: ! {one.source.error}"
+            for n, one in zip(named, self._watched, strict=True)
+        ]
+        return "\n".join(line for line in (*lines, together_line(named)) if line)
+
+    def action_string(self) -> None:
+        """The next string."""
+        shown = next(k for k, one in enumerate(self._watched) if one.state is self.state)
+        following = self._watched[(shown + 1) % len(self._watched)]
+        self.state, self.source = following.state, following.source
+        for part in (self.query_one(Now), self.query_one(Level)):
+            part.state = self.state
+        self._draw()
 
     def action_help(self) -> None:
         """What the screen shows and what the keys do; any key closes it."""

@@ -27,6 +27,7 @@ F64 = NDArray[np.float64]
 _LOOK_S = 60.0  # for slopes
 _LOOK_SCANS = 6  # or so many scans where these are slow
 _SILENT_S, _SILENT_SCANS = 3.0, 2.5  # without a scan for longer, in seconds and in usual intervals: silent
+_NO_HEALTH_S = 25.0  # a board that does not measure says so every 10 s: two missed are silence
 _CLEAR_MV = 6.0
 
 # A board may raise alarms that are no visit beyond a limit, and newer ones than this version knows: our choice
@@ -198,7 +199,9 @@ class LiveState:
         return float(np.max(np.diff(self.history.time_s[-_LOOK_SCANS:])))
 
     def is_silent(self, since_s: float) -> bool:
-        """Whether `since_s` without a scan is longer than this board leaves between two."""
+        """Whether `since_s` with nothing from the board is longer than it leaves between two things that it says."""
+        if self.trouble:
+            return since_s > _NO_HEALTH_S
         return since_s > max(_SILENT_S, _SILENT_SCANS * self.usual_interval_s)
 
     def _alarming(self, alarms: list[Alarm]) -> Matter:
@@ -254,6 +257,7 @@ class LiveState:
             ("pack", "–" if self.pack_v is None else f"{self.pack_v:.2f} V"),
             ("current", "not measured" if self.current_a is None else f"{self.current_a:+.2f} A"),
         ]
-        if self.silent_s is None:
+        if self.silent_s is None and not self.trouble:
             return lines
-        return [(name, "silent" if name == "phase" else f"was {value}") for name, value in lines]
+        phase = "silent" if self.silent_s is not None else "not measured"
+        return [(name, phase if name == "phase" else f"was {value}") for name, value in lines]

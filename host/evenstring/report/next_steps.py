@@ -200,6 +200,10 @@ def _mind_temperature(_r: Reason, _m: Material) -> str:
     return "Charge it in the shade and let it cool down after a ride first."
 
 
+def _mend_sensor(_r: Reason, _m: Material) -> str:
+    return "Have the current sensor, its direction and its zero looked at before the next recording."
+
+
 def _mend_profile(_r: Reason, _m: Material) -> str:
     return "Put the pack profile right (evenstring pack) and make the report again."
 
@@ -244,6 +248,7 @@ _WORDS: dict[Step, Callable[[Reason, Material], str]] = {
     "ride_gently": _ride_gently,
     "leave_room": _leave_room,
     "mind_temperature": _mind_temperature,
+    "mend_sensor": _mend_sensor,
     "mend_profile": _mend_profile,
     "record": _record,
     "carry_on": _carry_on,

@@ -253,6 +253,7 @@ _WORDS: dict[ReasonKind, Callable[[Any], str]] = {
         "Group {g} has about {size:.0f} % more resistance than the others ({low:.0f} to {high:.0f} %): it sags deepest"
         " under load, most of all when nearly empty or cold."
     ),
+    "sensor_odd": lambda line: f"{line}.",
     "profile_misfit": lambda line: f"{line}.",
     "no_scan": lambda _c: "No group was read in this recording.",
     "never_read": lambda c: _unread(_groups(c.never_read), "was never read"),

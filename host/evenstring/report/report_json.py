@@ -11,8 +11,9 @@ from evenstring import __version__
 from evenstring.analysis.causes.catalogue import CAUSES, SCATTER
 from evenstring.analysis.causes.hypotheses import PREVALENCE
 from evenstring.analysis.results import Capacity
+from evenstring.hardware.calibrations import calibration_due_since
 from evenstring.ocv import default_curve, mean_voltage_v
-from evenstring.profile import PackProfile
+from evenstring.profile import PackProfile, to_toml
 from evenstring.report.additions import Addition
 from evenstring.report.material import Material
 from evenstring.report.next_steps import next_step, record_next
@@ -33,7 +34,7 @@ def report_json(material: Material, additions: Sequence[Addition] = ()) -> dict[
         "recording": _recording(session),
         "instrument": _instrument(session),
         "limits": {k: getattr(profile, k) for k in ("full_v", "ceiling_v", "empty_v", "discard_v")},
-        "profile": {"name": profile.name, "chemistry": profile.chemistry, "defaults": list(profile.defaults)},
+        "profile": _profile(profile),
         "assumed": list(found.assumed),
         "phases": plain_values(found.phases),
         "spread": plain_values(found.spread),
@@ -128,10 +129,18 @@ def _recording(session: Session) -> dict[str, Any]:
     }
 
 
+def _profile(profile: PackProfile) -> dict[str, Any]:
+    """`toml`: the whole of it, as pack.toml, so that everything can be computed again from the recording."""
+    defaults = list(profile.defaults)
+    return {"name": profile.name, "chemistry": profile.chemistry, "defaults": defaults, "toml": to_toml(profile)}
+
+
 def _instrument(session: Session) -> dict[str, Any]:
     known = asdict(session.ident)
     known["meter"] = asdict(session.meter)
     known["corrections"] = [
         asdict(c) | {"found": None if c.found is None else c.found.isoformat()} for c in session.corrections
     ]
+    due = calibration_due_since(session)
+    known["calibration_due_since"] = due and due.isoformat()
     return known

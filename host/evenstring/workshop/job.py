@@ -25,17 +25,30 @@ from __future__ import annotations
 import json
 import re
 from dataclasses import asdict, dataclass, fields, replace
+from datetime import date
 from pathlib import Path
 from typing import Any
 
 from evenstring.checked_toml import Checked, ValueRule, toml_text
 from evenstring.errors import InputError, UsageError
+from evenstring.hardware.calibrations import due_since
 from evenstring.report.additions import Addition
 
-__all__ = ["Job", "job_addition", "job_given", "job_rows", "job_toml", "parse_job"]
+__all__ = [
+    "Job",
+    "UnreadJob",
+    "carried_job",
+    "job_addition",
+    "job_given",
+    "job_of",
+    "job_rows",
+    "job_toml",
+    "parse_job",
+]
 
 _LINE = ValueRule(str, longest=120)  # characters: our choice
 _KEY = re.compile(r"[A-Za-z_]+")  # before an "=": no path; a file of such a name is given as ./name
+_SEEN = 160  # characters shown of a job that cannot be read: our choice
 _MOST = 3500  # bytes: fits into a frame of a recording; our choice
 # Table, key in the file -> field here.
 _FIELDS: dict[str, dict[str, str]] = {
@@ -83,6 +96,34 @@ class Job:
     insulation_u_mohm: float | None = None  # k = 1
 
 
+@dataclass(frozen=True, slots=True)
+class UnreadJob:
+    """A job in a recording that cannot be read: why, and its text as far as it is there."""
+
+    why: str
+    text: str
+
+    def addition(self) -> Addition:
+        """What the page and report.json get of it; the sheet reads the same key."""
+        return Addition("job_unread", asdict(self), head=(("job", self.said()),))
+
+    def said(self) -> str:
+        """In one sentence, with what can still be seen."""
+        there = f"; what is there: {self.text[:_SEEN]}" if self.text.strip() else ""
+        return f"cannot be read: {self.why}; give it with --job{there}"
+
+
+def carried_job(text: str | None) -> Job | UnreadJob | None:
+    """The job in a recording, from its text; None where there is none. One that cannot be read hides no report."""
+    if text is None:
+        return None
+    try:
+        job = parse_job(text, "job in the recording", newer=True)
+    except InputError as error:
+        return UnreadJob(str(error), text)
+    return job if job != Job() else UnreadJob("it says nothing", text)
+
+
 def job_given(given: tuple[str, ...]) -> Job | None:
     """The job of a command line: each value a file, or KEY=VALUE; what stands later counts. None where none was given.
 
@@ -118,6 +159,14 @@ def parse_job(text: str, where: str, *, newer: bool = False) -> Job:
     return Job(**values)
 
 
+def job_of(carried: str | None, given: Job) -> Job:
+    """The job in a recording, with what was given beside it; one that cannot be read hides nothing and is left out."""
+    try:
+        return _merged(parse_job(carried or "", "job in the recording", newer=True), given)
+    except InputError:
+        return given
+
+
 def job_toml(job: Job) -> str:
     """The job as the text of its file: what was said and no more."""
     lines = []
@@ -128,19 +177,29 @@ def job_toml(job: Job) -> str:
     return "\n".join(lines) + "\n"
 
 
-def job_rows(job: Job) -> list[tuple[str, str]]:
-    """Label and value of all that was said, as the head of a report shows it."""
+def job_rows(job: Job, at: date | None = None) -> list[tuple[str, str]]:
+    """Label and value of all that was said, as the head of a report shows it; `at`: the day of the recording."""
     rows = []
     for field, label, unit in _WORDS:
         value = getattr(job, field)
         if value not in ("", None):
-            rows.append((label, value if isinstance(value, str) else f"{value:g} {unit}"))
+            said = value if isinstance(value, str) else f"{value:g} {unit}"
+            rows.append((label, said + _due(said, at) if field == "meter_calibrated" else said))
     return rows
 
 
-def job_addition(job: Job) -> Addition:
-    """What the page and report.json get of it."""
-    return Addition("job", asdict(job), head=tuple(job_rows(job)))
+def job_addition(job: Job, at: date | None = None) -> Addition:
+    """What the page and report.json get of it; `at`: the day of the recording."""
+    return Addition("job", asdict(job), head=tuple(job_rows(job, at)))
+
+
+def _due(calibrated: str, at: date | None) -> str:
+    """Since when the hand meter was due; empty where it was not, or where its day is not written like 2026-03-02."""
+    try:
+        due = due_since(date.fromisoformat(calibrated.strip()), at)
+    except ValueError:
+        return ""
+    return f"; due since {due}" if due else ""
 
 
 def _written(value: str | float) -> str:

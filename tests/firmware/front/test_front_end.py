@@ -199,3 +199,48 @@ def test_the_same_files_scan_under_cpython():
 
     assert got["ok"]
     assert max(abs(a - b) for a, b in zip(got["got"], got["true"], strict=True)) < 500
+
+
+MID_SCAN = """
+out = []
+for tap in TAPS:
+    for at in range(0, 2 * GROUPS, STEP):
+        rig = Rig(groups=GROUPS)
+        rig.app.scan_once()
+        plain = rig.front._read_into
+        began = [0]
+        def breaks(group, slot, switch):
+            if slot == at:
+                rig.break_it([{"kind": "stuck_relay", "tap": tap}])
+                began[0] = vtime.ms
+            return plain(group, slot, switch)
+        rig.front._read_into = breaks
+        rig.front.scan()
+        out.append([at, tap, rig.front.fault, rig.front.fault_where, vtime.ms - began[0]])
+show(out=out)
+"""
+
+
+@pytest.mark.parametrize(("groups", "taps"), [(24, [0, 7, 12, 23, 24]), (36, [0, 17, 35, 36])])
+def test_a_relay_that_sticks_mid_scan_ends_that_scan_at_once_however_far_away(case, groups, taps):
+    """It puts more than a group between the lines, not nothing: before, up to 460 commands to close came after it."""
+    script = MID_SCAN.replace("TAPS", repr(taps)).replace("GROUPS", str(groups)).replace("STEP", "5")
+    got = case(script)["out"]
+
+    assert [(fault, where) for _, _, fault, where, _ in got] == [(3, tap) for _, tap, *_ in got]
+    assert max(took_ms for *_, took_ms in got) < 150
+
+
+@pytest.mark.parametrize("group", [1, 6, 8])
+def test_a_group_beyond_the_range_stands_so_in_both_passes_and_the_scan_is_settled(case, group):
+    """Looking for a stuck relay because of it leaves other relays closed: the turn of the passes must read on."""
+    got = case(
+        f"v = [3700000] * 8; v[{group - 1}] = 7400000\n"
+        "rig = Rig(v, groups=8); ok = rig.app.scan_once()\n"
+        "show(ok=ok, raw=list(rig.front.readings), unsettled=rig.front.flags & wire.SCAN_UNSETTLED)"
+    )
+
+    assert got["ok"]
+    assert [k for k, raw in enumerate(got["raw"]) if raw == 32767] == [group - 1, 8 + group - 1]
+    assert max(abs(raw * 200 - 3_700_000) for raw in got["raw"] if raw != 32767) < 600
+    assert not got["unsettled"]

@@ -31,6 +31,7 @@ import main
 main.unload("base.description")
 main.unload("flash.segments")
 main.unload("front.relay_test")
+main.unload("start.parked")
 gc.collect()
 firmware = gc.mem_alloc() - before
 

@@ -41,6 +41,16 @@ def test_tenths_of_an_hour_become_words_and_silence_becomes_none() -> None:
     assert told().memory_words == ""  # a board of before the fields were appended
 
 
+def test_what_it_takes_from_the_pack_in_words() -> None:
+    draw = {"record_room": 92, "record_free": 41, "record_basis": 2}
+
+    said = told(**draw, draw_awake=2003, draw_asleep=626, draw_parked=26).draw_words
+    assert said == "2003 mAh in 30 days awake, 626 asleep between scans, 26 parked (computed, not measured)"
+    assert told(**draw, draw_awake=0, draw_asleep=0, draw_parked=0).draw_words.startswith("nothing: it has a supply of")
+    assert told(**draw, draw_awake=65535, draw_asleep=65535, draw_parked=65535).draw_words == ""
+    assert told(**draw).draw_words == ""
+
+
 def run(*arguments: object) -> Result:
     return CliRunner().invoke(cli, [str(a) for a in arguments])
 

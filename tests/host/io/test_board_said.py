@@ -6,11 +6,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from evenstring.board_words import alarm_words, health_words
+from evenstring.board_words import alarm_words, aside_words, health_words
 from evenstring.io.load import load_session
 from evenstring.live.app import WatchApp
 from evenstring.live.source import ReplaySource
 from evenstring.live.state import LiveState
+from evenstring.report.sections.quality import notes
 from evenstring.session import Session
 from evenstring.wire.encode import message
 from evenstring.wire.table import load_table
@@ -93,3 +94,20 @@ def test_every_fault_and_every_alarm_of_the_protocol_has_words() -> None:
         "hot",
     }
     assert "take a newer version" in health_words("fault", "unknown")
+
+
+def test_a_failed_memory_is_told_once_while_the_board_measures_on(tmp_path: Path) -> None:
+    frames = bytearray()
+    for k in range(6):
+        frames += message(
+            "SCAN", 2 * k, 1000 + 1000 * k, reading=(18500, 18400), current=(), pack=(), temp=(), **READING
+        )
+        frames += message("HEALTH", 2 * k + 1, 1100 + 1000 * k, state=1, fault=7 * (k & 1), fault_where=255, **HEALTH)
+    path = tmp_path / "b.frames"
+    path.write_bytes(bytes(frames))
+    session = load_session([path])
+
+    assert [h.words for h in session.health] == [""] * 6
+    assert [what for _, what in notes(session)] == [aside_words("scanning", "memory")]
+    assert "rides are not recorded" in aside_words("scanning", "memory")
+    assert aside_words("fault", "memory") == aside_words("scanning", "bus") == ""

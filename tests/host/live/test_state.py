@@ -85,6 +85,19 @@ def test_phase_and_time_to_balanced_are_what_the_report_says(step_s: float, with
         assert state.balanced_in_s == pytest.approx(report.balancing.remaining_s, rel=0.25)
 
 
+def test_a_board_that_does_not_measure_is_not_called_silent_between_two_healths_and_its_numbers_are_old() -> None:
+    """It speaks every 10 s: what it said stays on the screen, what it measured before is shown as such."""
+    state = LiveState()
+    state.take(np.arange(10.0), np.full((10, 4), 3.7, np.float32))
+    state.trouble = "the board does not measure: a part on its I2C bus does not answer"
+
+    assert not state.is_silent(11.0)
+    assert state.is_silent(26.0)
+    assert "I2C bus" in state.matter.what
+    assert dict(state.facts())["phase"] == "not measured"
+    assert dict(state.facts())["pack"].startswith("was ")
+
+
 def test_a_silent_board_shows_nothing_as_of_now() -> None:
     """Three seconds at ten scans a second; at one in 15 s only after 37 s."""
     quick, slow = fed(np.full((50, 3), 3.6)), LiveState(a_profile(3))

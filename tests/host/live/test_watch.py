@@ -255,11 +255,39 @@ def test_bytes_that_come_when_the_screen_is_gone_change_nothing(line: tuple[int,
     run(app, steps)
 
 
+def test_two_strings_stand_side_by_side_and_a_key_shows_the_other(line: tuple[int, str]) -> None:
+    ours, port = line
+    both = pty.openpty()
+    tty.setraw(both[0])
+    other = os.ttyname(both[1])
+    app = WatchApp(LiveState(a_profile(3)), PortSource(port), [(LiveState(a_profile(3)), PortSource(other))])
+
+    async def steps(pilot: Any) -> None:
+        await pilot.pause(0.3)
+        os.write(ours, one_scan(Counter(), 1000, [4.0, 4.0, 3.99]))
+        os.write(both[0], one_scan(Counter(), 1000, [3.9, 1.2, 3.9]))
+        for _ in range(60):
+            await pilot.pause(0.05)
+            if "group 3 lowest, 3.990 V" in screen(app) and "group 2 below the discard voltage" in screen(app):
+                break
+        assert f"▸ {port}: 11.99 V · group 3 lowest, 3.990 V" in screen(app)
+        assert f"{other}: ! group 2 below the discard voltage" in screen(app)
+        await pilot.press("s")
+        await pilot.pause(0.2)
+        assert f"▸ {other}: ! group 2" in screen(app)
+        assert "1.20 V" not in app._title()
+        assert app.state.alarms
+
+    run(app, steps, (100, 30))
+    for handle in both:
+        os.close(handle)
+
+
 def test_silence_is_shown(line: tuple[int, str]) -> None:
     app = WatchApp(LiveState(a_profile(3)), PortSource(line[1]))
 
     async def steps(pilot: Any) -> None:
-        app._came_s -= 10
+        app._watched[0].came_s -= 10
         await pilot.pause(0.7)
         assert "SILENT for" in screen(app)
 

@@ -52,6 +52,15 @@ def test_a_discard_visit_stands_until_a_person_gives_a_reason() -> None:
     assert kinds(replace(a_history(), visits=(replace(visit, cleared="group 3 replaced"),))) == []
 
 
+def test_many_visits_of_a_group_are_one_warning_that_says_the_lowest() -> None:
+    visits = [DiscardVisit(k * WEEK_S, 3, volts) for k, volts in ((5, 2.4), (6, 1.1), (9, 2.2))]
+    found = standing(replace(a_history(), visits=(DiscardVisit(None, 8, 2.0), *visits)), NOW)
+
+    assert [(one.group, one.since_s) for one in found] == [(3, 5 * WEEK_S), (8, None)]
+    assert "at 1.10 V" in found[0].said
+    assert "3 times" in found[0].said
+
+
 def test_a_leak_is_dated_within_its_interval_and_a_group_that_gets_better_is_no_warning() -> None:
     leaking, mended = a_history(), a_history()
     leaking.departure_mv[:, 4] -= 2.0 * np.maximum(WEEKS - 20, 0)

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 from evenstring.cli import cli
-from evenstring.commands.board.record import status_line
+from evenstring.commands.board.live_line import status_line
 from evenstring.io.capture import Status
 from evenstring.io.load import load_session
 from evenstring.wire.encode import frame

@@ -10,7 +10,9 @@ from click.testing import CliRunner, Result
 from evenstring.cli import cli
 from evenstring.errors import InputError, UsageError
 from evenstring.io.load import load_session
-from evenstring.workshop.job import Job, job_given, job_rows, job_toml, parse_job
+from evenstring.wire.encode import Counter, message
+from evenstring.workshop.job import Job, UnreadJob, carried_job, job_given, job_rows, job_toml, parse_job
+from evenstring.workshop.paper.sheet import LevelLine, sheet_data
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -130,3 +132,38 @@ def test_a_job_given_to_the_report_takes_the_place_of_the_one_in_the_recording(t
 
 def test_rows_leave_out_what_was_not_said() -> None:
     assert job_rows(Job(number="7", temperature_c=20.0)) == [("job", "7"), ("temperature of the room", "20 °C")]
+
+
+WHOLE = job_toml(Job(number="2026-0147", customer="R. Example", wording="stops on hills"))
+
+
+@pytest.mark.parametrize(("text", "says"), [
+    (WHOLE[: WHOLE.index("Example")], "end of document"),  # cut within a value
+    (WHOLE[:4], "end of document"),
+    (WHOLE.replace('"2026-0147"', "20\x0047"), "line 2"),
+    ("", "says nothing"),
+])  # fmt: skip
+def test_a_job_that_is_half_there_is_not_left_out_without_a_word(tmp_path: Path, text: str, says: str) -> None:
+    frames, out = tmp_path / "job.frames", tmp_path / "report"
+    run("import", table(tmp_path), "--groups", 2, "-o", frames)
+    with frames.open("ab") as file:
+        file.write(message("MARK_JOB", Counter().next(), 0, toml=text))
+
+    told = run("report", frames, "-o", out)
+
+    numbers = json.loads((out / "report.json").read_text())
+    assert told.exit_code == 0
+    assert says in told.stdout
+    assert "The job in this recording cannot be read" in told.stdout
+    assert says in numbers["job_unread"]["why"]
+    assert numbers["job_unread"]["text"] == text
+    assert "job" not in numbers
+    page = (out / "report.html").read_text()
+    assert page.index("cannot be read") < page.index("<h1>")
+    assert "cannot be read" in str(sheet_data(numbers, ["job.frames"], LevelLine())["head"])
+
+
+def test_a_job_that_is_whole_is_read_and_none_is_none() -> None:
+    assert isinstance(carried_job("[job"), UnreadJob)
+    assert carried_job(WHOLE) == Job(number="2026-0147", customer="R. Example", wording="stops on hills")
+    assert carried_job(None) is None

@@ -139,3 +139,9 @@ def test_without_the_extra_it_says_so_before_any_work(tmp_path: Path, monkeypatc
     made = CliRunner().invoke(cli, ["report", str(frames), "-o", str(tmp_path / "out"), "--paper"])
     assert isinstance(made.exception, InputError)
     assert not (tmp_path / "out" / "report.json").exists()
+
+
+def test_the_time_of_day_is_not_in_the_file_so_that_the_same_report_is_the_same_file() -> None:
+    data = sheet_data(the_report()[0], ["day.frames"], LevelLine())
+
+    assert "/CreationDate" not in (pypdf.PdfReader(io.BytesIO(typeset(data))).metadata or {})

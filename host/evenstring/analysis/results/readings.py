@@ -133,3 +133,4 @@ class ProfileCheck:
     chemistry: ChemistryCheck
     withheld: tuple[str, ...] = ()
     lines: tuple[str, ...] = ()
+    sensor: tuple[str, ...] = ()  # those of them that speak of the current sensor, not of the profile

@@ -45,6 +45,7 @@ ReasonKind = Literal[
     "low_capacity",
     "high_resistance",
     "stands_out",
+    "sensor_odd",
     "profile_misfit",
     "no_scan",
     "never_read",
@@ -73,6 +74,7 @@ Step = Literal[
     "ride_gently",
     "leave_room",
     "mind_temperature",
+    "mend_sensor",
     "mend_profile",
     "record",
     "carry_on",
@@ -116,7 +118,7 @@ class Reason:
 
     kind: ReasonKind
     action: Action
-    rests_on: RestsOn  # the result itself; for `profile_misfit` what does not fit, for `more_visits` how many
+    rests_on: RestsOn  # the result itself; a line where profile or sensor do not fit; of `more_visits` how many
     number: str  # path in report.json
     picture: Picture
     confidence: float = 0.9

@@ -221,7 +221,12 @@ def _profile(found: Findings) -> list[Ask]:
         return []
     # Limits of another chemistry are no limits, so that alone asks for an inspection.
     action: Action | None = "inspect" if check.chemistry.verdict == "does_not_fit" else None
-    return [Ask("profile_misfit", line, "profile_check", action) for line in check.lines]
+    return [
+        Ask("sensor_odd", line, "profile_check")
+        if line in check.sensor
+        else Ask("profile_misfit", line, "profile_check", action)
+        for line in check.lines
+    ]
 
 
 def _causes(found: Findings) -> Iterator[Ask]:

@@ -19,7 +19,7 @@ from evenstring.commands.say import say, say_json
 from evenstring.commands.table_options import table_options
 from evenstring.io.files import write_new
 from evenstring.io.table import Wishes
-from evenstring.logbook.store.book import sha256_of
+from evenstring.logbook.store.files import sha256_of
 from evenstring.report.words import counted
 from evenstring.text import plain
 from evenstring.workshop.acceptance.limits import ready_names

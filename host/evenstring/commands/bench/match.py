@@ -6,9 +6,10 @@ import csv
 import io
 import json
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import wraps
 from pathlib import Path
+from textwrap import wrap
 from typing import Any
 
 import click
@@ -19,16 +20,19 @@ from evenstring.errors import InputError, UsageError
 from evenstring.io.files import refuse_existing, write_new
 from evenstring.io.table.named_rows import read_named_rows
 from evenstring.report.report_json import plain_values
+from evenstring.report.words import counted
 from evenstring.text import plain
 from evenstring.workshop.matching.cells import QUANTITIES, Cell
+from evenstring.workshop.matching.columns import columns_of
 from evenstring.workshop.matching.criterion import LOAD_C, USUAL_U, WEEKS, Assumed
 from evenstring.workshop.matching.from_report import cells_of_report
-from evenstring.workshop.matching.from_table import cells_of_table, columns_of
+from evenstring.workshop.matching.from_table import cells_of_table
 from evenstring.workshop.matching.limits import Limits
 from evenstring.workshop.matching.match import Matched, match
 
 __all__ = ["command"]
 
+_WIDTH = 80  # columns: common practice
 _CAUTIONS = (
     "Alike is not fit: a cell that was ever below its discard voltage, is dented,",
     "warm at rest or of unknown origin belongs into no string. Joining cells can",
@@ -166,17 +170,22 @@ def _json(file: Path) -> dict[str, Any]:
 
 def _lines(found: Matched, length: int, assumed: Assumed) -> list[str]:
     cells = sum(len(s.cells) for s in found.strings)
-    lines = [f"{len(found.strings)} strings of {length}: {cells} cells used, {len(found.left)} left over."]
-    lines += [f"! {c}." for c in found.cautions]
+    strings = counted(len(found.strings), "string")
+    lines = [f"{strings} of {length}: {counted(cells, 'cell')} used, {len(found.left)} left over."]
+    lines += [line for c in found.cautions for line in wrap(f"! {c}.", _WIDTH, subsequent_indent="  ")]
     lines += ["", f"{'':7s}{'unlike, %':>10s}  " + "".join(f"{_head(k, found):>20s}" for k in range(len(QUANTITIES)))]
-    several = len({c.source for s in found.strings for c in s.cells}) > 1
     for number, string in enumerate(found.strings, 1):
         spread = "".join(f"{_range(k, s):>20s}" for k, s in enumerate(string.spread))
         lines.append(f"{number:6d} {string.unlike_percent:10.2f}  {spread}")
+    names = _Names(found)
     for number, string in enumerate(found.strings, 1):
-        lines += ["", f"String {number}:", *_wrapped([_named(c, several) for c in string.cells])]
-    if found.left:
-        lines += ["", "Left over:", *(f"  {_named(one.cell, several)}: {one.why}." for one in found.left)]
+        lines += ["", f"String {number}:", *names.listed(string.cells)]
+    lines += ["", "Left over:"] if found.left else []
+    for why in dict.fromkeys(one.why for one in found.left):
+        alike = names.listed([one.cell for one in found.left if one.why == why])
+        lines += [f"{alike[0]}: {why}"] if "," not in alike[0] else [*alike, f"    {why}"]
+    lines += names.legend()
+    lines = [line.rstrip() for line in lines]
     return [*lines, "", *_how_good(found), *_how_counted(found, assumed), "", *_CAUTIONS]
 
 
@@ -189,31 +198,40 @@ def _range(k: int, spread: tuple[float, float] | None) -> str:
     return "" if spread is None else f"{spread[0]:.{digits}f} to {spread[1]:.{digits}f}"
 
 
-def _named(cell: Cell, several: bool) -> str:
-    return f"{cell.source} {cell.label}" if several else cell.label
+class _Names:
+    """What cells are called: by their labels, and by a number for the file where there are several."""
 
+    def __init__(self, found: Matched) -> None:
+        cells = [*(c for s in found.strings for c in s.cells), *(one.cell for one in found.left)]
+        self._files = {source: f"{k}/" for k, source in enumerate(dict.fromkeys(c.source for c in cells), 1)}
 
-def _wrapped(labels: list[str]) -> list[str]:
-    """Labels in lines of at most eighty columns."""
-    lines, line = [], " "
-    for k, label in enumerate(labels):
-        word = label + ("," if k + 1 < len(labels) else "")
-        if len(line) + 1 + len(word) > 80 and line.strip():
-            lines.append(line)
-            line = " "
-        line += " " + word
-    return [*lines, line]
+    def listed(self, cells: Sequence[Cell]) -> list[str]:
+        """Labels in lines that fit the terminal."""
+        one = len(self._files) < 2
+        names = [plain(c.label if one else self._files[c.source] + c.label, 60) for c in cells]
+        lines, line = [], " "
+        for k, name in enumerate(names):
+            word = name + ("," if k + 1 < len(names) else "")
+            if len(line) + 1 + len(word) > _WIDTH and line.strip():
+                lines.append(line)
+                line = " "
+            line += " " + word
+        return [*lines, line]
+
+    def legend(self) -> list[str]:
+        """Which number is which file."""
+        if len(self._files) < 2:
+            return []
+        return ["", *(f"  {sign} {source}" for source, sign in self._files.items())]
 
 
 def _how_good(found: Matched) -> list[str]:
     if found.proved:
-        return [
-            f"Unlike by {found.unlike_percent:.2f} % of charge; no other choice is better by this measure (proved)."
-        ]
+        return [f"Unlike by {found.unlike_percent:.2f} % of charge; proved: no other choice is better."]
     share = found.bound / found.cost if found.cost > 0.0 else 1.0
     return [
         f"Unlike by {found.unlike_percent:.2f} % of charge: the best that was found. Its cost is {found.cost:.4g},",
-        f"and no choice can have less than {found.bound:.4g} ({share:.0%} of it).",
+        f"and no choice can have less than {found.bound:.4g} ({100 * share:.0f} % of it).",
     ]
 
 
@@ -223,10 +241,9 @@ def _how_counted(found: Matched, assumed: Assumed) -> list[str]:
         if not c.measured:
             lines.append(f"  {q.word}: not measured, and so not alike by more than chance")
             continue
-        little = "; not told apart by this tester" if c.told == 0.0 else f"; {c.told:.0%} of the scatter is the cells'"
-        lines.append(
-            f"  {q.word}: 1 {q.unit} counts as {c.percent_per_unit:.2g} % of charge; {c.measured} measured{little}"
-        )
+        real = "all tester's scatter" if c.told == 0.0 else f"scatter {100 * c.told:.0f} % real"
+        each = f"1 {q.unit} counts as {c.percent_per_unit:.2g} % of charge"
+        lines.append(f"  {q.word}: {each}; {c.measured} measured; {real}")
     return lines
 
 

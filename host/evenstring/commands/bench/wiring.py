@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import click
@@ -9,14 +10,17 @@ import click
 from evenstring.commands.say import say
 from evenstring.errors import InputError
 from evenstring.hardware.cautions import WIRING
-from evenstring.hardware.meter_check import check_readings, parse_readings
+from evenstring.hardware.meter_check import all_measured, at_the_edge, check_readings
 from evenstring.hardware.procedures import WALKS, Step, procedure
 from evenstring.hardware.reference import reference_design
 from evenstring.hardware.walk import HEAD, answer_row, next_step, parse_answer, parse_answers, refused
 from evenstring.hardware.wiring import drawing, tap_list
+from evenstring.io.table.hand_table import by_place, read_hand_table
 from evenstring.profile import PackProfile, load_profile
 
-__all__ = ["command"]
+__all__ = ["command", "problems_in"]
+
+_NEEDS = "tap and volts (black probe on tap 0), or group and volts (pin to next pin); mV are taken as well"
 
 
 @click.command("wiring", epilog="Example: evenstring wiring --groups 20 --check meter.csv")
@@ -27,7 +31,7 @@ __all__ = ["command"]
     "--check",
     "readings",
     type=click.Path(path_type=Path),
-    help="Table with the columns tap and volts, or group and volts.",
+    help="Hand-meter readings: columns tap and volts (black probe on tap 0), or group and volts (pin to next pin).",
 )
 @click.option("--walk", type=click.Choice(WALKS), help="Go through a test step by step: bench, first time, each year.")
 @click.option(
@@ -56,7 +60,7 @@ def command(
         ctx.exit(_walk(walk, number, output or Path(f"{walk}.csv")))
     _list(number, profile, draw)
     if readings:
-        ctx.exit(_check(_read(readings, "these readings"), str(readings), number, profile))
+        ctx.exit(_check(readings, number, profile))
 
 
 def _list(number: int, profile: PackProfile, draw: bool) -> None:
@@ -70,21 +74,39 @@ def _list(number: int, profile: PackProfile, draw: bool) -> None:
         say("\n" + drawing(number))
 
 
-def _check(text: str, where: str, number: int, profile: PackProfile) -> int:
-    problems = check_readings(parse_readings(text, where), number, profile.discard_v, profile.ceiling_v)
+def problems_in(file: Path, number: int, profile: PackProfile, tell: Callable[[str], None] = say) -> tuple[str, ...]:
+    """What is wrong with the hand-meter readings of a table; `tell` takes what else there is to say of it.
+
+    Raises:
+        InputError: it is no such table.
+    """
+    table = read_hand_table(file, _NEEDS)
+    if table.unused:
+        tell(f"{file}: columns not used: {', '.join(table.unused)}")
+    readings, problems = all_measured(by_place(table), table.by_group, number)
+    if readings is None:
+        return problems
+    problems = check_readings(readings, profile.discard_v, profile.ceiling_v)
+    for group in () if problems else at_the_edge(readings, profile.discard_v, profile.ceiling_v):
+        tell(f"look: {group}")
+    return problems
+
+
+def _check(file: Path, number: int, profile: PackProfile) -> int:
+    problems = problems_in(file, number, profile)
     for problem in problems:
         say(f"wrong: {problem}")
     if problems:
         say("Do not plug in. Find the cause on the pack side first.")
         return 1
-    say("Each step lies within the limits. Next: monitor off and unplugged from every computer, then the plug.")
+    say("Each group lies within the limits. Next: monitor off and unplugged from every computer, then the plug.")
     return 0
 
 
 def _walk(name: str, groups: int, file: Path) -> int:
     """Ask what is not answered yet, keep each answer at once; stops at the first that does not pass."""
     steps = procedure(name, groups)
-    answers = parse_answers(_read(file, "these answers"), steps, str(file)) if file.exists() else {}
+    answers = parse_answers(_read(file), steps, str(file)) if file.exists() else {}
     if answers:
         say(f"{file}: {len(answers)} of {len(steps)} steps are answered; going on from there.")
     while True:
@@ -128,8 +150,8 @@ def _keep(file: Path, row: str) -> None:
         raise InputError(f"{file}: cannot keep the answers there ({error}); give another file with -o") from error
 
 
-def _read(file: Path, what: str) -> str:
+def _read(file: Path) -> str:
     try:
         return file.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
-        raise InputError(f"{file}: cannot read {what} ({error}); give a CSV table") from error
+        raise InputError(f"{file}: cannot read these answers ({error}); give a CSV table") from error

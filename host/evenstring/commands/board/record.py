@@ -1,82 +1,42 @@
-"""evenstring record: bytes from a port to the disk, and a line that shows what is coming in."""
+"""evenstring record: bytes from one or several ports to the disk, and a line that shows what is coming in."""
 
 from __future__ import annotations
 
+import re
 import signal
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 
 import click
-from rich.console import Console
-from rich.live import Live
-from rich.text import Text
 
+from evenstring.commands.board.live_line import LiveLine
 from evenstring.commands.job_options import job_option
 from evenstring.commands.log_options import Log, log_option
 from evenstring.commands.say import say
-from evenstring.errors import DeviceError
-from evenstring.io.capture import CaptureOptions, Status, capture
+from evenstring.errors import DeviceError, EvenstringError, UsageError
+from evenstring.io.capture import CaptureOptions, capture
+from evenstring.io.files import make_folder, refuse_existing
 from evenstring.io.recorder import RecordingWriter
 from evenstring.profile import load_profile
-from evenstring.text import plain
 from evenstring.workshop.job import Job, job_toml
 
-__all__ = ["LiveLine", "command", "ended_by_signals", "refuse_silence", "status_line"]
+__all__ = ["command", "ended_by_signals", "recordings_named", "refuse_silence"]
 
-_PLAIN_S = 10.0  # a log gets a line this often
-
-
-def status_line(status: Status, path: Path) -> str:
-    """One line that says what is being received and where it goes."""
-    spread = "spread –" if status.spread_mv is None else f"spread {status.spread_mv:.1f} mV"
-    minutes, seconds = divmod(int(status.elapsed_s), 60)
-    texts = f", {status.console_pieces} console texts" if status.console_pieces else ""
-    cut = " (cut on joining)" if status.frames_damaged == status.cut_on_joining == 1 else ""
-    trouble = f"! {status.trouble}  " if status.trouble else ""
-    return (
-        f"{trouble}{status.state} {minutes}:{seconds:02d}  {status.groups} groups  {status.scans} scans"
-        f" ({status.scans_per_s:.1f}/s)  {spread}  {status.frames_damaged} damaged{cut},"
-        f" {status.frames_lost} lost{texts}  {status.bytes_written / 1000:.0f} kB -> {plain(path)}"
-    )
-
-
-class LiveLine:
-    """Shows statuses: one line in place on a terminal, a line every 10 s in a log, nothing when quiet."""
-
-    def __init__(self, path: Path, quiet: bool) -> None:
-        self._path = path
-        self._console = Console(stderr=True)
-        self._live = (
-            Live(console=self._console, refresh_per_second=5) if self._console.is_terminal and not quiet else None
-        )
-        self._quiet = quiet
-        self._logged_s = -_PLAIN_S
-        self.latest: Status | None = None
-
-    def __enter__(self) -> LiveLine:
-        if self._live:
-            self._live.start()
-        return self
-
-    def __exit__(self, *_error: object) -> None:
-        if self._live:
-            self._live.stop()  # leaves the last line where it is
-
-    def show(self, status: Status) -> None:
-        """Take the latest status."""
-        self.latest = status
-        if self._live:
-            self._live.update(Text(status_line(status, self._path), no_wrap=True, overflow="ellipsis"))
-        elif not self._quiet and status.elapsed_s - self._logged_s >= _PLAIN_S:
-            self._logged_s = status.elapsed_s
-            say(status_line(status, self._path), err=True)
+_JOIN_S = 0.2  # how often the end is looked for: our choice
 
 
 @click.command("record", epilog="Example: evenstring record /dev/ttyACM0 --pack pack.toml -o charge.frames")
-@click.argument("port")
-@click.option("-o", "--output", required=True, type=click.Path(path_type=Path), help="Recording to make.")
+@click.argument("ports", metavar="PORT...", nargs=-1, required=True)
+@click.option(
+    "-o",
+    "--output",
+    required=True,
+    type=click.Path(path_type=Path),
+    help="Recording to make; of several ports a folder, with a recording each.",
+)
 @click.option("--pack", type=click.Path(path_type=Path), help="Pack profile to store in the recording.")
 @click.option("--seconds", type=click.FloatRange(min=0), help="Stop after this time; otherwise Ctrl-C stops.")
 @click.option("--note", help="A note to store in the recording.")
@@ -89,7 +49,7 @@ class LiveLine:
 @click.option("--append", is_flag=True, help="Add to the recording if it exists.")
 @click.option("--quiet", is_flag=True, help="Say nothing while recording.")
 def command(  # noqa: PLR0913, PLR0917  # one argument an option, all named by click
-    port: str,
+    ports: tuple[str, ...],
     output: Path,
     pack: Path | None,
     seconds: float | None,
@@ -101,37 +61,121 @@ def command(  # noqa: PLR0913, PLR0917  # one argument an option, all named by c
     quiet: bool,
     log: Log | None,
 ) -> None:
-    """Record what the monitor on PORT sends; any pyserial name or URL.
+    """Record what the monitor on PORT sends; any pyserial name or URL. Several: one board a string, a recording each.
 
-    Bytes reach the disk before anything looks at them. If the cable is pulled, recording goes on when it is back.
-    The monitor is no substitute for the pack's protection board. Never charge unattended.
+    Bytes reach the disk before anything looks at them. If the cable is pulled, recording goes on when it is back; where
+    one of several fails, the others go on. The monitor is no substitute for the pack's protection board. Never charge
+    unattended.
     """
     profile = load_profile(pack) if pack else None
     options = CaptureOptions(
         interval_ms, quiet_interval_ms, seconds, profile=profile, note=note, job_toml=job_toml(job) if job else None
     )
-    writer = RecordingWriter(output, append)
-    line = LiveLine(output, quiet)
+    paths = recordings_named(ports, output)
+    for path in paths:
+        refuse_existing(path, append, "choose another name, or add to it with --append")
+    writers = [RecordingWriter(path, append) for path in paths]
+    line = LiveLine(*paths, quiet=quiet)
+    failed: dict[str, EvenstringError] = {}
     try:
-        with ended_by_signals() as asked, writer, line:
-            capture(port, writer, options, line.show, asked)
+        with ended_by_signals() as asked, line:
+            failed = _all_at_once(ports, writers, options, line, asked, append)
     except KeyboardInterrupt:
         pass  # asked for again and again: what was recorded is kept
-    except Exception:
-        if not writer.bytes_written and not append:
-            output.unlink(missing_ok=True)  # nothing was ever received: leave no empty file behind
-        raise
-    refuse_silence(port, writer, append)
+    pairs = list(zip(ports, writers, strict=True))
+    failed |= _silent([pair for pair in pairs if pair[0] not in failed], append)
+    good = [pair for pair in pairs if pair[0] not in failed]
     if not quiet:
-        say(f"{output}: {writer.decoder.frames_good} frames, {writer.bytes_written} bytes")
-        if line.latest and line.latest.trouble:
-            say(f"! {line.latest.trouble}")
-        if line.latest and line.latest.reset_by_opening:
+        _tell(good, line)
+    for port in list(failed)[1:]:
+        say(f"{port}: {failed[port]}", err=True)
+    if log and good:
+        log.take([w.path for _, w in good])
+    if failed:
+        raise next(iter(failed.values()))
+
+
+def recordings_named(ports: Sequence[str], output: Path) -> list[Path]:
+    """Where each goes: one port into `output`, several into files of that folder, named by their ports.
+
+    Raises:
+        UsageError: a port is given twice, or `output` is no folder.
+    """
+    if len(ports) == 1:
+        return [output]
+    if len(set(ports)) < len(ports):
+        raise UsageError("a port is named twice; each board has its own")
+    if output.is_file():
+        raise UsageError(f"{output}: is a file; several ports need a folder, with a recording each")
+    make_folder(output)
+    names = [
+        re.sub(r"[^A-Za-z0-9]+", "-", p.split("://")[-1].removeprefix("/dev/")).strip("-") or "port" for p in ports
+    ]
+    twice = [n if names.count(n) == 1 else f"{n}-{k}" for k, n in enumerate(names, start=1)]
+    return [output / f"{name}.frames" for name in twice]
+
+
+def _all_at_once(
+    ports: Sequence[str],
+    writers: Sequence[RecordingWriter],
+    options: CaptureOptions,
+    line: LiveLine,
+    asked: Callable[[], bool],
+    append: bool,
+) -> dict[str, EvenstringError]:
+    """Record from each port until it ends; what went wrong where. One port is read in this thread."""
+    failed: dict[str, EvenstringError] = {}
+
+    def one(port: str, writer: RecordingWriter) -> None:
+        try:
+            with writer:
+                capture(port, writer, options, partial(line.show, writer.path), asked)
+        except EvenstringError as error:
+            failed[port] = error
+            if not writer.bytes_written and not append:
+                writer.path.unlink(missing_ok=True)  # nothing was ever received: leave no empty file behind
+
+    if len(ports) == 1:
+        one(ports[0], writers[0])
+        return failed
+    threads = [threading.Thread(target=one, args=pair, daemon=True) for pair in zip(ports, writers, strict=True)]
+    for thread in threads:
+        thread.start()
+    while any(thread.is_alive() for thread in threads):
+        for thread in threads:
+            thread.join(_JOIN_S)  # short, so that a signal is taken meanwhile
+    return failed
+
+
+def _silent(pairs: Sequence[tuple[str, RecordingWriter]], append: bool) -> dict[str, EvenstringError]:
+    failed: dict[str, EvenstringError] = {}
+    for port, writer in pairs:
+        try:
+            refuse_silence(port, writer, append)
+        except DeviceError as error:
+            failed[port] = error
+    return failed
+
+
+def _tell(pairs: Sequence[tuple[str, RecordingWriter]], line: LiveLine) -> None:
+    """What was recorded, and what the boards said of themselves."""
+    names = []
+    for port, writer in pairs:
+        latest = line.latest.get(writer.path)
+        ident = latest.ident if latest else None
+        names += [ident.string_name] if ident else []
+        string = f"string {ident.string_name}, " if ident and ident.string_name else ""
+        say(f"{writer.path}: {string}{writer.decoder.frames_good} frames, {writer.bytes_written} bytes")
+        if latest and latest.trouble:
+            say(f"! {latest.trouble}")
+        if latest and latest.reset_by_opening:
             say(f"the board restarted as {port} was opened: what it was doing before ended there")
-        if line.latest and line.latest.ident and line.latest.ident.memory_words:
-            say(f"the board's own memory: {line.latest.ident.memory_words}")
-    if log:
-        log.take((output,))
+        if ident and ident.memory_words:
+            say(f"the board's own memory: {ident.memory_words}")
+    for name in sorted({n for n in names if names.count(n) > 1}):
+        say(
+            f"two boards say that they are string {name or 'without a name'}: give each a name of its own in board.json"
+        )
 
 
 _SIGNALS = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name))
@@ -139,11 +183,11 @@ _ENOUGH = 3  # signals after which the end is no longer waited for; our choice
 
 
 @contextmanager
-def ended_by_signals() -> Iterator[Callable[[], bool]]:
+def ended_by_signals(*also: str) -> Iterator[Callable[[], bool]]:
     """Gives what says whether a signal asked for the end, so that the board is stopped and the recording closed first.
 
     A second signal changes nothing, since the end is under way; a third one ends at once, for a disk that hangs. Also
-    in a job whose shell ignores the first signal, and when the terminal is closed.
+    in a job whose shell ignores the first signal, and when the terminal is closed. `also`: names of more signals.
     """
     came: list[int] = []
 
@@ -155,11 +199,12 @@ def ended_by_signals() -> Iterator[Callable[[], bool]]:
     if threading.current_thread() is not threading.main_thread():
         yield lambda: False  # only the main thread may take signals
         return
-    before = [signal.signal(number, note) for number in _SIGNALS]
+    signals = (*_SIGNALS, *(getattr(signal, name) for name in also if hasattr(signal, name)))
+    before = [signal.signal(number, note) for number in signals]
     try:
         yield lambda: bool(came)
     finally:
-        for number, handler in zip(_SIGNALS, before, strict=True):
+        for number, handler in zip(signals, before, strict=True):
             signal.signal(number, handler)
 
 

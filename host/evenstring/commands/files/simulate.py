@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 
 import click
@@ -9,7 +10,7 @@ from rich.console import Console
 from rich.table import Table
 
 from evenstring.board.play import play, play_direct, write_truth
-from evenstring.commands.board.record import LiveLine
+from evenstring.commands.board.live_line import LiveLine
 from evenstring.commands.say import say
 from evenstring.commands.scenarios import ScenarioName
 from evenstring.errors import UsageError
@@ -44,8 +45,8 @@ def command(scenario: str | None, output: Path | None, direct: bool, show_list: 
     if direct:
         play_direct(chosen, trajectory, output, force=force)
     else:
-        with LiveLine(output, quiet) as line:
-            play(chosen, trajectory, output, line.show, force=force)
+        with LiveLine(output, quiet=quiet) as line:
+            play(chosen, trajectory, output, partial(line.show, output), force=force)
     truth = write_truth(chosen, trajectory, output)
     say(f"{output}: {chosen.title}; the truth is in {truth}")
 

@@ -40,6 +40,7 @@ def trend(name: str | None, folder: Path | None, output: Path | None, force: boo
     with book_to_read(folder) as book:
         entries = [(pack, [r.entry for r in book.of_pack(pack)]) for pack in book.packs(name)]
         histories = [(pack, history_of(of, book.cleared(pack)), len(of)) for pack, of in entries if of]
+        older = sum(book.older(pack) for pack, _history, _n in histories)
     if not histories:
         raise InputError("no recordings of it yet: evenstring logbook add FILE")
     told = [_trend(*one) for one in histories]
@@ -52,6 +53,8 @@ def trend(name: str | None, folder: Path | None, output: Path | None, force: boo
         say(heading(pack))
         for line in one["lines"]:
             say(f"  {line}")
+    if older:
+        say(f"\n{older} recordings were looked at by an earlier version: `evenstring logbook re-analyse` looks again")
     if output:
         say(f"\nThe page: {output / _PAGE}")
 

@@ -27,7 +27,7 @@ from evenstring.io.files import make_folder, refuse_existing, write_new
 from evenstring.io.load import load_recordings, profile_of
 from evenstring.io.table import Wishes
 from evenstring.logbook.of_pack import history_of
-from evenstring.logbook.store.book import Listed
+from evenstring.logbook.store.rows import Listed
 from evenstring.logbook.store.whose import heading
 from evenstring.logbook.trends.group_changes import group_changes
 from evenstring.logbook.trends.history import History

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from evenstring.errors import InputError
 from evenstring.io.table.guess.layout import Layout, guess_layout, split_line
-from evenstring.io.table.text import open_table
+from evenstring.io.table.text import TableText, open_table
 
 __all__ = ["NamedRows", "read_named_rows"]
 
@@ -42,7 +42,7 @@ def read_named_rows(path: Path) -> NamedRows:
         InputError: not readable, no table, or one without names.
     """
     with open_table(path) as text:
-        layout = guess_layout(text.head, text.where)
+        layout = _layout(text)
         if not layout.names:
             raise InputError(f"{path}: the columns have no names; put a line of names above the numbers")
         rows: list[tuple[int, list[str]]] = []
@@ -53,6 +53,16 @@ def read_named_rows(path: Path) -> NamedRows:
             if len(rows) > _MOST_ROWS:
                 raise InputError(f"{path}: has more than {_MOST_ROWS:,} rows; give a smaller table")
         return NamedRows(path.name, layout.names, layout.units, layout.decimal, rows)
+
+
+def _layout(text: TableText) -> Layout:
+    try:
+        return guess_layout(text.head, text.where)
+    except InputError as error:  # whose advice is on tables over time
+        what = str(error).partition("; ")[0]
+        raise InputError(
+            f"{what}; give one row each, numbers without their units, and a line of names above"
+        ) from error
 
 
 def _cells(line: str, layout: Layout, path: Path, number: int) -> list[str]:

@@ -18,6 +18,7 @@ __all__ = ["TableText", "open_table"]
 _HEAD_BYTES = 1 << 18  # of the file looked at from its beginning; our choice
 _TAIL_BYTES = 1 << 16  # and from its end; our choice
 _BLOCK_BYTES = 1 << 22  # of the file held at a time; our choice
+_NEEDS = "a time column and one column a group"
 _HEAD_LINES, _TAIL_LINES = 400, 100  # our choice
 
 # First bytes of what people give by mistake (published: PKWARE APPNOTE, RFC 1952, [MS-CFB], Apache Parquet, PDF).
@@ -85,8 +86,8 @@ class TableText:
 
 
 @contextmanager
-def open_table(path: Path) -> Iterator[TableText]:
-    """Open a CSV file or a workbook (.xlsx).
+def open_table(path: Path, needs: str = _NEEDS) -> Iterator[TableText]:
+    """Open a CSV file or a workbook (.xlsx); `needs`: what to give, in a refusal of an empty one.
 
     Raises:
         InputError: not readable, empty, no text, or with lines that no table has.
@@ -96,24 +97,24 @@ def open_table(path: Path) -> Iterator[TableText]:
             start = file.read(8)
             if start[:4] == b"PK\x03\x04":
                 with workbook_as_csv(path) as (text, sheet):
-                    yield _look(f"{path} [{sheet}]", text)
+                    yield _look(f"{path} [{sheet}]", text, needs)
                 return
             for magic, what in _NOT_TEXT.items():
                 if start.startswith(magic):
                     raise InputError(f"{path}: {what}")
-            yield _look(str(path), file)
+            yield _look(str(path), file, needs)
     except IsADirectoryError as error:
         raise InputError(f"{path}: is a folder; give a table") from error
     except OSError as error:
         raise InputError(f"{path}: cannot read this file ({error.strerror or error}); check the name") from error
 
 
-def _look(where: str, file: IO[bytes]) -> TableText:
+def _look(where: str, file: IO[bytes], needs: str) -> TableText:
     size = file.seek(0, os.SEEK_END)
     file.seek(0)
     head = file.read(_HEAD_BYTES)
     if not head.strip(b"\0\r\n\t ,;" + codecs.BOM_UTF8):
-        raise InputError(f"{where}: is empty; give a table with a time column and one column a group")
+        raise InputError(f"{where}: is empty; give a table with {needs}")
     file.seek(max(0, size - _TAIL_BYTES) & ~1)
     tail = file.read(_TAIL_BYTES + 1) if size > _HEAD_BYTES else b""
     encoding = _encoding(where, head, tail)

@@ -16,7 +16,7 @@ from evenstring.logbook.store.files import Seen, begins_with, copied, leftovers,
 from evenstring.logbook.store.rows import Added, Found, Listed, Source
 from evenstring.logbook.store.whose import PackKey, Told, own_id, whose
 
-__all__ = ["Book", "Listed", "PackKey", "findings_version", "sha256_of"]
+__all__ = ["Book", "findings_version"]
 
 _LISTED = (
     "SELECT r.pack_id, r.id, r.path, r.sha256, r.bytes, r.start_s, f.entry FROM recording r"
@@ -112,6 +112,15 @@ class Book:
                 "SELECT 1 FROM finding WHERE recording_id = ? AND version = ?", (number, findings_version())
             ).fetchone()
         )
+
+    def older(self, pack: PackKey) -> int:
+        """How many recordings of a pack have findings of an earlier version only."""
+        row = self._db.execute(
+            "SELECT count(*) FROM recording r WHERE pack_id = ? AND NOT EXISTS"
+            " (SELECT 1 FROM finding WHERE recording_id = r.id AND version = ?)",
+            (self._number(pack), findings_version()),
+        ).fetchone()
+        return int(row[0])
 
     def numbers(self) -> list[int]:
         """Of all recordings."""

@@ -11,6 +11,7 @@ from typing import Literal
 
 import numpy as np
 
+from evenstring.hardware.calibrations import INTERVAL_MONTHS
 from evenstring.logbook.trends.group_changes import GroupChange, group_changes
 from evenstring.logbook.trends.history import History, Quantity
 from evenstring.logbook.trends.line import trend
@@ -25,7 +26,7 @@ StandingKind = Literal[
 _LAST_CHARGES = 5  # full charges that ended uneven, one after the other; our choice
 _STORED_WEEKS = 3.0  # our choice
 _FULL_PERCENT, _EMPTY_PERCENT = 90.0, 10.0  # makers advise 30 to 60 % for storage; common practice
-_CALIBRATION_WEEKS = 52.0  # a year between calibrations; common practice
+_CALIBRATION_WEEKS = INTERVAL_MONTHS * 52.0 / 12.0  # between two calibrations; common practice
 _OUTRUN_WEEKS = 26.0  # of history looked at for drift against balancing; our choice
 _OUTRUN_MV = 20.0  # spread below which drift does not matter yet; twice the usual target of 10 mV, our choice
 
@@ -90,16 +91,21 @@ def standing(history: History, now_s: float, changes: tuple[GroupChange, ...] | 
 
 
 def _discard(history: History) -> Iterator[Standing]:
-    for visit in history.visits:
-        if not visit.cleared:
-            yield Standing(
-                "discard",
-                visit.at_s,
-                f"group {visit.group} was at {visit.lowest_v:.2f} V, where its cells are to be discarded",
-                "do not charge or ride this pack; have the group tested and replaced by somebody trained for it."
-                " A reason is needed to clear this",
-                visit.group,
-            )
+    """One for each group, the lowest first: since its first visit, with the lowest voltage of all."""
+    open_ones = [v for v in history.visits if not v.cleared]
+    lowest = {group: min(v.lowest_v for v in open_ones if v.group == group) for group in {v.group for v in open_ones}}
+    for group, volts in sorted(lowest.items(), key=lambda one: (one[1], one[0])):
+        of_group = [v for v in open_ones if v.group == group]
+        told = [v.at_s for v in of_group if v.at_s is not None]
+        often = f" ({len(of_group)} times in all)" if len(of_group) > 1 else ""
+        yield Standing(
+            "discard",
+            min(told) if told else None,
+            f"group {group} was at {volts:.2f} V, where its cells are to be discarded{often}",
+            "do not charge or ride this pack; have the group tested and replaced by somebody trained for it."
+            " A reason is needed to clear this",
+            group,
+        )
 
 
 def _asked(history: History) -> Iterator[Standing]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from evenstring.hardware.calibrations import calibration_due_since
 from evenstring.report.drawing.axis import clock
 from evenstring.report.material import Material
 from evenstring.report.sections.section import brief
@@ -24,6 +25,7 @@ def quality(material: Material) -> list[tuple[str, str]]:
         ("runs on", ident.runtime or "not stated"),
         ("board", ident.board_id or "not stated"),
         ("board's own memory", ident.memory_words or "records nothing by itself, or does not say"),
+        ("taken from the pack by the board", ident.draw_words or "not stated"),
         ("calibration", _calibration(session)),
         ("frames good", f"{link.frames_good:,}"),
         ("frames damaged", f"{link.frames_damaged:,}{_cut(link)}; none of them became a number"),
@@ -56,6 +58,8 @@ def _calibration(session: Session) -> str:
     words = {"none": "none", "description": "from the board description", "command": "written to the board"}
     when = "" if last.found is None else f", found {last.found:%Y-%m-%d}"
     copy = "; its main copy was lost, the second one is in force" if last.second_copy else ""
+    due = calibration_due_since(session)
+    when += f"; due since {due}" if due else ""
     changes = len(session.corrections) - 1
     return words.get(last.source, last.source) + when + copy + (f"; changed {changes} times" if changes else "")
 
@@ -67,14 +71,15 @@ def _millivolts(volts: float | None) -> str:
 def notes(session: Session) -> list[tuple[str, str]]:
     """What people and the board said while it was recorded, in order of time: when and who, and what.
 
-    A board that does not measure comes first, however many other notes there are.
+    A board that does not measure, or does not record, comes first, however many other notes there are.
     """
     blind = [(h.time_s, "the board", h.words) for h in session.health if h.words]
+    beside = {h.aside: (h.time_s, "the board", h.aside) for h in reversed(session.health) if h.aside}  # each told once
     said = [
         (w.time_s, "the board", f"{w.words}{'' if w.value_v is None else f' ({w.value_v:.2f} V)'}")
         for w in session.said
         if w.began and w.words
     ]
     marks = [(m.time_s, m.kind, m.text) for m in session.marks if m.kind != "time"]
-    shown = [*blind, *sorted((*said, *marks), key=lambda note: note[0])][:_NOTES]
+    shown = [*blind, *beside.values(), *sorted((*said, *marks), key=lambda note: note[0])][:_NOTES]
     return [(f"{clock(when)}, {who}", what) for when, who, what in shown]

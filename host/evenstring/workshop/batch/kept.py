@@ -13,7 +13,7 @@ from typing import Any
 from evenstring import __version__
 from evenstring.errors import InputError
 from evenstring.io.files import write_new
-from evenstring.logbook.store.book import sha256_of
+from evenstring.logbook.store.files import sha256_of
 from evenstring.text import json_text
 from evenstring.workshop.batch.row import Row, row_from
 

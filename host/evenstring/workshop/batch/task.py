@@ -14,7 +14,7 @@ from evenstring import __version__
 from evenstring.errors import EvenstringError, InputError
 from evenstring.io.load import load_session, profile_of
 from evenstring.io.table import TABLE_ENDINGS, Wishes, import_table
-from evenstring.logbook.store.book import sha256_of
+from evenstring.logbook.store.files import sha256_of
 from evenstring.profile import PackProfile, parse_profile
 from evenstring.report.material import gather_material
 from evenstring.session import Session

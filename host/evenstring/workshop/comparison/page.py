@@ -11,16 +11,17 @@ from markupsafe import Markup
 from evenstring import __version__
 from evenstring.report.drawing.picture import draw
 from evenstring.report.sections.section import signed
-from evenstring.report.words import ACTIONS, CAUTIONS
+from evenstring.report.words import ACTIONS, CAUTIONS, ENDED
 from evenstring.text import plain
 from evenstring.workshop.comparison.answer import Answer, Became
-from evenstring.workshop.comparison.compare import Compared, Row
+from evenstring.workshop.comparison.compare import Change, Compared, Row
 from evenstring.workshop.comparison.picture import pictures
+from evenstring.workshop.comparison.quantities import QUANTITIES, Kind
 
 __all__ = ["comparison_page"]
 
-_UNITS = {"level": "mV from the median group at the end of the charge", "resistance": "% over the median's resistance"}
 _ACTIONS: dict[str, str] = {str(action): said for action, said in ACTIONS.items()}
+_ENDED: dict[str, str] = {str(end): said for end, said in ENDED.items()}
 
 
 def comparison_page(found: Compared, told: Answer, name: str, about: str) -> str:
@@ -32,6 +33,7 @@ def comparison_page(found: Compared, told: Answer, name: str, about: str) -> str
         name: of the pack.
         about: which recordings, of when.
     """
+    kinds = _kinds(found)
     environment = jinja2.Environment(
         autoescape=True, trim_blocks=True, finalize=_shown, undefined=jinja2.StrictUndefined
     )
@@ -44,7 +46,8 @@ def comparison_page(found: Compared, told: Answer, name: str, about: str) -> str
         other_pack=found.other_pack,
         figures=_figures(found),
         pictures=[draw(p) for p in pictures(found, told.became)],
-        rows=[_row(r) for r in found.rows],
+        kinds=kinds,
+        rows=[_row(r, kinds) for r in found.rows],
         notes=found.cautions,
         cautions=CAUTIONS,
         made_by=f"evenstring {__version__}",
@@ -60,9 +63,10 @@ def _asset(name: str) -> str:
 
 
 def _became(b: Became) -> str:
-    low, _, high = b.changed
-    moved = f"{b.before:+.1f} before, {b.after:+.1f} after, changed by {low:+.1f} to {high:+.1f} (95 %)"
-    return signed(f"Group {b.group}, {b.fate}: {moved}, {_UNITS[b.quantity]}.")
+    kind, c = next(k for k in QUANTITIES if k.key == b.change.quantity), b.change
+    moved = f"{_tenths(c.before)} {kind.unit} before, {_tenths(c.after)} {kind.unit} after"
+    by = f"{_tenths(c.low)} to {_tenths(c.high)} {kind.unit} (95 %)"
+    return f"Group {b.group}, {b.fate}: {moved}, {kind.said}; changed by {by}."
 
 
 def _figures(found: Compared) -> list[tuple[str, str, str]]:
@@ -70,19 +74,30 @@ def _figures(found: Compared) -> list[tuple[str, str, str]]:
     spread = "not known" if after is None else f"{after:.0f} mV"
     was = "" if before is None else f"before: {before:.0f} mV"
     words = [_ACTIONS.get(v, v.replace("_", " ")) for v in found.verdicts]
-    return [("spread at the end of the charge", spread, was), ("verdict now", words[1], f"before: {words[0]}")]
+    ends = [_ENDED.get(e, e).rstrip(".") for e in found.ended]
+    return [
+        ("verdict now", words[1], f"before: {words[0]}"),
+        ("last charge", ends[1], f"before: {ends[0]}"),
+        ("spread at the end of the charge", spread, was),
+    ]
 
 
-def _row(row: Row) -> tuple[str, ...]:
-    return (
-        f"{row.group}{' *' if row.clear else ''}",
-        *_cells(row.departure_mv, row.moved_mv),
-        *_cells(row.resistance_percent, row.changed_percent),
-    )
+def _kinds(found: Compared) -> list[Kind]:
+    """What is known of any group."""
+    return [k for k in QUANTITIES if any(r.of(k.key) for r in found.rows)]
 
 
-def _cells(pair: tuple[float, float] | None, changed: tuple[float, float, float] | None) -> tuple[str, str, str]:
-    if pair is None or changed is None:
+def _row(row: Row, kinds: list[Kind]) -> tuple[str, ...]:
+    cells = [cell for kind in kinds for cell in _cells(row.of(kind.key))]
+    return (f"{row.group}{' *' if row.clear else ''}", *cells)
+
+
+def _cells(c: Change | None) -> tuple[str, str, str]:
+    if c is None:
         return "not known", "", ""
-    low, by, high = changed
-    return signed(f"{pair[0]:+.1f}"), signed(f"{pair[1]:+.1f}"), signed(f"{by:+.1f} ± {(high - low) / 2.0:.1f}")
+    return _tenths(c.before), _tenths(c.after), f"{_tenths(c.by)} ± {(c.high - c.low) / 2.0:.1f}"
+
+
+def _tenths(value: float) -> str:
+    """With a sign, and no zero below zero."""
+    return signed(f"{round(value, 1) + 0.0:+.1f}")

@@ -65,7 +65,7 @@ class Rig:
         self.sink = Sink(keep)
         self.fed = 0
         self.app = make_app(data, "", self.sink.write, self.feed)
-        self.front = self.app._front
+        self.front = self.app.front
         self.app.begin()
 
     def break_it(self, faults):

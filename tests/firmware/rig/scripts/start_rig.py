@@ -61,7 +61,15 @@ class Line:
         return n
 
 
+# Unfed it restarts the board, as a real one does.
+class Watchdog(machine.WDT):
+    def __init__(self, timeout):
+        Watchdog.plain.__init__(self, timeout)
+        Run.dog = self
+
+
 class Run:
+    dog = None
     began = 0
     line = None
     limit = 0
@@ -77,6 +85,7 @@ def slow_import(name, *rest):
     return module
 
 
+machine.WDT, Watchdog.plain = Watchdog, machine.WDT
 builtins.__import__ = slow_import
 _advance = vtime._advance_ms
 
@@ -89,6 +98,10 @@ def advance_ms(n):
         after = vtime.ms - Run.began
         if before < line.until_ms and after >= line.from_ms and line.what(0) == 3:
             raise KeyboardInterrupt
+    dog = Run.dog
+    if dog and vtime.ms - dog.fed_ms > dog.timeout:
+        Run.dog = None
+        raise machine.Reset
     if vtime.ms - Run.began > Run.limit and not Run.over:
         Run.over = True
         raise End
@@ -106,7 +119,7 @@ def forget():
 
 # One life of the board: its files are imported anew. "end" after `ms`, or what ended it before.
 def live(line, ms):
-    Run.line = None
+    Run.line = Run.dog = None
     forget()
     Micropython.on = 3
     Run.over = False
@@ -121,6 +134,9 @@ def live(line, ms):
         return "end" if Run.over else "reset"
     except KeyboardInterrupt:
         pass
+    finally:
+        Run.dog = None  # nothing runs until the next life
+        Run.over = True
     return "console"
 
 

@@ -93,10 +93,13 @@ def test_a_table_is_read_again_as_it_was_read(tmp_path: Path, table: Path, monke
 
     nothing = run(tmp_path, "re-analyse")
     monkeypatch.setattr(book_module, "__version__", "999")
+    before = run(tmp_path, "trend")
     again = run(tmp_path, "re-analyse")
 
     assert "nothing to do" in nothing.output
+    assert "1 recordings were looked at by an earlier version" in before.output
     assert "1 computed again" in again.output
+    assert "earlier version" not in run(tmp_path, "trend").output
     assert again.exit_code == 0
     assert shown(tmp_path, 1) == first
     assert first["profile"]["chemistry"] == "nca"

@@ -81,7 +81,10 @@ def test_what_stands_in_a_name_stays_text_and_the_longest_stays_on_its_label() -
 
 
 def test_the_same_rows_make_the_same_bytes() -> None:
-    assert labels_pdf([ROW, ROW]) == labels_pdf([ROW, ROW])
+    made = labels_pdf([ROW, ROW])
+
+    assert made == labels_pdf([ROW, ROW])
+    assert "/CreationDate" not in (PdfReader(io.BytesIO(made)).metadata or {})
 
 
 @pytest.mark.needs_test_extra

@@ -1,0 +1,135 @@
+"""Is the current sensor sound? What is not is mended or left out before anything is found, so that no cell pays for it.
+
+*Turned round*: where the current jumps, the string's voltage must jump the same way (Ohm), and with the charge that is
+counted it must rise (any open-circuit curve rises with charge). *Stands still*: one reading, the same to its last
+digit, while the voltage moves as under load. *Off at rest*: a steady current of which the voltage shows nothing, where
+the assumed curve's slope says how fast it would move. A wrong scale is not told from a wrong capacity, of which the
+profile check speaks.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evenstring.analysis.series.arrays import runs_of
+from evenstring.analysis.series.charge_moved import charge_moved_ah
+from evenstring.analysis.series.signals import Signals
+from evenstring.chemistry import CHEMISTRIES
+from evenstring.ocv import default_curve
+from evenstring.profile import PackProfile
+from evenstring.session import Session
+
+__all__ = ["SensorLook", "look_at_sensor"]
+
+F64 = NDArray[np.float64]
+
+# Steps of the current that count, in capacities an hour; how many; how alike the volts must answer: our choice
+_STEP_C, _LEAST_STEPS, _LIKE = 0.05, 4, 0.5
+_MOVED, _COUNTED_LIKE = 0.1, 0.7  # of the capacity counted, from which the level must follow it; how alike: our choice
+_STILL_S = 600.0  # of one and the same reading: our choice
+_JUMP_V = 0.010  # of the mean group between two rows, or five times their noise: our choice
+_JUMPS = 2  # in either direction, for a load: our choice
+_NO_CURRENT_C, _DRIFT_V = (
+    0.01,
+    0.060,
+)  # a reading of nought; what no relaxation does after an hour's first half: our choice
+_QUIET_S, _SETTLE = 1500.0, 1.0 / 3.0  # of steady current; its first part, left to relaxation: our choice
+_STEADY_C, _LEAST_C, _MOST_C = 0.015, 0.015, 0.12  # half width, and size, of a steady reading in question: our choice
+_SHOWS = 0.6  # share of the expected drift that must be missing: our choice
+_SLOPE_V = 0.2  # per 1.0 of SoC: a flatter curve tells nothing: our choice
+_HELD_V = 0.020  # under the session's highest level, where a charger may hold the voltage: our choice
+
+
+@dataclass(frozen=True, slots=True)
+class SensorLook:
+    """The session with a current that can be used, or with none, and what is said of the sensor."""
+
+    session: Session
+    lines: tuple[str, ...] = ()
+
+
+def look_at_sensor(session: Session, signals: Signals, profile: PackProfile) -> SensorLook:
+    """The same session where nothing is wrong with the current, or where there is none."""
+    amps = signals.current_a
+    if amps is None or session.current_a is None or len(amps) < _LEAST_STEPS:
+        return SensorLook(session)
+    since_s = _stands_still(signals, amps, profile)
+    if since_s is not None:
+        line = (
+            f"The current reads {amps[-1]:.2f} A without a change from {since_s / 60:.0f} min on, while the voltages"
+            " move as under load: the sensor or its wires failed, and all was judged without it"
+        )
+        return SensorLook(replace(session, current_a=None), (line,))
+    lines = []
+    current = session.current_a
+    if _turned_round(signals, amps, profile):
+        amps, current = -amps, -current
+        lines.append("The current sensor counts charging as negative: its readings were turned round here")
+    off_a = _off_at_rest(signals, amps, profile)
+    if off_a is not None:
+        current = current - np.float32(off_a)
+        lines.append(f"The current sensor reads {off_a:+.2f} A while nothing flows: that was taken off here")
+    return SensorLook(replace(session, current_a=current) if lines else session, tuple(lines))
+
+
+def _turned_round(signals: Signals, amps: F64, profile: PackProfile) -> bool:
+    jump_a, jump_v = np.diff(amps), np.diff(signals.level_v)
+    big = (np.abs(jump_a) > _STEP_C * profile.capacity_ah) & ~signals.gap_after[:-1]
+    if big.sum() >= _LEAST_STEPS:
+        a, v = jump_a[big], jump_v[big]
+        size = float(np.sqrt(np.sum(a**2) * np.sum(v**2)))
+        if size > 0 and abs(float(a @ v)) > _LIKE * size:
+            return float(a @ v) < 0
+    moved = charge_moved_ah(signals.time_s, amps)
+    if np.ptp(moved) < _MOVED * profile.capacity_ah or not np.ptp(signals.level_v):
+        return False
+    return float(np.corrcoef(moved, signals.level_v)[0, 1]) < -_COUNTED_LIKE
+
+
+def _stands_still(signals: Signals, amps: F64, profile: PackProfile) -> float | None:
+    """From when on, in s of the session, one reading stands to the end while the voltage tells of a load."""
+    same = np.append(np.diff(amps) == 0.0, True)
+    runs = [(first, end) for first, end in runs_of(same) if end == len(amps)]
+    if not runs:
+        return None
+    first = runs[0][0]
+    t, level = signals.time_s[first:], signals.level_v[first:]
+    if t[-1] - t[0] < _STILL_S:
+        return None
+    jump_v = np.diff(level)
+    clear_v = max(_JUMP_V, 5.0 * signals.noise_v)
+    loaded = min(int((jump_v > clear_v).sum()), int((jump_v < -clear_v).sum())) >= _JUMPS
+    half = len(level) // 2
+    charged = abs(amps[-1]) < _NO_CURRENT_C * profile.capacity_ah and np.ptp(level[half:]) > _DRIFT_V
+    return float(t[0]) if loaded or charged else None
+
+
+def _off_at_rest(signals: Signals, amps: F64, profile: PackProfile) -> float | None:
+    """What the sensor reads where the voltage shows that nothing flows; None where no such stretch is there."""
+    if CHEMISTRIES[profile.chemistry].judged_by_charge:
+        return None  # where the curve is flat, a held level and one that nothing flows into look alike
+    t, level, capacity = signals.time_s, signals.level_v, profile.capacity_ah
+    curve = default_curve(profile.chemistry)
+    quiet = np.abs(np.diff(amps, append=amps[-1])) < _STEADY_C * capacity
+    found = []
+    for begin, end in runs_of(quiet & (np.abs(amps) < _MOST_C * capacity) & (level < level.max() - _HELD_V)):
+        first = int(np.searchsorted(t, t[begin] + _SETTLE * (t[end - 1] - t[begin])))
+        lasts_s = float(t[end - 1] - t[first])
+        if (
+            lasts_s < (1.0 - _SETTLE) * _QUIET_S
+            or end - first < _LEAST_STEPS
+            or signals.gap_after[first : end - 1].any()
+        ):
+            continue
+        reading_a = float(np.median(amps[first:end]))
+        slope_v = float(curve.slope_v(float(curve.soc(float(np.median(level[first:end]))))))
+        if not _LEAST_C * capacity < abs(reading_a) or slope_v < _SLOPE_V:
+            continue
+        expected_v = slope_v * reading_a / capacity * lasts_s / 3600.0
+        moved_v = float(np.polyfit(t[first:end] - t[first], level[first:end], 1)[0]) * lasts_s
+        if abs(moved_v - expected_v) > _SHOWS * abs(expected_v) and abs(expected_v) > 3.0 * signals.noise_v:
+            found.append((lasts_s, reading_a))
+    return max(found)[1] if found else None

@@ -1,0 +1,84 @@
+"""Current sensors as they fail: found, mended or left out, and never a cell's fault. Packs of our own simulator."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from evenstring.analysis.readings.current_sensor import look_at_sensor
+from evenstring.analysis.run import analyse
+from evenstring.analysis.series.signals import make_signals
+from evenstring.profile import PackProfile
+from evenstring.session import Session
+from evenstring.sim import DutyCycle, MeterModel, Pack, measure, simulate
+
+GROUPS = 12
+PROFILE = PackProfile(groups=GROUPS)
+
+
+def day(seed: int) -> Session:
+    """A rest, a ride, a long rest, a charge: healthy, every 2 s."""
+    rng = np.random.default_rng(seed)
+    plan = DutyCycle().rest(minutes=20).ride(minutes=40, seed=seed).rest(minutes=60).charge(hours=3)
+    trajectory = simulate(Pack.random(rng, groups=GROUPS, soc=0.9), plan, step_s=1.0)
+    return measure(trajectory, MeterModel.random(rng, GROUPS), rng, scans_per_s=0.5, with_current=True)
+
+
+@pytest.fixture(scope="module")
+def healthy() -> Session:
+    return day(3)
+
+
+def looked_at(session: Session, change: str) -> tuple[str, ...]:
+    assert session.current_a is not None
+    current = session.current_a.copy()
+    if change == "reversed":
+        current = -current
+    elif change == "dead":
+        current[len(current) // 8 :] = 0.0
+    elif change == "offset":
+        current = current + np.float32(1.0)
+    changed = replace(session, current_a=current)
+    return look_at_sensor(changed, make_signals(changed), PROFILE).lines
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ("reversed", "counts charging as negative"),
+        ("dead", "the sensor or its wires failed"),
+        ("offset", "A while nothing flows"),
+    ],
+)
+def test_a_failing_sensor_is_found_and_named(healthy: Session, change: str, words: str) -> None:
+    (line,) = looked_at(healthy, change)
+
+    assert words in line
+
+
+@pytest.mark.parametrize("seed", range(20, 28))
+def test_a_sound_sensor_is_left_alone(seed: int) -> None:
+    session = day(seed)
+
+    assert looked_at(session, "none") == ()
+
+
+def test_a_sensor_that_was_turned_round_gives_what_a_sound_one_gives(healthy: Session) -> None:
+    assert healthy.current_a is not None
+    sound, turned = (analyse(s, PROFILE) for s in (healthy, replace(healthy, current_a=-healthy.current_a)))
+
+    assert turned.phases == sound.phases
+    assert turned.charge == sound.charge
+    assert turned.weakness == sound.weakness
+    assert turned.verdict.action == sound.verdict.action
+    assert [r.kind for r in turned.verdict.reasons if r.kind == "sensor_odd"] == ["sensor_odd"]
+
+
+def test_on_a_flat_curve_nothing_is_called_an_offset(healthy: Session) -> None:
+    """A level that stands says nothing there."""
+    profile = PackProfile(groups=GROUPS, chemistry="lfp")
+    assert healthy.current_a is not None
+    off = replace(healthy, current_a=healthy.current_a + np.float32(1.0))
+
+    assert look_at_sensor(off, make_signals(off), profile).lines == ()
