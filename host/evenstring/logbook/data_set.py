@@ -84,12 +84,15 @@ def write_data_set(rows: Callable[[], Iterable[Listed]], folder: Path, *, force:
         How many recordings there are.
 
     Raises:
-        InputError: the folder is there already, cannot be written, or pyarrow is not installed.
+        InputError: there are no recordings, the folder is there already or cannot be written, or pyarrow is not
+            installed.
     """
     refuse_without_pyarrow()
     _refuse(folder, force)
     with _whole(folder) as part:
         counts = [_write(table, rows(), part / table) for table in TABLES]
+        if not counts[0]:
+            raise InputError("the logbook has no recordings: evenstring logbook add FILE, or give its --logbook")
         (part / _SIGN).write_text(json.dumps({"format": "evenstring-data-set/1", "recordings": counts[0]}))
     return counts[0]
 

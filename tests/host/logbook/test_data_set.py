@@ -124,6 +124,13 @@ def test_what_goes_wrong_on_the_way_leaves_no_folder(
     assert list(tmp_path.iterdir()) == []
 
 
+def test_of_a_logbook_that_is_not_there_nothing_is_written(tmp_path: Path) -> None:
+    done = run("dataset", tmp_path / "set", "--logbook", tmp_path / "none")
+
+    assert "has no recordings" in str(done.exception)
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_without_pyarrow_it_is_said_how_to_get_it(monkeypatch: pytest.MonkeyPatch) -> None:
     real = builtins.__import__
 
