@@ -74,10 +74,9 @@ def answer(plan: Plan) -> Answer:
         )
     pause, hold = plan.least.full_every, f"{plan.least.hold_h:g} h"
     often = "every time" if pause == 1 else f"once in {pause} times"
-    why = (
-        f"Charge to full {often} and leave it on for {hold} after the light: that keeps this pack within {limit}."
-        " Between, stopping at 80 % spares the cells"
-    )
+    why = f"Charge to full {often} and leave it on for {hold} after the light: that keeps this pack within {limit}"
+    if pause > 1:
+        why += ". Between, stopping at 80 % spares the cells"
     if pause == 1 or _now_mv(plan.state) > plan.asked.limit_mv:
         do = f"to full, and leave it on for {hold} after the light, where you can watch it"
     else:
@@ -127,21 +126,18 @@ def _date(day: int, start_s: float) -> str:
     return datetime.fromtimestamp(start_s + day * _DAY_S, UTC).strftime("%Y-%m-%d")
 
 
-def dated(found: FirstDay, start_s: float | None, *, interval: bool = True) -> str:
+def dated(found: FirstDay, start_s: float | None) -> str:
     """In words: a date, or the day of the year to come, with a 90 % interval; or that it is not within the year."""
     if found.chance < _SELDOM:
         return "not within a year"
 
-    def when(day: int | None) -> str:
-        if day is None:
-            return "not within a year"
+    def when(day: int) -> str:
         return f"day {day}" if start_s is None else _date(day, start_s)
 
-    if not interval:
-        return when(found.middle)
-    return (
-        f"{when(found.middle)} ({when(found.low)} to {'later than a year' if found.high is None else when(found.high)})"
-    )
+    if found.low is None or found.middle is None:
+        return f"perhaps: in {100 * found.chance:.0f} of 100 packs like this, within a year"
+    high = "later than a year" if found.high is None else when(found.high)
+    return f"{when(found.middle)} ({when(found.low)} to {high})"
 
 
 def rests_on(plan: Plan) -> tuple[str, ...]:

@@ -13,7 +13,7 @@ from click.testing import CliRunner
 from evenstring.cli import cli
 from evenstring.ocv import default_curve
 from evenstring.plan.ageing import capacity_lost
-from evenstring.plan.answer import Asked, Plan
+from evenstring.plan.answer import Asked, Plan, dated
 from evenstring.plan.display import told_by_display
 from evenstring.plan.habits import FirstDay, first_day, least_balancing, outlooks
 from evenstring.plan.plan_page import plan_page
@@ -94,6 +94,15 @@ def test_a_first_day_is_that_of_the_middle_pack_and_none_where_it_never_comes() 
 
     assert (found.low, found.middle, found.high, found.chance) == (3, 7, None, 0.6)
     assert first_day(np.zeros((20, 10), bool)) == FirstDay(None, None, None, 0.0)
+
+
+def test_first_days_are_said_with_their_interval_and_what_seldom_comes_is_not_within_a_year() -> None:
+    start_s = 1_767_225_600.0  # 2026-01-01
+
+    assert dated(FirstDay(31, 59, None, 0.9), start_s) == "2026-03-01 (2026-02-01 to later than a year)"
+    assert dated(FirstDay(31, 59, 90, 1.0), None) == "day 59 (day 31 to day 90)"
+    assert dated(FirstDay(31, None, None, 0.2), start_s) == "perhaps: in 20 of 100 packs like this, within a year"
+    assert dated(FirstDay(None, None, None, 0.04), start_s) == "not within a year"
 
 
 @pytest.mark.slow
