@@ -8,8 +8,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 from evenstring.workshop.comparison.answer import answer
-from evenstring.workshop.comparison.compare import Compared, Row
+from evenstring.workshop.comparison.compare import Change, Compared, Row
 from evenstring.workshop.comparison.page import comparison_page
+from evenstring.workshop.comparison.quantities import Quantity
 
 from tests.browser.chromium import CHROMIUM, DARK
 from tests.browser.test_page_in_chromium import LAYOUT, ask
@@ -23,12 +24,13 @@ def a_page(groups: int, other_pack: tuple[str, ...] = ()) -> str:
     before, after = rng.normal(0, 1, groups), rng.normal(0, 1, groups)
     before[[2, 5, 6]] -= 30.0
     after[8] -= 300.0
+    kinds: tuple[tuple[Quantity, float], ...] = (("level", 2.0), ("capacity", 3.0), ("resistance", 4.0))
     rows = tuple(
-        Row(g + 1, (b, a), (a - b - 2, a - b, a - b + 2), (b, a), (a - b - 4, a - b, a - b + 4))
+        Row(g + 1, tuple(Change(q, b, a, half, half, a - b - half, a - b, a - b + half) for q, half in kinds))
         for g, (b, a) in enumerate(zip(before.tolist(), after.tolist(), strict=True))
     )
-    found = Compared(rows, (1.0, 1.0), (2.0, 2.0), 5.0, other_pack, (33.0, 301.0), ("inspect", "ride"),
-                     ("ended_uneven", "full"), ("two meters: their own errors are in the intervals",))  # fmt: skip
+    found = Compared(rows, 5.0, other_pack, (33.0, 301.0), ("inspect", "ride"), ("ended_uneven", "full"),
+                     ("two meters: their own errors are in the intervals",))  # fmt: skip
     return comparison_page(found, answer(found), "trike of the market", "before.frames, then after.frames")
 
 

@@ -14,7 +14,7 @@ import numpy as np
 from evenstring.errors import DeviceError, EvenstringError, InputError
 from evenstring.io.assemble import health_of, ident_of
 from evenstring.io.port import PORT_ERRORS, open_port, read_some
-from evenstring.io.recorder import RecordingWriter
+from evenstring.io.recorder import Forwarder, RecordingWriter
 from evenstring.io.scan_volts import scan_volts
 from evenstring.profile import PackProfile, to_toml
 from evenstring.session import Ident
@@ -72,7 +72,7 @@ class Status:
 
 def capture(
     port: str,
-    writer: RecordingWriter,
+    writer: RecordingWriter | Forwarder,
     options: CaptureOptions,
     show: Callable[[Status], None] = lambda _status: None,
     stop: Callable[[], bool] = lambda: False,
@@ -97,7 +97,7 @@ class _Capture:
     def __init__(
         self,
         port: str,
-        writer: RecordingWriter,
+        writer: RecordingWriter | Forwarder,
         options: CaptureOptions,
         show: Callable[[Status], None],
         stop: Callable[[], bool],

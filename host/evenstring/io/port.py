@@ -21,14 +21,14 @@ _WRITE_S = 1.0  # a line that takes nothing for so long is lost; our choice
 _MOST = 1 << 16  # bytes of one read; our choice
 
 
-def open_port(port: str) -> Any:
-    """Open a port; the caller closes it.
+def open_port(port: str, baud: int = 115200) -> Any:
+    """Open a port; the caller closes it. `baud` matters on a serial line only.
 
     Raises:
         DeviceError: with what to do.
     """
     try:
-        return serial.serial_for_url(port, baudrate=115200, timeout=_READ_S, write_timeout=_WRITE_S)
+        return serial.serial_for_url(port, baudrate=baud, timeout=_READ_S, write_timeout=_WRITE_S)
     except Exception as error:  # handlers of URLs raise whatever their own parsing does
         reason = str(error).split(":")[-1].strip() or type(error).__name__
         raise DeviceError(f"{port}: cannot open this port ({reason}); check the cable and the name") from error

@@ -8,6 +8,7 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -18,7 +19,7 @@ from evenstring.io.lock import hold
 from evenstring.wire.encode import Counter, message
 from evenstring.wire.stream import Batch, StreamDecoder
 
-__all__ = ["RecordingWriter"]
+__all__ = ["Forwarder", "RecordingWriter"]
 
 _SYNC_S = 1.0  # longest time that bytes may wait in the operating system
 
@@ -128,3 +129,40 @@ class RecordingWriter:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
+
+
+@dataclass(slots=True)
+class Forwarder:
+    """Stands in a writer's place: passes everything to it, and what was decoded to `arrived` as well."""
+
+    writer: RecordingWriter
+    arrived: Callable[[Batch], None]
+
+    @property
+    def decoder(self) -> StreamDecoder:
+        """Counts of what was taken so far."""
+        return self.writer.decoder
+
+    @property
+    def bytes_written(self) -> int:
+        """Of this run, marks included."""
+        return self.writer.bytes_written
+
+    def take(self, data: bytes) -> Batch:
+        """Store and decode, then pass on what is whole."""
+        batch = self.writer.take(data)
+        if batch:
+            self.arrived(batch)
+        return batch
+
+    def mark(self, name: str, **values: Any) -> None:
+        """As the writer's."""
+        self.writer.mark(name, **values)
+
+    def cut(self) -> None:
+        """As the writer's."""
+        self.writer.cut()
+
+    def close(self) -> None:
+        """As the writer's."""
+        self.writer.close()

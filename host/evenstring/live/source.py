@@ -6,7 +6,6 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, cast
 
@@ -16,7 +15,7 @@ from numpy.typing import NDArray
 from evenstring.errors import EvenstringError
 from evenstring.io.assemble import health_of
 from evenstring.io.capture import CaptureOptions, Status, capture
-from evenstring.io.recorder import RecordingWriter
+from evenstring.io.recorder import Forwarder, RecordingWriter
 from evenstring.io.scan_volts import scan_currents, scan_volts
 from evenstring.live.state import Alarm, Link, LiveState
 from evenstring.profile import PackProfile
@@ -71,37 +70,6 @@ class _Listening:
 
     def close(self) -> None:
         """Nothing is open."""
-
-
-@dataclass(slots=True)
-class _Tap:
-    """Passes everything to a writer, and what was decoded to the view as well."""
-
-    writer: RecordingWriter
-    arrived: Callable[[Batch], None]
-
-    @property
-    def decoder(self) -> StreamDecoder:
-        return self.writer.decoder
-
-    @property
-    def bytes_written(self) -> int:
-        return self.writer.bytes_written
-
-    def take(self, data: bytes) -> Batch:
-        batch = self.writer.take(data)
-        if batch:
-            self.arrived(batch)
-        return batch
-
-    def mark(self, name: str, **values: Any) -> None:
-        self.writer.mark(name, **values)
-
-    def cut(self) -> None:
-        self.writer.cut()
-
-    def close(self) -> None:
-        self.writer.close()
 
 
 class PortSource:
@@ -175,7 +143,7 @@ class PortSource:
     def _run(self) -> None:
         try:
             writer = RecordingWriter(self.output) if self.output else cast("RecordingWriter", _Listening())
-            tap = cast("RecordingWriter", _Tap(writer, self._arrived))  # it has all that `capture` uses
+            tap = cast("RecordingWriter", Forwarder(writer, self._arrived))  # it has all that `capture` uses
             capture(self.name, tap, CaptureOptions(profile=self._profile), self._show, self._stopping.is_set)
         except EvenstringError as error:
             self.error = error

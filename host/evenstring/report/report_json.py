@@ -13,7 +13,7 @@ from evenstring.analysis.causes.hypotheses import PREVALENCE
 from evenstring.analysis.results import Capacity
 from evenstring.hardware.calibrations import calibration_due_since
 from evenstring.ocv import default_curve, mean_voltage_v
-from evenstring.profile import PackProfile
+from evenstring.profile import PackProfile, to_toml
 from evenstring.report.additions import Addition
 from evenstring.report.material import Material
 from evenstring.report.next_steps import next_step, record_next
@@ -34,7 +34,7 @@ def report_json(material: Material, additions: Sequence[Addition] = ()) -> dict[
         "recording": _recording(session),
         "instrument": _instrument(session),
         "limits": {k: getattr(profile, k) for k in ("full_v", "ceiling_v", "empty_v", "discard_v")},
-        "profile": {"name": profile.name, "chemistry": profile.chemistry, "defaults": list(profile.defaults)},
+        "profile": _profile(profile),
         "assumed": list(found.assumed),
         "phases": plain_values(found.phases),
         "spread": plain_values(found.spread),
@@ -127,6 +127,12 @@ def _recording(session: Session) -> dict[str, Any]:
         "gaps": [asdict(g) for g in session.gaps],
         "marks": [asdict(m) for m in session.marks],
     }
+
+
+def _profile(profile: PackProfile) -> dict[str, Any]:
+    """`toml`: the whole of it, as pack.toml, so that everything can be computed again from the recording."""
+    defaults = list(profile.defaults)
+    return {"name": profile.name, "chemistry": profile.chemistry, "defaults": defaults, "toml": to_toml(profile)}
 
 
 def _instrument(session: Session) -> dict[str, Any]:

@@ -15,12 +15,15 @@ from evenstring.analysis.results import Phase
 from evenstring.hardware.calibrations import calibration_due_since
 from evenstring.report.material import Material
 from evenstring.workshop.acceptance.accept import Acceptance
+from evenstring.workshop.lead_check import leads_wrong
 
 __all__ = ["STEPS", "Guide", "Step", "guide"]
 
 _RELAXED_S = 1800.0  # of a rest that a capacity is read from (riding/capacity.py)
 _SHORT_REST_S = 600.0  # of a rest for the spread alone: our choice; five minutes are the least that counts
 _PART = 0.4  # of the nameplate's capacity to take out, where a third is the least that counts: our choice
+_UNDER_CURRENT = frozenset({"discharge", "charge"})  # keys of steps
+_NOT_TO_CHARGE = ": the verdict is not to charge this pack, and no current is asked for"
 _CAPACITY = frozenset({"capacity_ah", "capacity_percent"})
 _CELLS = frozenset({"smallest_group_percent", "resistance_above_median_percent"})
 _LOAD = frozenset({"spread_under_load_mv", "lowest_under_load_v"})
@@ -37,7 +40,7 @@ class Step:
 
 
 STEPS = (
-    Step("leads", "Mend the sense leads: groups are not read.",
+    Step("leads", "Mend the sense leads: what is measured through them cannot be trusted.",
          "The taps are live. Plug out first; cut and mend one lead at a time, its fuse out.",
          _CAPACITY | _CELLS | _LOAD | {"spread_at_rest_mv", "spread_end_of_charge_mv", "lowest_v", "highest_v"}),
     Step("rest", "Leave the pack alone, charger and load off.",
@@ -68,14 +71,16 @@ class Guide:
     note: str = ""
 
 
-def guide(material: Material, acceptance: Acceptance) -> Guide:
-    """The first step that can still decide something."""
+def guide(material: Material, acceptance: Acceptance, over: frozenset[str] = frozenset()) -> Guide:
+    """The first step that can still decide something; `over`: keys of steps that came to their own end."""
+    not_to_charge = material.found.verdict.action == "do_not_charge"
+    over = over | _UNDER_CURRENT if not_to_charge else over
     open_ones = {d.criterion.of for d in acceptance.decided if d.decision not in ("pass", "fail")}
     relaxed_s = _RELAXED_S if open_ones & _CAPACITY else _SHORT_REST_S
     for step in STEPS:
-        if step.serves & open_ones and (left := _LEFT[step.key](material, relaxed_s)):
+        if step.key not in over and step.serves & open_ones and (left := _LEFT[step.key](material, relaxed_s)):
             return Guide(step, left, _note(material))
-    return Guide(None, "enough was seen", _note(material))
+    return Guide(None, f"enough was seen{_NOT_TO_CHARGE if not_to_charge else ''}", _note(material))
 
 
 def _note(material: Material) -> str:
@@ -84,9 +89,7 @@ def _note(material: Material) -> str:
 
 
 def _leads(material: Material, _relaxed_s: float) -> str:
-    seen = material.found.coverage
-    groups = sorted({*seen.never_read, *seen.often_unread})
-    return f"not or not often read: group {', '.join(map(str, groups))}" if groups else ""
+    return leads_wrong(material)
 
 
 def _rest(material: Material, relaxed_s: float) -> str:

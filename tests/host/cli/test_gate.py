@@ -9,6 +9,7 @@ from pathlib import Path
 import evenstring
 import pytest
 from evenstring.cli import main
+from evenstring.commands.say import say_folded
 from evenstring.sim.scenario.reader import load_scenario
 
 from tests.host.streams import recording
@@ -70,3 +71,19 @@ def test_a_hostile_name_is_shown_and_never_acts(
     acting = {c for c in shown if unicodedata.category(c) in ("Cc", "Cf", "Cs") and c not in "\n\t"}
     assert acting == set()
     assert shown
+
+
+def test_a_long_line_is_folded_on_a_terminal_between_words_and_never_elsewhere(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    line = f"      CAUTION. {'of what is live ' * 12}{HOSTILE}"
+    say_folded(line)
+    assert capsys.readouterr().out.count("\n") == 1
+
+    monkeypatch.setattr("sys.stdout.isatty", lambda: True)
+    monkeypatch.setenv("COLUMNS", "60")
+    say_folded(line)
+    shown = capsys.readouterr().out
+    assert all(len(part) <= 60 and part.startswith("      ") for part in shown.splitlines())
+    assert " ".join(shown.split()).startswith("CAUTION. of what is live of what")
+    assert "\x1b" not in shown

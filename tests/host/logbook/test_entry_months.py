@@ -110,7 +110,7 @@ def test_a_leak_is_read_between_two_rests_with_nothing_between_and_not_across_a_
 
 
 def test_what_the_vehicles_own_hundred_per_cent_is_stands_in_the_facts() -> None:
-    said = dict(facts(history_of(weekly(6, empty_percent=12.0, full_percent=97.0))))
+    said = dict(facts(history_of(weekly(6, empty_percent=12.0, full_percent=97.0)), ()))
 
     assert "from 12 %" in said["what 0 to 100 % is"]
     assert "0.85 of one" in said["what 0 to 100 % is"]

@@ -52,6 +52,15 @@ def test_a_discard_visit_stands_until_a_person_gives_a_reason() -> None:
     assert kinds(replace(a_history(), visits=(replace(visit, cleared="group 3 replaced"),))) == []
 
 
+def test_many_visits_of_a_group_are_one_warning_that_says_the_lowest() -> None:
+    visits = [DiscardVisit(k * WEEK_S, 3, volts) for k, volts in ((5, 2.4), (6, 1.1), (9, 2.2))]
+    found = standing(replace(a_history(), visits=(DiscardVisit(None, 8, 2.0), *visits)), NOW)
+
+    assert [(one.group, one.since_s) for one in found] == [(3, 5 * WEEK_S), (8, None)]
+    assert "at 1.10 V" in found[0].said
+    assert "3 times" in found[0].said
+
+
 def test_a_leak_is_dated_within_its_interval_and_a_group_that_gets_better_is_no_warning() -> None:
     leaking, mended = a_history(), a_history()
     leaking.departure_mv[:, 4] -= 2.0 * np.maximum(WEEKS - 20, 0)
@@ -65,6 +74,27 @@ def test_a_leak_is_dated_within_its_interval_and_a_group_that_gets_better_is_no_
     assert found[0].low_s <= 20 * WEEK_S + 7200 <= found[0].high_s
     assert any(f"by {mv} mV" in found[0].said for mv in (37, 38, 39))
     assert kinds(mended) == []
+
+
+def test_a_group_that_fell_and_then_stayed_low_is_warned_of_until_it_is_level_again() -> None:
+    """Balancing came up with a leak: neither a kink nor a step any more, and 42 mV low all the same."""
+    low, mended = a_history(), a_history()
+    low.departure_mv[:, 4] -= 3.0 * np.clip(WEEKS - 10, 0, 14)
+    mended.departure_mv[:, 4] -= 3.0 * np.clip(WEEKS - 10, 0, 14) * (WEEKS < 34)
+
+    found = [one for one in standing(low, NOW) if one.kind == "change"]
+
+    assert [one.group for one in found] == [5]
+    assert any(f"by {mv} mV" in found[0].said for mv in (41, 42, 43))
+    assert "change" not in kinds(mended)
+
+
+def test_of_two_groups_the_one_that_fell_farther_comes_first() -> None:
+    two = a_history()
+    two.departure_mv[:, 2] -= 0.7 * np.maximum(WEEKS - 20, 0)
+    two.departure_mv[:, 6] -= 2.0 * np.maximum(WEEKS - 20, 0)
+
+    assert [one.group for one in standing(two, NOW) if one.kind == "change"] == [7, 3]
 
 
 def test_a_spread_that_grows_over_half_a_year_outruns_balancing() -> None:

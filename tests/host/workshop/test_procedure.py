@@ -10,14 +10,15 @@ import pytest
 from click.testing import CliRunner
 from evenstring.analysis.results import Coverage, Phase, PhaseKind, Ride
 from evenstring.cli import cli
-from evenstring.commands.bench.bench import Onlooker
+from evenstring.commands.bench.onlooker import Look, Onlooker
 from evenstring.errors import InputError
 from evenstring.io.load import load_session, profile_of
 from evenstring.report.material import Material, gather_material
-from evenstring.session import Correction
-from evenstring.workshop.acceptance.accept import Acceptance, accept
+from evenstring.session import Correction, Said
+from evenstring.workshop.acceptance.accept import accept
 from evenstring.workshop.acceptance.limits import AcceptanceLimits, parse_limits
 from evenstring.workshop.acceptance.quantities import QUANTITIES
+from evenstring.workshop.lead_check import leads_read
 from evenstring.workshop.procedure import STEPS, Guide, guide
 
 from tests.host.looks import a_day, a_material
@@ -79,6 +80,42 @@ def test_what_is_decided_is_asked_for_no_more() -> None:
     assert asked(after(("rest", 0.2)), "spread_at_rest_mv").step is None
 
 
+def test_a_warning_of_the_board_about_a_lead_comes_first_too_until_it_ends() -> None:
+    material = after(("rest", 0.1))
+    bad = Said(5.0, "bad_contact", 7, began=True, value_v=None)
+    warned = replace(material, session=replace(material.session, said=(bad,)))
+    mended = replace(material, session=replace(material.session, said=(bad, replace(bad, time_s=9.0, began=False))))
+
+    now = asked(warned, "capacity_ah")
+    assert (now.step and now.step.key) == "leads"
+    assert "sense lead 7" in now.progress or "lead" in now.progress
+    assert leads_read(warned) == ""
+    assert (then := asked(mended, "capacity_ah").step) is not None
+    assert then.key == "rest"
+    assert leads_read(mended).startswith("lead check: all 24 groups are read")
+
+
+def test_a_step_that_came_to_its_own_end_is_asked_for_no_more() -> None:
+    short = after(("rest", 0.6), ("ride", 0.5))
+    decided = accept(limits("capacity_ah"), short)
+
+    now = guide(short, decided, frozenset({"discharge"}))
+    assert (now.step and now.step.key) == "rest_after"
+
+
+def test_no_current_is_asked_for_where_the_verdict_is_not_to_charge() -> None:
+    day = after(("rest", 0.6))
+    verdict = replace(day.found.verdict, action="do_not_charge")
+    bad = replace(day, found=replace(day.found, verdict=verdict))
+
+    assert (now := asked(after(("rest", 0.1)), "capacity_ah").step) is not None
+    assert now.key == "rest"
+    assert asked(day, "spread_end_of_charge_mv").step is not None
+    ended = asked(bad, "spread_end_of_charge_mv")
+    assert ended.step is None
+    assert "not to charge" in ended.progress
+
+
 def test_what_no_session_on_a_bench_can_tell_is_not_asked_for() -> None:
     assert asked(after(), "leak_percent_per_week", "insulation_mohm").step is None
 
@@ -111,22 +148,26 @@ def test_a_session_that_grows_is_led_through_in_order_and_let_go(tmp_path: Path)
     assert steps == ["rest", "discharge", None]
 
 
-def seen(material: Material, *of: str) -> tuple[Guide, Acceptance]:
+def seen(material: Material, *of: str, notes: tuple[str, ...] = ()) -> Look:
     acceptance = accept(limits(*of), material)
-    return guide(material, acceptance), acceptance
+    return Look(guide(material, acceptance), acceptance, notes)
 
 
 def test_it_says_what_changed_once_with_the_caution_and_ends_when_enough_was_seen() -> None:
     said: list[str] = []
     onlooker = Onlooker(lambda: seen(after(), "capacity_ah"), said.append, 1.0)
 
-    onlooker.say_changes(*seen(after(), "capacity_ah"))
-    onlooker.say_changes(*seen(after(("rest", 0.3)), "capacity_ah"))
+    onlooker.say_changes(seen(after(), "capacity_ah"))
+    onlooker.say_changes(seen(after(("rest", 0.3)), "capacity_ah"))
     assert [line for line in said if line.startswith("NEXT")] == ["NEXT: Leave the pack alone, charger and load off."]
     assert sum("CAUTION. Stay near" in line for line in said) == 1
     assert not onlooker.enough
+    assert onlooker.step == "rest"
+    for amps in (8.1, 8.2):
+        onlooker.say_changes(seen(after(), "capacity_ah", notes=(f"discharge: {amps} A",)))
+    assert [line for line in said if line.startswith("discharge")] == ["discharge: 8.1 A"]
 
-    onlooker.say_changes(*seen(a_material(a_day()), "highest_v"))
+    onlooker.say_changes(seen(a_material(a_day()), "highest_v"))
     assert onlooker.enough
     assert any(line.startswith("seen highest reading of any group") for line in said)
 
@@ -137,19 +178,19 @@ def test_a_monitor_whose_calibration_is_due_is_noted_once() -> None:
     said: list[str] = []
     onlooker = Onlooker(lambda: seen(due, "capacity_ah"), said.append, 1.0)
 
-    onlooker.say_changes(*seen(due, "capacity_ah"))
-    onlooker.say_changes(*seen(due, "capacity_ah"))
+    onlooker.say_changes(seen(due, "capacity_ah"))
+    onlooker.say_changes(seen(due, "capacity_ah"))
     assert [line for line in said if "calibration" in line] == [
         "NOTE: The monitor's calibration is due since 2025-05-01: trust differences of groups more than volts."
     ]
-    assert guide(after(), seen(after(), "capacity_ah")[1]).note == ""
+    assert guide(after(), seen(after(), "capacity_ah").acceptance).note == ""
 
 
 def test_looks_come_no_faster_than_asked_and_an_unreadable_recording_is_passed_over() -> None:
     looks: list[float] = []
     clock = [0.0]
 
-    def look() -> tuple[Guide, Acceptance]:
+    def look() -> Look:
         looks.append(clock[0])
         if len(looks) == 1:
             raise InputError("nothing whole yet")

@@ -18,13 +18,13 @@ from evenstring.report.report_json import plain_values
 from evenstring.workshop.comparison.answer import Answer, answer
 from evenstring.workshop.comparison.compare import Compared, Row, compare, refuse_other_pack
 from evenstring.workshop.comparison.page import comparison_page
+from evenstring.workshop.comparison.quantities import QUANTITIES, Kind
 
 __all__ = ["command"]
 
 
 _WIDTH = 80  # columns: common practice
 _PAGE = "before-and-after.html"
-_HEADS = f"{'before':>7s} {'after':>7s} {'change':>7s}"
 
 
 @click.command("compare", epilog="Example: evenstring compare before.frames after.frames --pack pack.toml")
@@ -100,19 +100,15 @@ def _lines(found: Compared, told: Answer) -> list[str]:
     said.append(f"Verdict: {' before, '.join(v.replace('_', ' ') for v in found.verdicts)} after.")
     said += [f"Note: {c}." for c in found.cautions]
     lines = [line for one in said for line in wrap(one, _WIDTH, subsequent_indent="  ")]
-    lines.append(f"{'':6s} {'mV from the median group':30s} resistance over it, %")
-    lines.append(f"{'group':6s} {_HEADS:30s} {_HEADS}")
-    return [*lines, *map(_row, found.rows)]
+    kinds = [k for k in QUANTITIES if any(r.of(k.key) for r in found.rows)]
+    if not kinds:
+        return lines
+    lines.append(f"{'group':8s}" + "".join(f"{f'{k.key}, {k.unit}':24s}" for k in kinds).rstrip())
+    lines += [f"{r.group:5d}{'*' if r.clear else ' '}  " + _cells(r, kinds) for r in found.rows]
+    return [*lines, "Before, after, and half of the interval of the change; * beyond it."]
 
 
-def _row(r: Row) -> str:
-    volts = "not known" if r.departure_mv is None or r.moved_mv is None else _cells(r.departure_mv, r.moved_mv)
-    ohm = "not known" if r.resistance_percent is None or r.changed_percent is None else _cells(
-        r.resistance_percent, r.changed_percent
-    )  # fmt: skip
-    return f"{r.group:5d}{'*' if r.clear else ' '} {volts:30s} {ohm}"
-
-
-def _cells(pair: tuple[float, float], moved: tuple[float, float, float]) -> str:
-    low, by, high = moved
-    return f"{pair[0]:+7.1f} {pair[1]:+7.1f} {by:+7.1f} ± {(high - low) / 2.0:.1f}"
+def _cells(row: Row, kinds: list[Kind]) -> str:
+    changes = [row.of(k.key) for k in kinds]
+    cells = [f"{c.before:+6.1f} {c.after:+6.1f} ± {(c.high - c.low) / 2.0:.1f}" if c else "not known" for c in changes]
+    return "".join(f"{cell:24s}" for cell in cells).rstrip()

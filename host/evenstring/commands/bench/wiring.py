@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import click
@@ -17,7 +18,7 @@ from evenstring.hardware.wiring import drawing, tap_list
 from evenstring.io.table.hand_table import by_place, read_hand_table
 from evenstring.profile import PackProfile, load_profile
 
-__all__ = ["command"]
+__all__ = ["command", "problems_in"]
 
 _NEEDS = "tap and volts (black probe on tap 0), or group and volts (pin to next pin); mV are taken as well"
 
@@ -73,20 +74,31 @@ def _list(number: int, profile: PackProfile, draw: bool) -> None:
         say("\n" + drawing(number))
 
 
-def _check(file: Path, number: int, profile: PackProfile) -> int:
+def problems_in(file: Path, number: int, profile: PackProfile, tell: Callable[[str], None] = say) -> tuple[str, ...]:
+    """What is wrong with the hand-meter readings of a table; `tell` takes what else there is to say of it.
+
+    Raises:
+        InputError: it is no such table.
+    """
     table = read_hand_table(file, _NEEDS)
     if table.unused:
-        say(f"{file}: columns not used: {', '.join(table.unused)}")
+        tell(f"{file}: columns not used: {', '.join(table.unused)}")
     readings, problems = all_measured(by_place(table), table.by_group, number)
-    if readings is not None:
-        problems = check_readings(readings, profile.discard_v, profile.ceiling_v)
+    if readings is None:
+        return problems
+    problems = check_readings(readings, profile.discard_v, profile.ceiling_v)
+    for group in () if problems else at_the_edge(readings, profile.discard_v, profile.ceiling_v):
+        tell(f"look: {group}")
+    return problems
+
+
+def _check(file: Path, number: int, profile: PackProfile) -> int:
+    problems = problems_in(file, number, profile)
     for problem in problems:
         say(f"wrong: {problem}")
-    if problems or readings is None:
+    if problems:
         say("Do not plug in. Find the cause on the pack side first.")
         return 1
-    for group in at_the_edge(readings, profile.discard_v, profile.ceiling_v):
-        say(f"look: {group}")
     say("Each group lies within the limits. Next: monitor off and unplugged from every computer, then the plug.")
     return 0
 

@@ -183,11 +183,11 @@ _ENOUGH = 3  # signals after which the end is no longer waited for; our choice
 
 
 @contextmanager
-def ended_by_signals() -> Iterator[Callable[[], bool]]:
+def ended_by_signals(*also: str) -> Iterator[Callable[[], bool]]:
     """Gives what says whether a signal asked for the end, so that the board is stopped and the recording closed first.
 
     A second signal changes nothing, since the end is under way; a third one ends at once, for a disk that hangs. Also
-    in a job whose shell ignores the first signal, and when the terminal is closed.
+    in a job whose shell ignores the first signal, and when the terminal is closed. `also`: names of more signals.
     """
     came: list[int] = []
 
@@ -199,11 +199,12 @@ def ended_by_signals() -> Iterator[Callable[[], bool]]:
     if threading.current_thread() is not threading.main_thread():
         yield lambda: False  # only the main thread may take signals
         return
-    before = [signal.signal(number, note) for number in _SIGNALS]
+    signals = (*_SIGNALS, *(getattr(signal, name) for name in also if hasattr(signal, name)))
+    before = [signal.signal(number, note) for number in signals]
     try:
         yield lambda: bool(came)
     finally:
-        for number, handler in zip(_SIGNALS, before, strict=True):
+        for number, handler in zip(signals, before, strict=True):
             signal.signal(number, handler)
 
 

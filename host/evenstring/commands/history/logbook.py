@@ -28,8 +28,10 @@ _HEAVY = {
     "add": ("logbook_add", "add"),
     "re-analyse": ("logbook_add", "re_analyse"),
     "trend": ("logbook_trend", "trend"),
+    "evidence": ("evidence", "command"),
+    "dataset": ("dataset", "command"),
 }
-_ORDER = ("add", "list", "trend", "show", "check", "remove", "clear", "re-analyse")
+_ORDER = ("add", "list", "trend", "show", "check", "remove", "clear", "re-analyse", "evidence", "dataset")
 
 
 class _Lazy(click.Group):

@@ -80,7 +80,7 @@ def _trend(pack: PackKey, history: History, recordings: int) -> dict[str, Any]:
             f"spread at the end of charge: {spread.level:.0f} mV now, {spread.a_week:+.2f} mV a week"
             f" ({spread.low:+.2f} to {spread.high:+.2f}, level 0.95)"
         )
-    lines += [f"{word}: {said}" for word, said in facts(history)]
+    lines += [f"{word}: {said}" for word, said in facts(history, changes)]
     lines += [line for w in warnings for line in (f"! {w.said}", f"  Now: {w.do}.")]
     if not warnings:
         lines.append("nothing stands that asks for anything" if len(history) else "no trend can be told without dates")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import textwrap
+import time
 from pathlib import Path
 from typing import Any
 
@@ -27,9 +28,11 @@ from evenstring.io.load import load_recordings, profile_of
 from evenstring.io.table import Wishes
 from evenstring.logbook.of_pack import history_of
 from evenstring.logbook.store.rows import Listed
+from evenstring.logbook.store.whose import heading
 from evenstring.logbook.trends.group_changes import group_changes
 from evenstring.logbook.trends.history import History
-from evenstring.logbook.trends.likes import leaks
+from evenstring.logbook.trends.likes import leaks_now
+from evenstring.logbook.trends.standing import standing
 from evenstring.plan.answer import CAUTION, STORAGE, Asked, Plan, answer, dated, made_plan, rests_on, row
 from evenstring.plan.display import DEAD, told_by_display
 from evenstring.plan.plan_page import plan_page
@@ -39,12 +42,13 @@ from evenstring.report.next_steps import next_step
 from evenstring.report.reasons import headline, sentence
 from evenstring.report.report_json import plain_values
 
-__all__ = ["command", "leaks_now"]
+__all__ = ["command", "known_leaks"]
 
 F64 = NDArray[np.float64]
 _PAGE = "plan.html"
 _WIDE = 79  # characters of a terminal's line: common practice
 _NOT_YET = ("do_not_charge", "inspect")  # verdicts under which no habit of charging is spoken of: our choice
+_STANDS = ("discard", "last_report")  # warnings of a logbook under which none is either: our choice
 _DEAD = 0.05  # probability of a dead group from which nobody should charge on: our choice
 _LEAST_PAIRS = 2  # of rests; one alone may be a slip: our choice
 
@@ -75,20 +79,19 @@ def command(  # one argument an option, or a few that belong together
     if page.folder:
         refuse_existing(page.folder / _PAGE, page.force)
     history = None
-    if kept.name is not None:
-        if files:
-            raise UsageError("give files, or --name of a pack in the logbook; not both")
-        files, history = _in_logbook(kept)
+    if kept.name is not None or kept.folder is not None:
+        files, history = _in_logbook(kept, files)
     if not files:
         _by_display(display_v, given, as_json)
         return
     with recordings_of(files, given, wishes) as recordings:
         session, parts = load_recordings(recordings)
     material = gather_material(session, profile_of(session, given.profile(session.groups)), parts)
-    if material.found.verdict.action in _NOT_YET:
-        _not_yet(material, as_json)
+    refused = _refusal(material, history)
+    if refused is not None:
+        _not_yet(*refused, as_json)
         return
-    plan = made_plan(state_of(material, None if history is None else leaks_now(history)), asked)
+    plan = made_plan(state_of(material, None if history is None else known_leaks(history)), asked)
     if page.folder:
         make_folder(page.folder)
         write_new(page.folder / _PAGE, plan_page(plan, material.profile.name).encode(), page.force)
@@ -101,15 +104,19 @@ def command(  # one argument an option, or a few that belong together
         say(f"\nThe page: {page.folder / _PAGE}")
 
 
-def _in_logbook(kept: InLogbook) -> tuple[tuple[Path, ...], History]:
+def _in_logbook(kept: InLogbook, files: tuple[Path, ...]) -> tuple[tuple[Path, ...], History]:
     """The newest recording that tells the groups' charge, and what all of them tell."""
+    if kept.name is None:
+        raise UsageError("which pack of the logbook? Give --name; `evenstring logbook list` shows them")
+    if files:
+        raise UsageError("give files, or --name of a pack in the logbook; not both")
     with book_to_read(kept.folder) as book:
-        listed = list(book.recordings(kept.name))
-        packs = list(dict.fromkeys(r.pack for r in listed))
+        packs = book.packs(kept.name)
         if not packs:
             raise InputError(f"the logbook has no pack {kept.name}")
         if len(packs) > 1:
-            raise UsageError(f"several strings are named {kept.name}: plan from files of one of them")
+            raise UsageError(f"which one? By its name or number: {'; '.join(map(heading, packs))}")
+        listed = list(book.of_pack(packs[0]))
         history = history_of([r.entry for r in listed], book.cleared(packs[0]))
     there = [r for r in listed if r.path.is_file()]
     if not there:
@@ -121,26 +128,29 @@ def _worth(row: Listed) -> tuple[bool, float]:
     return any(v is not None for v in row.entry.departure_mv), row.start_s or 0.0
 
 
-def leaks_now(history: History) -> tuple[F64, F64] | None:
-    """% of capacity a week and its uncertainty, each group; None where no rests tell.
-
-    Where a group began to fall behind, only pairs of rests since then count: those before would say that it does not.
-    """
-    began = [c.change.at_s for c in group_changes(history) if c.worse and c.quantity == "departure"]
-    found = leaks(history, max(began, default=-np.inf))
+def known_leaks(history: History) -> tuple[F64, F64] | None:
+    """% of capacity a week and its uncertainty, each group; None where too few rests tell."""
+    found = leaks_now(history, group_changes(history))
     return None if found is None or found.pairs < _LEAST_PAIRS else (found.percent_week, found.u)
 
 
-def _not_yet(material: Material, as_json: bool) -> None:
+def _refusal(material: Material, history: History | None) -> tuple[list[str], str] | None:
+    """Why no habit of charging is spoken of now, and what to do instead."""
     verdict = material.found.verdict
-    said = [headline(verdict), *map(sentence, verdict.reasons)]
+    if verdict.action in _NOT_YET:
+        return [f"{headline(verdict)}.", *map(sentence, verdict.reasons)], next_step(material)
+    stands = [] if history is None else [one for one in standing(history, time.time(), ()) if one.kind in _STANDS]
+    return (["Its logbook warns.", *(one.said for one in stands)], f"{stands[0].do}.") if stands else None
+
+
+def _not_yet(said: list[str], do: str, as_json: bool) -> None:
     if as_json:
         say_json({"habits": [], "no_plan": said})
         return
-    say(f"No plan yet. {headline(verdict)}.")
+    say(f"No plan yet. {said[0]}")
     for reason in said[1:]:
         say(f"  - {reason}")
-    say(f"Now: {next_step(material)}")
+    say(f"Now: {do}")
 
 
 def _numbers(plan: Plan) -> dict[str, Any]:

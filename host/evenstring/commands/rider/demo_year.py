@@ -12,7 +12,7 @@ from typing import TypeVar
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
-from evenstring.commands.history.plan import leaks_now
+from evenstring.commands.history.plan import known_leaks
 from evenstring.commands.say import say
 from evenstring.errors import UsageError
 from evenstring.io.files import make_folder, refuse_existing, write_new
@@ -116,7 +116,7 @@ def _newest_charge(entries: list[Entry], paths: list[Path]) -> Path:
 def _planned(output: Path, newest: Path, history: History, force: bool) -> str:
     session = load_session([newest])
     material = gather_material(session, profile_of(session))
-    plan = made_plan(state_of(material, leaks_now(history)), _ASKED)
+    plan = made_plan(state_of(material, known_leaks(history)), _ASKED)
     write_new(output / _PLAN, plan_page(plan, NAME).encode(), force)
     return f"Next charge: {answer(plan).do}."
 

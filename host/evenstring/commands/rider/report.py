@@ -9,7 +9,7 @@ import click
 
 from evenstring.commands.job_options import Bench, bench_options
 from evenstring.commands.pack_options import GivenPack, pack_options, recordings_of
-from evenstring.commands.say import say, say_json
+from evenstring.commands.say import say, say_folded, say_json
 from evenstring.commands.table_options import table_options
 from evenstring.io.files import refuse_existing
 from evenstring.io.load import load_recordings, profile_of
@@ -21,7 +21,6 @@ from evenstring.report.reasons import headline, sentence, sure_line
 from evenstring.report.report_json import report_json
 from evenstring.report.sections.since_before import lines_of
 from evenstring.session import Session
-from evenstring.text import plain
 from evenstring.workshop.acceptance.table import acceptance_json, terminal_lines
 from evenstring.workshop.held import hold
 from evenstring.workshop.paper.typeset import refuse_without_typst
@@ -99,11 +98,12 @@ def command(  # noqa: PLR0913, PLR0917  # one argument an option, all named by c
         say_json(report_json(material, held.additions))
     else:
         write_report(material, [f.name for f in files], folder, force, held, paper=bench.paper)
-        say("\n".join(plain(line, 2000) for line in summary_lines(material)))
+        for line in summary_lines(material):
+            say_folded(line)
         for line in terminal_lines(acceptance_json(held.acceptance)) if held.acceptance else ():
-            say(plain(line, 500))
+            say_folded(line)
         if held.unread:
-            say(plain(f"The job in this recording {held.unread.said()}", 600))
+            say_folded(f"The job in this recording {held.unread.said()}")
         for line in lines_of(material.second) if material.second else ():
             say(line)
         if bench.paper:

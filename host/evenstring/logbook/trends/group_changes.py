@@ -2,11 +2,14 @@
 
 What may begin slowly is searched for a kink: a leak, a joint that loosens, a group that ages faster. What happens at
 once for a step: a joint that gives way or is cleaned, a meter whose offset jumps, a group that was replaced.
+
+One change is all that a line bears: a group that fell and then stayed low, since balancing came up with it, is neither.
+So the history is looked at as it stood some weeks ago too, and what was found then counts while it is still there.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -26,6 +29,8 @@ _KINDS: dict[Quantity, tuple[Kind, ...]] = {
 # the usual target of 10 mV), and parts of the median group's; our choice.
 _LEAST: dict[Quantity, float] = {"departure": 5.0, "resistance": 0.06, "capacity": 0.02}
 _LOOKS_A_YEAR = 52  # a rider looks weekly, so the bar holds for a year of looks at all groups; our choice
+_AGO_WEEKS = (8.0, 20.0)  # looks back; within the looks that the bar holds for: our choice
+_STILL = 5  # last recordings whose median says whether a change is still there: our choice
 _BORROWED = 12  # degrees of freedom that the other groups lend one group's scatter; tuned on histories 0 to 99
 
 
@@ -43,16 +48,42 @@ class GroupChange:
         """Lower charge or capacity, higher resistance."""
         return self.moved > 0 if self.quantity == "resistance" else self.moved < 0
 
+    @property
+    def weight(self) -> float:
+        """How many times what is worth a word."""
+        return abs(self.moved) / _LEAST[self.quantity]
+
 
 def group_changes(history: History) -> tuple[GroupChange, ...]:
     """The likeliest change of each series that has one, the surest first."""
-    found = [
+    found = {(one.quantity, one.group): one for one in _changes(history)}
+    end_s = float(history.end_s[-1]) if len(history) else 0.0
+    for weeks in _AGO_WEEKS:
+        past = history.until(end_s - weeks * WEEK_S)
+        for one in _changes(past):
+            key = (one.quantity, one.group)
+            if one.worse and key not in found and (still := _still_there(history, one)) is not None:
+                found[key] = still
+    return tuple(sorted(found.values(), key=lambda one: -one.change.evidence))
+
+
+def _changes(history: History) -> list[GroupChange]:
+    return [
         made
         for quantity in _KINDS
         for group, series in enumerate(_alike(history, quantity), 1)
         if (made := _likeliest(series, quantity, group, history.groups * _LOOKS_A_YEAR)) is not None
     ]
-    return tuple(sorted(found, key=lambda one: -one.change.evidence))
+
+
+def _still_there(history: History, one: GroupChange) -> GroupChange | None:
+    """The change by where the group stands now against where it stood before; None where it has gone."""
+    series = history.of_group(one.quantity, one.group)
+    before = series.until(one.change.at_s)
+    if not len(before) or len(series) < _STILL:
+        return None
+    now = replace(one, moved=float(np.median(series.value[-_STILL:]) - np.median(before.value)))
+    return now if now.worse and now.weight >= 1.0 else None
 
 
 def _alike(history: History, quantity: Quantity) -> list[Points]:

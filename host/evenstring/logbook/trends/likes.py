@@ -7,15 +7,17 @@ load, in proportion (Ohm's law).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from evenstring.logbook.trends.group_changes import GroupChange
 from evenstring.logbook.trends.history import History
 from evenstring.logbook.trends.points import Points, points
 
-__all__ = ["Leaks", "Like", "leaks", "resistance_alike", "sag_alike"]
+__all__ = ["Leaks", "Like", "leaks", "leaks_now", "resistance_alike", "sag_alike"]
 
 F64 = NDArray[np.float64]
 _LIKE_A = 0.3  # of the middle load: our choice
@@ -79,10 +81,16 @@ def _like(history: History, seen: tuple[F64, float, F64 | None], near: NDArray[n
     return Like(series, load_a, middle_c, int(told.sum() - kept.sum()))
 
 
+def leaks_now(history: History, changes: Sequence[GroupChange]) -> Leaks | None:
+    """The same since a group began to fall behind, where one did: rests before would say that it does not."""
+    began = [c.change.at_s for c in changes if c.worse and c.quantity == "departure"]
+    return leaks(history, max(began, default=-np.inf))
+
+
 def leaks(history: History, since_s: float = -np.inf) -> Leaks | None:
     """Weighted by what each pair of rests tells; None without a pair. Never surer than the pairs agree.
 
-    `since_s`: pairs that ended before it do not count, where a leak began then.
+    `since_s`: pairs that ended before it do not count.
     """
     rate, sigma = history.leak_percent_week, history.leak_sigma
     if rate is None or sigma is None:

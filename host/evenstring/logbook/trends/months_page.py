@@ -17,7 +17,7 @@ from evenstring.report.drawing.picture import draw
 from evenstring.report.words import CAUTIONS, counted
 from evenstring.text import plain
 
-__all__ = ["months_page"]
+__all__ = ["headline", "months_page", "next_charge", "since_words"]
 
 _URGENT = ("discard", "last_report", "change")
 _HEADLINES = {
@@ -53,23 +53,25 @@ def months_page(history: History, name: str, now_s: float) -> str:
         css=Markup(_asset("page.css")),  # noqa: S704  # our own file
         name=name or "This string",
         about=_about(history),
-        headline=_headline(history, stands),
+        headline=headline(history, stands),
         urgent=bool(stands) and stands[0].kind in _URGENT,
-        standing=[(_date(one), one) for one in stands],
-        next=_next(history, stands),
+        standing=[(since_words(one), one) for one in stands],
+        next=next_charge(history, stands),
         levels=draw(picture) if picture else None,
         trends=[_row(row) for row in trend_rows(history, changes)],
-        facts=facts(history),
+        facts=facts(history, changes),
         cautions=CAUTIONS,
         made_by=f"evenstring {__version__}",
     )
 
 
-def _next(history: History, stands: tuple[Standing, ...]) -> str:
+def next_charge(history: History, stands: tuple[Standing, ...]) -> str:
+    """What to do, in a sentence without its full stop."""
     return stands[0].do if stands else _CARRY_ON if len(history) else _RECORD
 
 
-def _headline(history: History, stands: tuple[Standing, ...]) -> str:
+def headline(history: History, stands: tuple[Standing, ...]) -> str:
+    """What stands first, in a few words."""
     if stands:
         return _HEADLINES[stands[0].kind]
     return "Nothing stands against this pack" if len(history) else "Nothing is recorded yet"
@@ -82,7 +84,8 @@ def _about(history: History) -> str:
     return f"{history.groups} groups · {counted(len(history), 'recording')} · {span}"
 
 
-def _date(one: Standing) -> str:
+def since_words(one: Standing) -> str:
+    """Since when, with the interval where the date is an estimate."""
     if one.since_s is None:
         return "in a recording without a date"
     if one.low_s is None or one.high_s is None:

@@ -28,7 +28,8 @@ def months_picture(history: History, changes: tuple[GroupChange, ...]) -> Pictur
     if known.sum() < 2:
         return None
     time_s, values = history.end_s[known], history.departure_mv[known]
-    changed = [one.group - 1 for one in changes if one.worse and one.quantity == "departure"]
+    fallen = sorted((c for c in changes if c.worse and c.quantity == "departure"), key=lambda one: -one.weight)
+    changed = [one.group - 1 for one in fallen]
     named = list(dict.fromkeys([*changed, *leaving(values.astype(np.float32))]))[:4]
     away = np.abs(values[np.isfinite(values)])
     lines = tuple(
@@ -50,7 +51,7 @@ def months_picture(history: History, changes: tuple[GroupChange, ...]) -> Pictur
         y=surface_axis(float(np.nanmin(values)), float(np.nanmax(values)), float(np.quantile(away, 0.9))),
         y_word="mV from the median group",
         lines=lines,
-        spans=tuple(Span(one.change.at_s, float(time_s[-1]), "", "charge") for one in changes if one.worse)[:1],
+        spans=tuple(Span(one.change.at_s, float(time_s[-1]), "", "charge") for one in fallen)[:1],
         water=True,
     )
 

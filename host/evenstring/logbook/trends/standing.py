@@ -91,16 +91,21 @@ def standing(history: History, now_s: float, changes: tuple[GroupChange, ...] | 
 
 
 def _discard(history: History) -> Iterator[Standing]:
-    for visit in history.visits:
-        if not visit.cleared:
-            yield Standing(
-                "discard",
-                visit.at_s,
-                f"group {visit.group} was at {visit.lowest_v:.2f} V, where its cells are to be discarded",
-                "do not charge or ride this pack; have the group tested and replaced by somebody trained for it."
-                " A reason is needed to clear this",
-                visit.group,
-            )
+    """One for each group, the lowest first: since its first visit, with the lowest voltage of all."""
+    open_ones = [v for v in history.visits if not v.cleared]
+    lowest = {group: min(v.lowest_v for v in open_ones if v.group == group) for group in {v.group for v in open_ones}}
+    for group, volts in sorted(lowest.items(), key=lambda one: (one[1], one[0])):
+        of_group = [v for v in open_ones if v.group == group]
+        told = [v.at_s for v in of_group if v.at_s is not None]
+        often = f" ({len(of_group)} times in all)" if len(of_group) > 1 else ""
+        yield Standing(
+            "discard",
+            min(told) if told else None,
+            f"group {group} was at {volts:.2f} V, where its cells are to be discarded{often}",
+            "do not charge or ride this pack; have the group tested and replaced by somebody trained for it."
+            " A reason is needed to clear this",
+            group,
+        )
 
 
 def _asked(history: History) -> Iterator[Standing]:
@@ -112,7 +117,8 @@ def _asked(history: History) -> Iterator[Standing]:
 
 
 def _changed(changes: tuple[GroupChange, ...]) -> Iterator[Standing]:
-    for one in changes:
+    """The largest first: of two groups the one that fell farther is looked at first."""
+    for one in sorted(changes, key=lambda one: -one.weight):
         if one.worse:
             moved = abs(one.moved) * (1 if one.quantity == "departure" else 100)
             said = f"group {one.group} {_SAID[one.quantity].format(moved)}"

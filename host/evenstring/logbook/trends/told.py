@@ -9,7 +9,7 @@ import numpy as np
 
 from evenstring.logbook.trends.group_changes import GroupChange
 from evenstring.logbook.trends.history import QUANTITIES, History, Quantity
-from evenstring.logbook.trends.likes import leaks, resistance_alike, sag_alike
+from evenstring.logbook.trends.likes import leaks_now, resistance_alike, sag_alike
 from evenstring.logbook.trends.line import Trend, trend
 from evenstring.logbook.trends.months_picture import day
 from evenstring.logbook.trends.points import Points, points
@@ -82,12 +82,12 @@ def _unit(quantity: Quantity) -> str:
     return "mV" if quantity == "departure" else "%"
 
 
-def facts(history: History) -> tuple[tuple[str, str], ...]:
+def facts(history: History, changes: tuple[GroupChange, ...]) -> tuple[tuple[str, str], ...]:
     """What these recordings add up to: a word and a sentence each."""
-    return tuple(_facts(history)) if len(history) else ()
+    return tuple(_facts(history, changes)) if len(history) else ()
 
 
-def _facts(history: History) -> Iterator[tuple[str, str]]:
+def _facts(history: History, changes: tuple[GroupChange, ...]) -> Iterator[tuple[str, str]]:
     if np.isfinite(history.cycles).any():
         used = float(np.nansum(history.cycles))
         life = f"{CYCLES_LOW:.0f} to {CYCLES_HIGH:.0f} to 70 % of the charge when new (common practice)"
@@ -106,7 +106,7 @@ def _facts(history: History) -> Iterator[tuple[str, str]]:
     if history.below_empty_s is not None:
         minutes = float(history.below_empty_s.sum()) / _S_PER_MIN
         yield "below empty", f"{minutes:.0f} min, all groups together" if minutes else "no group, in any recording"
-    if (found := leaks(history)) is not None:
+    if (found := leaks_now(history, changes)) is not None:
         group = int(np.argmax(found.percent_week)) + 1
         best, low, high = found.interval(group)
         rests = f"95 %; {found.pairs} pairs of rests"

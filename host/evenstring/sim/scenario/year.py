@@ -33,10 +33,10 @@ LEAKING = 11  # the group that leaks, from 1
 LEAK_BEGINS = datetime(2025, 8, 10, tzinfo=UTC)
 _FIRST, _DAYS = datetime(2025, 1, 4, tzinfo=UTC), 360
 _GROUPS, _CAPACITY_AH = 20, 15.0
-_LEAK_A = 0.0013  # about 1.5 % of the capacity a week
+_LEAK_A = 0.00105  # about 1.2 % of the capacity a week
 _AWAY = (("06-21", "07-02"), ("12-24", "12-31"))  # days off, from and to
 _RIDDEN = 0.98  # of the days that are not off: some 300 in a year
-_FULL_EVERY, _HOLD_H = 4, 1.0  # evenings, and hours after the light
+_FULL_EVERY, _HOLD_H = 5, 1.0  # evenings, and hours after the light
 _CALIBRATED = datetime(2024, 12, 14, tzinfo=UTC)
 _PACK_TOML = f"""[pack]
 name = "{NAME}"

@@ -25,12 +25,12 @@ from evenstring.workshop.acceptance.limits import Criterion
 from evenstring.workshop.acceptance.quantities import QUANTITIES
 from evenstring.workshop.job import Job
 
-__all__ = ["Finding", "Missing", "measure"]
+__all__ = ["HEAVIER", "Finding", "Missing", "measure"]
 
 _Z95, _Z90 = 1.960, 1.645  # of a two-sided normal interval: published
 _CAPACITY_K = 2.0  # the interval of a capacity is two standard uncertainties each way (riding/capacity.py)
 _EDGE_S = 60.0  # before the end of the held voltage, as the findings on balancing take it
-_HEAVIER = 1.2  # more than the stated current by this factor is another test: our choice
+HEAVIER = 1.2  # more than the stated current by this factor is another test: our choice
 _UNTOLD_PERCENT = 50.0  # standard uncertainty from which a group was as good as not measured: our choice
 _RANGE_V = 6.5534  # the farthest that a frame can state: published (protocol/SPECIFICATION.md)
 
@@ -163,10 +163,10 @@ def _under_load(material: Material, load_a: float) -> _Answer:
     current = material.session.current_a
     if current is None:
         return "there is no current sensor, so nobody knows what the load was"
-    rows = (current <= -load_a) & (current >= -_HEAVIER * load_a)
+    rows = (current <= -load_a) & (current >= -HEAVIER * load_a)
     if not rows.any():
         most = -float(np.nanmin(current)) if np.isfinite(current).any() else 0.0
-        return f"no current from {load_a:g} to {_HEAVIER * load_a:g} A flowed; the most was {max(most, 0.0):.1f} A"
+        return f"no current from {load_a:g} to {HEAVIER * load_a:g} A flowed; the most was {max(most, 0.0):.1f} A"
     volts = np.where(rows[:, None], material.session.volts_v, np.nan)
     found = _reading(material, volts, least=True)
     return found if isinstance(found, str) else Finding(found.measured, f"{found.of}, at {load_a:g} A")

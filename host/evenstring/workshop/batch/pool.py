@@ -35,32 +35,28 @@ def run_here(tasks: Sequence[Task], workers: int, work: Callable[[Task], Row] = 
     left = deque(tasks)
     while left:
         suspects: list[Task] = []
-        with _pool(min(workers, len(left))) as pool:
-            running: dict[Future[Row], Task] = {}
-            while (left and not suspects) or running:
-                while left and not suspects and len(running) < workers:
-                    if not _submitted(pool, work, left, running):
-                        suspects.append(left.popleft())
-                for future in wait(running, return_when=FIRST_COMPLETED).done if running else ():
-                    task = running.pop(future)
-                    if isinstance(future.exception(), BrokenProcessPool):
-                        suspects.append(task)
-                    else:
-                        yield future.result()
+        yield from _together(left, min(workers, len(left)), work, suspects)
         for task in suspects:
             yield _alone(task, work)
 
 
-def _submitted(
-    pool: ProcessPoolExecutor, work: Callable[[Task], Row], left: deque[Task], running: dict[Future[Row], Task]
-) -> bool:
-    """Hand out the next task; False where the pool has just stopped."""
-    try:
-        future = pool.submit(work, left[0])
-    except BrokenProcessPool:
-        return False
-    running[future] = left.popleft()
-    return True
+def _together(left: deque[Task], workers: int, work: Callable[[Task], Row], suspects: list[Task]) -> Iterator[Row]:
+    """Takes from `left` until nothing is left, or a worker died: what was under way then is in `suspects`."""
+    running: dict[Future[Row], Task] = {}
+    with _pool(workers) as pool:
+        while running or (left and not suspects):
+            while left and not suspects and len(running) < workers:
+                task = left.popleft()
+                try:
+                    running[pool.submit(work, task)] = task
+                except BrokenProcessPool:
+                    suspects.append(task)
+            for future in wait(running, return_when=FIRST_COMPLETED).done:
+                task = running.pop(future)
+                if isinstance(future.exception(), BrokenProcessPool):
+                    suspects.append(task)
+                else:
+                    yield future.result()
 
 
 def _alone(task: Task, work: Callable[[Task], Row]) -> Row:

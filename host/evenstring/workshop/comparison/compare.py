@@ -2,11 +2,12 @@
 
 A difference counts where it is outside its 95 % interval, widened for as many groups as are looked at (Bonferroni). Two
 readings by one meter share its offsets, so that what a difference of departures leaves is noise; by two meters it is
-not.
+not. Where one of the two was not held at its top, gaps in charge stand for the levels there.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from math import sqrt
 from statistics import NormalDist
@@ -14,36 +15,56 @@ from statistics import NormalDist
 from evenstring.errors import InputError
 from evenstring.logbook.entry import Entry, entry_of
 from evenstring.report.material import Material
+from evenstring.workshop.comparison.quantities import Quantity
 
-__all__ = ["Compared", "Row", "compare", "differences", "refuse_other_pack"]
+__all__ = ["Change", "Compared", "Row", "compare", "differences", "refuse_other_pack"]
 
 _LEVEL = 0.95  # of all intervals together: common practice
 _OTHER_METER_MV = 1.0  # standard, of a group against the others, between two meters: common practice
-
 _SAME_PERCENT = 5.0  # a resistance beside the median's moves by so much with warmth and charge: our choice
 _FEW = 4  # groups, below which no pattern is told: our choice
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
-    """One group; None: not known in one of the two. Intervals hold for all groups together.
+class Change:
+    """One quantity of one group, in its unit. Intervals hold for all groups together.
 
     Attributes:
-        group: from 1.
-        departure_mv: before and after, from the median group at the end of the charge. moved_mv: low, middle, high.
-        resistance_percent: before and after, over the median group's. changed_percent: low, middle, high.
+        quantity: which.
+        before: against the median group; `before_half`: half of its interval. after, after_half: likewise.
+        low: of the change; by: the change; high.
     """
 
+    quantity: Quantity
+    before: float
+    after: float
+    before_half: float
+    after_half: float
+    low: float
+    by: float
+    high: float
+
+    @property
+    def clear(self) -> bool:
+        """Whether it is beyond its interval."""
+        return self.low > 0.0 or self.high < 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One group, from 1, and its changes: of what is known in both."""
+
     group: int
-    departure_mv: tuple[float, float] | None
-    moved_mv: tuple[float, float, float] | None
-    resistance_percent: tuple[float, float] | None
-    changed_percent: tuple[float, float, float] | None
+    changes: tuple[Change, ...]
 
     @property
     def clear(self) -> bool:
         """Whether anything of it changed beyond its interval."""
-        return any(m is not None and (m[0] > 0.0 or m[2] < 0.0) for m in (self.moved_mv, self.changed_percent))
+        return any(c.clear for c in self.changes)
+
+    def of(self, quantity: Quantity) -> Change | None:
+        """The change of one quantity; None: not known in one of the two."""
+        return next((c for c in self.changes if c.quantity == quantity), None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,14 +73,11 @@ class Compared:
 
     Attributes:
         rows: group by group.
-        half_mv: half of the interval of a departure before and after; half_percent: of a resistance. None: not known.
         level_mv: departure up to which a group counts as level: half of the target for the whole string.
         other_pack: why these may be two packs; empty: nothing says so.
     """
 
     rows: tuple[Row, ...]
-    half_mv: tuple[float | None, float | None]
-    half_percent: tuple[float | None, float | None]
     level_mv: float
     other_pack: tuple[str, ...]
     spread_mv: tuple[float | None, float | None]  # at the end of the charge
@@ -98,56 +116,89 @@ def compare(before: Material, after: Material) -> Compared:
     a, b = entry_of(before), entry_of(after)
     if a.groups != b.groups:
         raise InputError(f"{a.groups} groups before and {b.groups} after cannot be put side by side")
-    z = NormalDist().inv_cdf(1.0 - (1.0 - _LEVEL) / 2.0 / a.groups)
     one_meter = before.session.ident.board_id == after.session.ident.board_id
-    u_mv = sqrt((a.departure_sigma_mv or 0.0) ** 2 + (b.departure_sigma_mv or 0.0) ** 2)
-    u_mv = u_mv if one_meter else sqrt(u_mv**2 + 2.0 * _OTHER_METER_MV**2)
-    u_r = 100.0 * sqrt((a.resistance_sigma or 0.0) ** 2 + (b.resistance_sigma or 0.0) ** 2)
-    rows = tuple(_row(k, a, b, z * u_mv, z * u_r) for k in range(a.groups))
+    z = NormalDist().inv_cdf(1.0 - (1.0 - _LEVEL) / 2.0 / a.groups)
+    columns = tuple(_columns(a, b, 0.0 if one_meter else _OTHER_METER_MV))
+    rows = tuple(Row(k + 1, tuple(_changes(k, z, columns))) for k in range(a.groups))
     return Compared(
         rows=rows,
-        half_mv=(_half(z, a.departure_sigma_mv), _half(z, b.departure_sigma_mv)),
-        half_percent=(_half(100.0 * z, a.resistance_sigma), _half(100.0 * z, b.resistance_sigma)),
         level_mv=after.found.balancing.target_mv / 2.0,
         other_pack=(*differences(before, after), *_strange(rows)),
         spread_mv=(a.spread_end_mv, b.spread_end_mv),
         verdicts=(a.action, b.action),
         ended=(a.ended, b.ended),
-        cautions=tuple(_cautions(a, b, one_meter)),
+        cautions=tuple(_cautions(rows, a, b, one_meter)),
     )
 
 
-def _half(factor: float, sigma: float | None) -> float | None:
-    return None if sigma is None else factor * sigma
+@dataclass(frozen=True, slots=True)
+class _Columns:
+    """One quantity of all groups: values before and after, their standard uncertainties, and that between meters."""
+
+    quantity: Quantity
+    values: tuple[tuple[float | None, ...], tuple[float | None, ...]]
+    u: tuple[float, float]
+    between_u: float = 0.0
+
+
+def _columns(a: Entry, b: Entry, other_meter_mv: float) -> Iterator[_Columns]:
+    level = _Columns(
+        "level", (a.departure_mv, b.departure_mv), _both(a.departure_sigma_mv, b.departure_sigma_mv), other_meter_mv
+    )
+    yield level
+    if not _known(level):
+        yield _Columns("charge", (a.charge_percent, b.charge_percent), _both(a.charge_sigma, b.charge_sigma))
+    for quantity, (one, one_u), (two, two_u) in (
+        ("capacity", (a.capacity, a.capacity_sigma), (b.capacity, b.capacity_sigma)),
+        ("resistance", (a.resistance, a.resistance_sigma), (b.resistance, b.resistance_sigma)),
+    ):
+        u = _both(one_u, two_u)
+        yield _Columns(quantity, (_percent(one), _percent(two)), (100.0 * u[0], 100.0 * u[1]))  # type: ignore[arg-type]
+
+
+def _both(before: float | None, after: float | None) -> tuple[float, float]:
+    return before or 0.0, after or 0.0
+
+
+def _percent(ratios: tuple[float | None, ...]) -> tuple[float | None, ...]:
+    return tuple(None if r is None else 100.0 * (r - 1.0) for r in ratios)
+
+
+def _known(columns: _Columns) -> bool:
+    """Whether any group has it in both."""
+    return all(any(v is not None for v in values) for values in columns.values)
+
+
+def _changes(group: int, z: float, columns: tuple[_Columns, ...]) -> Iterator[Change]:
+    for one in columns:
+        if not _known(one):
+            continue
+        before, after = one.values[0][group], one.values[1][group]
+        if before is None or after is None:
+            continue
+        half = z * sqrt(one.u[0] ** 2 + one.u[1] ** 2 + 2.0 * one.between_u**2)
+        by = after - before
+        yield Change(one.quantity, before, after, z * one.u[0], z * one.u[1], by - half, by, by + half)
 
 
 def _strange(rows: tuple[Row, ...]) -> list[str]:
     """No repair changes the cells of most groups at once, unless all of them are new."""
-    known = [r.changed_percent for r in rows if r.changed_percent is not None]
-    changed = [c for c in known if min(abs(c[0]), abs(c[2])) > _SAME_PERCENT and c[0] * c[2] > 0.0]
+    known = [c for r in rows if (c := r.of("resistance")) is not None]
+    changed = [c for c in known if c.clear and min(abs(c.low), abs(c.high)) > _SAME_PERCENT]
     if len(known) < _FEW or len(changed) <= len(known) / 2.0:
         return []
     return [f"{len(changed)} of {len(known)} groups changed their resistance: other cells, or another pack"]
 
 
-def _row(k: int, a: Entry, b: Entry, half_mv: float, half_percent: float) -> Row:
-    away, ratio = (a.departure_mv[k], b.departure_mv[k]), (a.resistance[k], b.resistance[k])
-    departure = moved = resistance = changed = None
-    if away[0] is not None and away[1] is not None:
-        departure, by = (away[0], away[1]), away[1] - away[0]
-        moved = (by - half_mv, by, by + half_mv)
-    if ratio[0] is not None and ratio[1] is not None:
-        resistance = (100.0 * (ratio[0] - 1.0), 100.0 * (ratio[1] - 1.0))
-        by = resistance[1] - resistance[0]
-        changed = (by - half_percent, by, by + half_percent)
-    return Row(k + 1, departure, moved, resistance, changed)
-
-
-def _cautions(a: Entry, b: Entry, one_meter: bool) -> list[str]:
+def _cautions(rows: tuple[Row, ...], a: Entry, b: Entry, one_meter: bool) -> list[str]:
+    there = {c.quantity for r in rows for c in r.changes}
     said = []
-    if not any(v is not None for v in a.departure_mv) or not any(v is not None for v in b.departure_mv):
-        said.append("one of the two holds no charge to its held voltage, so places at the top cannot be compared")
-    if not any(v is not None for v in a.resistance) or not any(v is not None for v in b.resistance):
+    if "level" not in there:
+        instead = "gaps in charge stand for them" if "charge" in there else "how level the groups are is not compared"
+        said.append(f"one of the two holds no charge to its held voltage, so levels there are not known: {instead}")
+    if "capacity" not in there:
+        said.append("capacities are not known in one of the two: record a ride below half, then a whole charge")
+    if "resistance" not in there:
         said.append("one of the two holds no ride with the current, so resistances cannot be compared")
     if not one_meter:
         said.append("two meters: their own errors are in the intervals")

@@ -14,15 +14,12 @@ from evenstring.report.sections.section import signed
 from evenstring.report.words import ACTIONS, CAUTIONS, ENDED
 from evenstring.text import plain
 from evenstring.workshop.comparison.answer import Answer, Became
-from evenstring.workshop.comparison.compare import Compared, Row
+from evenstring.workshop.comparison.compare import Change, Compared, Row
 from evenstring.workshop.comparison.picture import pictures
+from evenstring.workshop.comparison.quantities import QUANTITIES, Kind
 
 __all__ = ["comparison_page"]
 
-_WORDS = {
-    "level": ("from the median group at the end of the charge", "mV"),
-    "resistance": ("over the median's resistance", "%"),
-}
 _ACTIONS: dict[str, str] = {str(action): said for action, said in ACTIONS.items()}
 _ENDED: dict[str, str] = {str(end): said for end, said in ENDED.items()}
 
@@ -36,6 +33,7 @@ def comparison_page(found: Compared, told: Answer, name: str, about: str) -> str
         name: of the pack.
         about: which recordings, of when.
     """
+    kinds = _kinds(found)
     environment = jinja2.Environment(
         autoescape=True, trim_blocks=True, finalize=_shown, undefined=jinja2.StrictUndefined
     )
@@ -48,7 +46,8 @@ def comparison_page(found: Compared, told: Answer, name: str, about: str) -> str
         other_pack=found.other_pack,
         figures=_figures(found),
         pictures=[draw(p) for p in pictures(found, told.became)],
-        rows=[_row(r) for r in found.rows],
+        kinds=kinds,
+        rows=[_row(r, kinds) for r in found.rows],
         notes=found.cautions,
         cautions=CAUTIONS,
         made_by=f"evenstring {__version__}",
@@ -64,11 +63,10 @@ def _asset(name: str) -> str:
 
 
 def _became(b: Became) -> str:
-    low, _, high = b.changed
-    word, unit = _WORDS[b.quantity]
-    moved = f"{_tenths(b.before)} {unit} before, {_tenths(b.after)} {unit} after"
-    by = f"{_tenths(low)} to {_tenths(high)} {unit} (95 %)"
-    return f"Group {b.group}, {b.fate}: {moved}, {word}; changed by {by}."
+    kind, c = next(k for k in QUANTITIES if k.key == b.change.quantity), b.change
+    moved = f"{_tenths(c.before)} {kind.unit} before, {_tenths(c.after)} {kind.unit} after"
+    by = f"{_tenths(c.low)} to {_tenths(c.high)} {kind.unit} (95 %)"
+    return f"Group {b.group}, {b.fate}: {moved}, {kind.said}; changed by {by}."
 
 
 def _figures(found: Compared) -> list[tuple[str, str, str]]:
@@ -84,19 +82,20 @@ def _figures(found: Compared) -> list[tuple[str, str, str]]:
     ]
 
 
-def _row(row: Row) -> tuple[str, ...]:
-    return (
-        f"{row.group}{' *' if row.clear else ''}",
-        *_cells(row.departure_mv, row.moved_mv),
-        *_cells(row.resistance_percent, row.changed_percent),
-    )
+def _kinds(found: Compared) -> list[Kind]:
+    """What is known of any group."""
+    return [k for k in QUANTITIES if any(r.of(k.key) for r in found.rows)]
 
 
-def _cells(pair: tuple[float, float] | None, changed: tuple[float, float, float] | None) -> tuple[str, str, str]:
-    if pair is None or changed is None:
+def _row(row: Row, kinds: list[Kind]) -> tuple[str, ...]:
+    cells = [cell for kind in kinds for cell in _cells(row.of(kind.key))]
+    return (f"{row.group}{' *' if row.clear else ''}", *cells)
+
+
+def _cells(c: Change | None) -> tuple[str, str, str]:
+    if c is None:
         return "not known", "", ""
-    low, by, high = changed
-    return _tenths(pair[0]), _tenths(pair[1]), f"{_tenths(by)} ± {(high - low) / 2.0:.1f}"
+    return _tenths(c.before), _tenths(c.after), f"{_tenths(c.by)} ± {(c.high - c.low) / 2.0:.1f}"
 
 
 def _tenths(value: float) -> str:

@@ -7,7 +7,8 @@ import numpy as np
 from evenstring.report.drawing.axis import Axis, number_axis, surface_axis
 from evenstring.report.drawing.picture import Dots, Line, Picture
 from evenstring.workshop.comparison.answer import Became
-from evenstring.workshop.comparison.compare import Compared
+from evenstring.workshop.comparison.compare import Change, Compared
+from evenstring.workshop.comparison.quantities import QUANTITIES, Kind
 
 __all__ = ["pictures"]
 
@@ -16,62 +17,47 @@ _NAMED = 12  # ticks along the string, at most: our choice
 
 
 def pictures(found: Compared, became: tuple[Became, ...]) -> list[Picture]:
-    """Of levels and of resistances, as far as both recordings know them."""
-    rows = found.rows
-    level = [r.departure_mv for r in rows]
-    resistance = [r.resistance_percent for r in rows]
-    return [
-        made
-        for made in (
-            _picture("levels", "mV from the median group at the end of the charge", level, found.half_mv, became),
-            _picture("resistance", "% over the median group's resistance", resistance, found.half_percent, became),
-        )
-        if made is not None
-    ]
+    """One of each quantity that both recordings know."""
+    made = []
+    for kind in QUANTITIES:
+        known = [(r.group, c) for r in found.rows if (c := r.of(kind.key)) is not None]
+        if len(known) > 1:
+            out = {b.group for b in became if b.change.quantity == kind.key}
+            made.append(_picture(kind, known, len(found.rows), out))
+    return made
 
 
-def _picture(
-    key: str,
-    word: str,
-    pairs: list[tuple[float, float] | None],
-    half: tuple[float | None, float | None],
-    became: tuple[Became, ...],
-) -> Picture | None:
-    known = [(k + 1, *pair) for k, pair in enumerate(pairs) if pair is not None]
-    if len(known) < 2:
-        return None
-    group, before, after = (np.array(v, dtype=np.float64) for v in zip(*known, strict=True))
-    low = min((before - (half[0] or 0.0)).min(), (after - (half[1] or 0.0)).min())
-    high = max((before + (half[0] or 0.0)).max(), (after + (half[1] or 0.0)).max())
+def _picture(kind: Kind, known: list[tuple[int, Change]], groups: int, out: set[int]) -> Picture:
+    group = np.array([float(g) for g, _ in known])
+    before, after = (np.array([getattr(c, name) for _, c in known]) for name in ("before", "after"))
+    half = [np.array([getattr(c, f"{name}_half") for _, c in known]) for name in ("before", "after")]
+    low = float(np.minimum(before - half[0], after - half[1]).min())
+    high = float(np.maximum(before + half[0], after + half[1]).max())
     away = np.abs(np.concatenate([before, after]))
-    is_level = key == "levels"
-    y = surface_axis(low, high, float(np.quantile(away, 0.9))) if is_level else number_axis(low, high, "%")
+    is_level = kind.key == "level"
+    y = surface_axis(low, high, float(np.quantile(away, 0.9))) if is_level else number_axis(low, high, kind.unit)
     bent = " Far from zero the scale is compressed." if y.bend else ""
-    out = {b.group for b in became if (b.quantity == "level") == is_level}
-    lines = [*_bars(group - _APART, before, half[0], "quiet"), *_bars(group + _APART, after, half[1], "main")]
-    lines += [_move(g, b, a, g in out) for g, b, a in zip(group, before, after, strict=True)]
+    moves = [_move(g, b, a, int(g) in out) for g, b, a in zip(group, before, after, strict=True)]
     return Picture(
-        key=key,
-        alt=_alt(word, known, out),
+        key="levels" if is_level else kind.key,
+        alt=_alt(kind, known, out),
         caption="Each group from left to right as it was before (grey) and as it is after (in colour); the upright"
         f" strokes are intervals that hold for all groups together.{bent}",
-        x=_string_axis(len(pairs)),
+        x=_string_axis(groups),
         y=y,
-        y_word=word,
-        lines=tuple(lines),
+        y_word=f"{kind.unit} {kind.said}",
+        lines=(_bars(group - _APART, before, half[0], "quiet"), _bars(group + _APART, after, half[1], "main"), *moves),
         dots=(Dots(group - _APART, before), Dots(group + _APART, after, "after")),
         water=is_level,
         timed=False,
     )
 
 
-def _bars(x: np.ndarray, y: np.ndarray, half: float | None, kind: str) -> list[Line]:
+def _bars(x: np.ndarray, y: np.ndarray, half: np.ndarray, kind: str) -> Line:
     """The intervals as upright strokes: one line, broken between the groups."""
-    if half is None:
-        return []
     nothing = np.full(len(x), np.nan)
     across = np.stack([x, x, nothing], axis=1).ravel()
-    return [Line(across, np.stack([y - half, y + half, nothing], axis=1).ravel(), kind=kind)]
+    return Line(across, np.stack([y - half, y + half, nothing], axis=1).ravel(), kind=kind)
 
 
 def _move(group: float, before: float, after: float, out: bool) -> Line:
@@ -87,7 +73,6 @@ def _string_axis(groups: int) -> Axis:
     return Axis(0.4, groups + 0.6, tuple((float(g), str(g)) for g in ticks), "group")
 
 
-def _alt(word: str, known: list[tuple[int, float, float]], out: set[int]) -> str:
-    told = [f"group {g} from {b:+.1f} to {a:+.1f}" for g, b, a in known if g in out]
-    rest = "no group stands out" if not told else "; ".join(told)
-    return f"{len(known)} groups before and after, {word}: {rest}."
+def _alt(kind: Kind, known: list[tuple[int, Change]], out: set[int]) -> str:
+    told = [f"group {g} from {c.before:+.1f} to {c.after:+.1f}" for g, c in known if g in out]
+    return f"{len(known)} groups before and after, {kind.unit} {kind.said}: {'; '.join(told) or 'none stands out'}."

@@ -5,24 +5,21 @@ Everything is plain text (`evenstring.text.plain`), so that what an owner or a d
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
 from evenstring.report.words import ACTIONS, CAUTIONS
-from evenstring.text import plain
 from evenstring.workshop.acceptance.quantities import QUANTITIES
 from evenstring.workshop.acceptance.table import HEADS, criteria_rows, result_parts
 from evenstring.workshop.job import Job, UnreadJob, job_rows
+from evenstring.workshop.paper.for_paper import paper_text, part, table
 
 __all__ = ["LevelLine", "sheet_data"]
 
 _REASONS = 4  # on the first page; all of them are in the appendix; our choice
 _CAUTIONS = (0, 5, 6)  # of the page's cautions, those that an owner takes home; our choice
-_LONG = 600  # characters of one text; our choice
-_CONTROL = re.compile("[\u2400-\u2420]")
 _KEEP = {"picture"}  # markup of our own
 
 
@@ -58,18 +55,7 @@ def sheet_data(report: dict[str, Any], files: Sequence[str], level: LevelLine) -
         "appendix": _appendix(report, acceptance, files),
         "foot": f"{job.number or 'no job number'} · {report['made_by']}",
     }
-    return {key: value if key in _KEEP else _plain(value) for key, value in data.items()}
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, float):
-        return value
-    if isinstance(value, dict):
-        return {key: _plain(v) for key, v in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [_plain(v) for v in value]
-    # A control picture is hardly in any font of paper: its code says the same.
-    return _CONTROL.sub(lambda c: f"[U+{ord(c[0]) - 0x2400:04X}]", plain(value, _LONG))
+    return {key: value if key in _KEEP else paper_text(value) for key, value in data.items()}
 
 
 def _unread(report: dict[str, Any]) -> list[tuple[str, str]]:
@@ -106,14 +92,14 @@ def _when(start: str | None) -> str:
 
 
 def _appendix(report: dict[str, Any], acceptance: dict[str, Any] | None, files: Sequence[str]) -> list[dict[str, Any]]:
-    parts = [_part("The verdict and its reasons", [*report["verdict"]["reasons"], _sure(report)])]
+    parts = [part("The verdict and its reasons", [*report["verdict"]["reasons"], _sure(report)])]
     parts += [_decisions(acceptance)] if acceptance else []
     unknown = [(what, u["why"], u["record_next"] or "") for what, u in report["unknown"].items()]
-    parts.append(_table("Not known, and why", [("what", 1.2), ("why", 2.2), ("to know it", 2.2)], unknown))
+    parts.append(table("Not known, and why", [("what", 1.2), ("why", 2.2), ("to know it", 2.2)], unknown))
     recording = report["recording"]
     lost = f"{recording['frames_damaged']:,} frames damaged, {recording['frames_lost']:,} lost"
     span = f"{recording['scans']:,} scans over {recording['duration_s'] / 3600:.2f} h; {lost}."
-    return [*parts, _part("The recording", [f"{', '.join(files)}: {span}"]), _part("Cautions", list(CAUTIONS))]
+    return [*parts, part("The recording", [f"{', '.join(files)}: {span}"]), part("Cautions", list(CAUTIONS))]
 
 
 def _decisions(acceptance: dict[str, Any]) -> dict[str, Any]:
@@ -136,17 +122,7 @@ def _decisions(acceptance: dict[str, Any]) -> dict[str, Any]:
         ("measured at", 1.2),
         ("origin of the limit", 1.8),
     ]
-    return _table("How it was decided", heads, rows) | {"lines": [rule, *_open(acceptance)]}
-
-
-def _part(title: str, lines: list[str]) -> dict[str, Any]:
-    return {"title": title, "lines": lines, "heads": [], "widths": [], "rows": []}
-
-
-def _table(title: str, heads: Sequence[tuple[str, float]], rows: Sequence[Sequence[str]]) -> dict[str, Any]:
-    """Heads with their widths in parts of the line."""
-    names, widths = [h[0] for h in heads], [h[1] for h in heads]
-    return _part(title, []) | {"heads": names, "widths": widths, "rows": [list(row) for row in rows]}
+    return table("How it was decided", heads, rows) | {"lines": [rule, *_open(acceptance)]}
 
 
 def _sure(report: dict[str, Any]) -> str:

@@ -1,4 +1,4 @@
-"""Data and our template to a PDF. The template stands alone in its folder, cannot read outside, and imports nothing.
+"""Data and a template of ours to a PDF. The template lies in a folder with our common look and cannot read outside it.
 
 So nothing that stands in the data can reach a file or the network: it comes in as JSON and is only ever shown.
 """
@@ -26,16 +26,16 @@ def refuse_without_typst() -> None:
         import typst  # noqa: F401, PLC0415  # an extra
     except ImportError as error:
         raise InputError(
-            "paper needs the extra `paper`: pip install 'evenstring[paper]'. The page report.html prints too"
+            "paper needs the extra `paper`: pip install 'evenstring[paper]'. The page (.html) prints too"
         ) from error
 
 
 def typeset(data: dict[str, Any], text: bytes | None = None) -> bytes:
-    """Data, and a template of ours, as a PDF.
+    """Data, and a template of ours, as a PDF; the same data make the same bytes.
 
     Args:
         data: what the template shows; it reads nothing else.
-        text: of the template; by default that of the sheet.
+        text: of the template, which may import `common.typ`; by default that of the sheet.
 
     Raises:
         InputError: the extra is not installed, or the page cannot be set.
@@ -44,9 +44,11 @@ def typeset(data: dict[str, Any], text: bytes | None = None) -> bytes:
     import typst  # noqa: PLC0415  # an extra
 
     # Fonts of the system stay in reach: a name in letters that our own font lacks is still to be read.
+    ours = files("evenstring.workshop.paper")
     with tempfile.TemporaryDirectory(prefix="evenstring-") as folder:
-        template = Path(folder) / "page.typ"
-        template.write_bytes(text or files("evenstring.workshop.paper").joinpath("sheet.typ").read_bytes())
+        template, common = Path(folder) / "page.typ", Path(folder) / "common.typ"
+        template.write_bytes(text or ours.joinpath("sheet.typ").read_bytes())
+        common.write_bytes(ours.joinpath("common.typ").read_bytes())
         try:
             return typst.compile(
                 template,
@@ -55,4 +57,4 @@ def typeset(data: dict[str, Any], text: bytes | None = None) -> bytes:
                 sys_inputs={"data": json.dumps(data)},
             )
         except (RuntimeError, ValueError) as error:
-            raise InputError(f"this cannot be typeset ({error}); report.html prints too") from error
+            raise InputError(f"this cannot be typeset ({error}); the page (.html) prints too") from error
