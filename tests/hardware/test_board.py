@@ -122,7 +122,7 @@ def test_made_files_are_fresh() -> None:
 
 
 @pytest.mark.needs_test_extra
-@pytest.mark.parametrize("groups", SIZES)
+@pytest.mark.parametrize("groups", [SIZES[0], *(pytest.param(n, marks=pytest.mark.soak) for n in SIZES[1:])])
 def test_an_outside_parser_reads_the_same_board(groups: int) -> None:
     from kinparse import parse_netlist  # noqa: PLC0415  # an extra of the tests
 

@@ -143,7 +143,7 @@ def test_files_of_an_older_firmware_go_and_nothing_else_does(plan: Plan, folder:
     assert not (root / "evenboard" / "old").exists()
 
 
-@pytest.mark.parametrize("steps", [125, 160, 180, 185, 188, 190])
+@pytest.mark.parametrize("steps", [140, 160, 180, 185, 188, 190])
 def test_an_interrupted_run_leaves_no_main_to_start(plan: Plan, folder: tuple[Path, Folder], steps: int) -> None:
     root, transport = folder
     (root / "main.py").write_text("old")
