@@ -13,10 +13,11 @@ from typing import Any
 import click
 
 from evenstring.chemistry import chemistry_named
+from evenstring.commands.say import say
 from evenstring.commands.table_options import show_notes, show_plan
 from evenstring.errors import InputError, UsageError
 from evenstring.io.table import TABLE_ENDINGS, Wishes, import_table
-from evenstring.profile import RULES, PackProfile, parse_profile, profile_text
+from evenstring.profile import RULES, PackProfile, load_profile, parse_profile, profile_text
 
 __all__ = ["CAPACITY", "CHEMISTRY", "GROUPS", "GivenPack", "pack_options", "recordings_of"]
 
@@ -102,28 +103,41 @@ def pack_options(command: Callable[..., Any]) -> Callable[..., Any]:
     return wrapped
 
 
+def _beside(table: Path) -> PackProfile:
+    near = table.with_name("pack.toml")
+    if not near.is_file():
+        raise UsageError(
+            "a table does not say its pack: give --pack pack.toml, or --groups N and --chemistry NAME, or put a"
+            " pack.toml beside it"
+        )
+    say(f"{table}: of the pack in {near}", err=True)
+    return load_profile(near)
+
+
 @contextmanager
 def recordings_of(
     files: tuple[Path, ...], given: GivenPack, wishes: Wishes | None = None
 ) -> Iterator[tuple[Path, ...]]:
     """The files with each table among them turned into a recording, which lasts as long as the context.
 
-    What each column of a table was taken for goes to the error stream; `wishes`: what the user says of it.
+    What each column of a table was taken for goes to the error stream; `wishes`: what the user says of it. Where
+    nothing is said of a table's pack, the pack.toml beside it counts.
 
     Raises:
-        UsageError: a table, and nothing said of its pack.
+        UsageError: a table, and nothing said of its pack; or a file named twice.
     """
+    twice = [file for k, file in enumerate(files) if file in files[:k]]
+    if twice:
+        raise UsageError(f"{twice[0]}: is named twice; with itself a recording compares to nothing")
     if not any(file.suffix.lower() in TABLE_ENDINGS for file in files):
         yield files
         return
-    profile = given.profile()
-    if profile is None:
-        raise UsageError("a table does not say its pack: give --pack pack.toml, or --groups N and --chemistry NAME")
     with TemporaryDirectory(prefix="evenstring-") as folder:
         paths = []
         for k, file in enumerate(files):
             path = file
             if file.suffix.lower() in TABLE_ENDINGS:
+                profile = given.profile() or _beside(file)
                 path = Path(folder) / f"{k}-{file.stem}.frames"
                 with path.open("wb") as out:
                     plan, made = import_table(file, profile, out, wishes)

@@ -141,3 +141,25 @@ def test_a_table_without_its_pack_is_wrong_usage(
     with pytest.raises(SystemExit, match="2"):
         main(["report", str(table(tmp_path)), *options])
     assert said in capsys.readouterr().err
+
+
+def test_a_table_takes_the_pack_that_lies_beside_it(tmp_path: Path) -> None:
+    """As a batch does, so that one folder needs one file."""
+    table = tmp_path / "ride.csv"
+    table.write_text("t_s,g1,g2\n" + "".join(f"{k},3.9,3.91\n" for k in range(40)))
+    (tmp_path / "pack.toml").write_text('[pack]\nname = "Gravel path trike"\ngroups = 2\nchemistry = "nmc"\n')
+
+    result = CliRunner().invoke(cli, ["report", str(table), "-o", str(tmp_path / "out")])
+
+    assert result.exit_code == 0, result.output
+    assert "of the pack in" in result.stderr
+    assert "Gravel path trike" in (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+
+
+def test_a_file_named_twice_is_no_comparison(tmp_path: Path) -> None:
+    path = tmp_path / "a.frames"
+    path.write_bytes(recording(20))
+
+    result = CliRunner().invoke(cli, ["report", str(path), str(path)])
+
+    assert "is named twice" in str(result.exception or result.output)

@@ -18,6 +18,7 @@ __all__ = ["CYCLES_HIGH", "CYCLES_LOW", "TrendRow", "facts", "trend_rows"]
 
 CYCLES_LOW, CYCLES_HIGH = 500.0, 700.0  # equivalent full cycles to 70 % of the charge when new: common practice
 _WORDS: dict[Quantity, str] = {"departure": "charge", "resistance": "resistance", "capacity": "capacity"}
+_FEW = 10.0  # cycles, which are told with a decimal: our choice
 _S_PER_MIN = 60.0  # published (SI brochure, minute)
 
 
@@ -92,7 +93,7 @@ def _facts(history: History, changes: tuple[GroupChange, ...]) -> Iterator[tuple
         used = float(np.nansum(history.cycles))
         life = f"{CYCLES_LOW:.0f} to {CYCLES_HIGH:.0f} to 70 % of the charge when new (common practice)"
         one = "one is the whole capacity of the profile, put in once"
-        yield "cycles", f"{used:.0f} equivalent full ones recorded, of {life}; {one}"
+        yield "cycles", f"{used:.{1 if used < _FEW else 0}f} equivalent full ones recorded, of {life}; {one}"
     if (said := _vehicle_range(history)) is not None:
         yield "what 0 to 100 % is", said
     known = history.full & np.isfinite(history.even)
