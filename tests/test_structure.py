@@ -7,6 +7,9 @@ last. Numbers are our choice, by what the small libraries we look up to keep.
 from __future__ import annotations
 
 import ast
+import importlib
+import inspect
+import pkgutil
 import statistics
 from collections import Counter
 from collections.abc import Iterator
@@ -14,6 +17,8 @@ from functools import cache
 from pathlib import Path
 
 import pytest
+
+from tests import benchmarks
 
 ROOT = Path(__file__).resolve().parents[1]
 CODE = {
@@ -77,3 +82,10 @@ def test_functions_are_short(part: str) -> None:
     assert {name: n for name, n in sizes.items() if n > BODY_MOST} == {}
     assert statistics.median(ordered) <= BODY_MEDIAN
     assert ordered[int(0.9 * len(ordered))] < BODY_P90
+
+
+def test_every_benchmark_runs_without_being_told_anything() -> None:
+    names = (m.name for m in pkgutil.iter_modules(benchmarks.__path__) if not m.name.startswith("_"))
+    runs = {name: getattr(importlib.import_module(f"tests.benchmarks.{name}"), "run", None) for name in names}
+
+    assert {name for name, run in runs.items() if run is not None and inspect.signature(run).parameters} == set()

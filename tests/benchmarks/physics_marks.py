@@ -124,7 +124,7 @@ def write(papers: str, lines: list[str]) -> None:
     _MARKS.write_text(text[:a] + "\n" + "\n".join(lines) + "\n" + text[b:], encoding="utf-8")
 
 
-def run(jobs: list[Job], one: Callable[[Job], Done], processes: int) -> list[Done]:
+def run_all(jobs: list[Job], one: Callable[[Job], Done], processes: int) -> list[Done]:
     """All sessions, on so many processes."""
     if processes == 1:
         return [one(job) for job in jobs]
@@ -157,7 +157,7 @@ def main() -> None:
         paper, seed = args.only.split(":")
         jobs = [(int(seed), paper)]
     one = partial(run_one, folder=args.cache, curve_known=args.curves_known, family=args.family)
-    done = run(jobs, one, 1 if args.only else args.jobs)
+    done = run_all(jobs, one, 1 if args.only else args.jobs)
     if args.only:
         print(done[0][1])
         print("\n".join(f"{m.row} | {m.value:g} | {m.said}" for m in done[0][2]))
