@@ -180,9 +180,12 @@ def _unknowns(found: Findings) -> tuple[Unknown, ...]:
         out.append(Unknown("ride", "there is no ride in this recording", "a ride, best with the current sensor"))
     if charge.ended == "none":
         out.append(Unknown("charge", "there is no charge in this recording", "a whole charge, an hour past the light"))
-    if charge.ended == "cannot_tell":
+    if charge.ended == "cannot_tell" and charge.current_end_a is None:
         why = "the voltage was held to the end, and a charger that goes while hardly any current flows leaves no step"
         out.append(Unknown("charge.ended", why, "the same with a current sensor"))
+    elif charge.ended == "cannot_tell":
+        why = f"the taper ended at {charge.current_end_a:.1f} A: the charger's light, or unplugged before it"
+        out.append(Unknown("charge.ended", why, "the charger's done_light_a in pack.toml"))
     if charger is None:
         out.append(Unknown("charger", "no constant-voltage part was recorded", "a charge to its end"))
     elif charger.set == "unknown":

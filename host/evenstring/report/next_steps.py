@@ -159,7 +159,7 @@ def _charger_that_stays(_r: Reason, m: Material) -> str:
 
 
 def _mend_balancer(r: Reason, _m: Material) -> str:
-    group = f" of group {r.rests_on.group}" if isinstance(r.rests_on, Weakness) else ""
+    group = f" of group {r.rests_on.group}" if isinstance(r.rests_on, Weakness | Hazard) else ""
     return f"Have the balancer{group} looked at by someone trained: more hours on the charger do not mend this."
 
 

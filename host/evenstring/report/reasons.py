@@ -206,6 +206,13 @@ def _far_behind(h: Hazard) -> str:
     )
 
 
+def _stays_above(h: Hazard) -> str:
+    return (
+        f"Group {h.group} alone stands {h.size:.0f} mV above the next highest while the charger holds the voltage, and"
+        " hardly comes down: its bleeder is dead, or far too weak."
+    )
+
+
 def _temperature(text: str) -> Callable[[TemperatureVisit], str]:
     return lambda t: text.format(c=t.extreme_c, m=max(t.duration_s / 60.0, 1.0))
 
@@ -244,6 +251,7 @@ _WORDS: dict[ReasonKind, Callable[[Any], str]] = {
     "drains_at_rest": _drains_at_rest,
     "spread_grows": _spread_grows,
     "far_behind": _far_behind,
+    "stays_above": _stays_above,
     "charge_offset": _charge_offset,
     "stands_out": _stands_out,
     "low_capacity": _cause(

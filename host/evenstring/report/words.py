@@ -79,7 +79,7 @@ ENDED: dict[EndKind, str] = {
     "charger_low": "The charge ran to its end below full: the charger is set low, or a group is missing.",
     "interrupted_in_cv": "The charge was interrupted in its constant-voltage part.",
     "still_charging": "The recording ends while charging.",
-    "cannot_tell": "The voltage was held to the end of the recording; whether the charger was still on does not show.",
+    "cannot_tell": "How the charge ended does not show in this recording.",
     "none": "No charge in this recording.",
 }
 BALANCING: dict[BalancingState, str] = {

@@ -64,6 +64,8 @@ def truth_of(drawn: Drawn, run: Run, seed: int) -> Truth:
     ended, groups = true_end(drawn, run)
     reserve = _reserve(drawn, run)
     too = _ended_too(drawn, run, ended)
+    if ended == "still_charging" and drawn.plan.charger.light_at_s is not None and too is None:
+        ended = None  # past its light, and too near to full or uneven: two words are right, and one cannot be decided
     answer, remaining_s = _balancing(run)
     return Truth(
         seed,

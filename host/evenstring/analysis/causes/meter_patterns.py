@@ -2,7 +2,7 @@
 
 Of the meter: an odd/even comb (one converter offset, polarity alternating); an offset that rises in a line with the
 position (leakage over a multiplexer); a tap's error, which adds to the group below the tap what it takes from the one
-above. Of the string: a smooth course of resistance (temperature, in a straight, bowed or folded string).
+above. Of the string: a smooth course of resistance (temperature: straight, bowed, folded, or wired to and fro).
 
 Comb and courses are kept where they explain more than they cost (BIC: Kass and Raftery, J. Am. Stat. Assoc. 90, 1995).
 A tap's error is weighed, pair by pair, against what the two groups would otherwise have to be: healthy, or each with a
@@ -183,10 +183,14 @@ def _log_normal(x: F64, covariance: F64) -> float:
 
 
 def course(values: F64, u: F64) -> F64 | None:
-    """A smooth course along the string if it explains more than it costs (BIC); one group cannot bend it."""
+    """A smooth course along the string if it explains more than it costs (BIC); one group cannot bend it.
+
+    Straight, bowed, folded once, or wired to and fro between two rows of which one is warmer, at one end or all along.
+    """
     x = np.linspace(-1.0, 1.0, len(values))
+    rows = np.where(np.arange(len(values)) % 2, 1.0, -1.0)
     best, kept = _cost(values, u), None
-    for shape in (x, x**2 - np.mean(x**2), np.abs(x) - 0.5):
+    for shape in (x, x**2 - np.mean(x**2), np.abs(x) - 0.5, rows, rows * x):
         fit = _robust_fit(np.column_stack([np.ones(len(x)), shape]), values, u)
         cost = _cost(values - fit, u) + np.log(len(values))
         if cost < best - (_COURSE_AHEAD if kept is None else 0.0):

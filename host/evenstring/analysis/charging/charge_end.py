@@ -4,7 +4,8 @@ A constant voltage holds the sum: one low group barely lifts the others, the cur
 comes on. So `full` also needs every group near full. That a charge ended *by itself* is claimed only when a group was
 at its ceiling, within the meter's absolute uncertainty; who pulled the plug does not show in voltages. Nor does it
 show, without a sensor, whether the charger is still there where the voltage is held to the end of the recording for
-over an hour: it may have gone while hardly any current flowed.
+over an hour: it may have gone while hardly any current flowed. Nor, with one, whether a taper that was left between a
+tenth and a twentieth of the capacity was interrupted or was done, where nobody gave the charger's light.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from numpy.typing import NDArray
 from evenstring.analysis.results import Balancing, Charge, EndKind, Phase
 from evenstring.analysis.series.arrays import column_means, column_medians
 from evenstring.analysis.series.charge_moved import charge_total_ah
+from evenstring.analysis.series.rest import rest_current_a
 from evenstring.analysis.series.rows_of_phase import rows_in
 from evenstring.analysis.series.signals import Signals
 from evenstring.analysis.series.uncertainty import MeterError
@@ -40,7 +42,9 @@ _PLATEAU_S = 600.0  # a plateau held this long counts as full where no current t
 # Held for longer, a charge may have ended without a step to be seen: so few end within these times (simulated). By
 # charge: the curve is steep at its top, so the current dies away within minutes: tuned on own sessions under 300,000.
 _SEEN_S, _SEEN_BY_CHARGE_S = 3900.0, 900.0
+_GONE_ROWS = 60  # at the end of a recording, over which hardly any current flows: our choice
 _EDGE_S = 10.0  # averaged at the end: our choice
+_RISE_ROW_S = 10.0  # rows up to this far apart tell what a group rises by from one to the next: our choice
 # Absolute standard uncertainties: 99 of 100 cuts at the ceiling are read this near to it: published (normal
 # distribution, 99 % two-sided: 2.576)
 _AT_CEILING_U = 2.6
@@ -48,8 +52,10 @@ _AT_CEILING_U = 2.6
 _CAUSE_V = 2.5e-3
 _LEAST_MARGIN_V = 3e-3  # under the ceiling, at least: tuned on own sessions under 300,000
 _TAPER_C, _ENDING = 1.0 / 20.0, 4  # of the capacity in A, and rows at the end: common practice
+_EARLY_LIGHT_C = 1.0 / 10.0  # of the capacity in A: chargers end the taper there at the earliest: common practice
 # Of the done light: above the first a charger delivers, under the second the taper is done: our choice
 _DELIVERS, _TAPERED = 1.2, 1.05
+_FALLING = 6  # rows whose middle fall tells how quickly the taper falls: our choice
 _STOP_STEP_V = 5e-3  # of the level when a charger that delivered stops: tuned on own sessions under 300,000
 
 
@@ -82,10 +88,10 @@ def find_charges(
 def _one(
     signals: Signals, profile: PackProfile, span: tuple[Phase, ...], meter: MeterError, inside: NDArray[np.int64]
 ) -> Charge:
-    volts, peak = _settled_end(signals, inside[np.isfinite(signals.volts_v[inside]).any(axis=1)])
+    volts, peak, carried_v = _settled_end(signals, inside[np.isfinite(signals.volts_v[inside]).any(axis=1)])
     lowest, highest = int(np.nanargmin(volts)), int(np.nanargmax(peak))
     u = meter.absolute_v(profile.ceiling_v)
-    ended, causes = _how(signals, profile, span, inside, volts, peak, u)
+    ended, causes = _how(signals, profile, span, inside, volts, peak, carried_v, u)
     known_a = signals.current_a is not None
     amps = signals.current_a[inside] if signals.current_a is not None else None
     low = float(volts[lowest])
@@ -111,7 +117,8 @@ def _one(
 
 def told_phases(phases: tuple[Phase, ...], charge: Charge, profile: PackProfile) -> tuple[Phase, ...]:
     """Phases, less what is not told of a voltage held to the end: from where the charger may have gone unseen."""
-    if charge.ended != "cannot_tell" or not phases or phases[-1].kind != "charge_cv":
+    unseen = charge.ended == "cannot_tell" and charge.current_end_a is None
+    if not unseen or not phases or phases[-1].kind != "charge_cv":
         return phases
     held = phases[-1]
     sure_s = held.start_s + _seen_s(profile)
@@ -121,16 +128,20 @@ def told_phases(phases: tuple[Phase, ...], charge: Charge, profile: PackProfile)
 
 def without_standstill(balancing: Balancing, charge: Charge) -> Balancing:
     """No "never" where the charger may have gone unseen: a spread that stands still tells nothing then."""
-    if charge.ended != "cannot_tell" or balancing.answer not in ("never", "over_24_h"):
+    unseen = charge.ended == "cannot_tell" and charge.current_end_a is None
+    if not unseen or balancing.answer not in ("never", "over_24_h"):
         return balancing
     why = "the charger may have gone unseen before the end, so a spread that stands still tells nothing"
     return balancing.without_time("none", "not_reached", *balancing.reasons, why)
 
 
-def _settled_end(signals: Signals, inside: NDArray[np.int64]) -> tuple[F64, F64]:
+def _settled_end(signals: Signals, inside: NDArray[np.int64]) -> tuple[F64, F64, float]:
     """(g,) voltages at the end: mean of the last seconds, and each group's highest (median of three) there.
 
-    At a ceiling a group may rise by millivolts a second, so the last reading is carried on by one row's rise.
+    And what the highest of these was carried on by, V.
+
+    At a ceiling a group may rise by millivolts a second. The cut lies somewhere between the last row of the charge, the
+    one after the median of three, and the next: so the peak is carried on by two rows' rise.
     """
     rows = inside[signals.time_s[inside] >= signals.time_s[inside[-1]] - _EDGE_S]
     mean = column_means(signals.volts_v[rows])
@@ -138,10 +149,11 @@ def _settled_end(signals: Signals, inside: NDArray[np.int64]) -> tuple[F64, F64]
     few = inside[signals.time_s[inside] >= signals.time_s[inside[-1]] - max(6.0, 3 * signals.step_s)]
     tail = np.sort(np.nan_to_num(signals.volts_v[few[-8:]], nan=-9.0), axis=0)
     peak = np.fmax(tail[-min(2, len(tail))], mean)
-    if len(few) >= 3 and signals.step_s <= 5.0:
-        rise = column_medians(np.diff(signals.volts_v[few[-8:-1]], axis=0))
-        peak = peak + np.fmax(rise, 0.0)
-    return np.asarray(mean), np.asarray(peak)
+    carried = np.zeros(len(peak))
+    if len(few) >= 3 and signals.step_s <= _RISE_ROW_S:
+        carried = 2.0 * np.fmax(column_medians(np.diff(signals.volts_v[few[-8:-1]], axis=0)), 0.0)
+        peak = peak + carried
+    return np.asarray(mean), np.asarray(peak), float(carried[np.nanargmax(peak)])
 
 
 def _how(
@@ -151,19 +163,29 @@ def _how(
     inside: NDArray[np.int64],
     volts: F64,
     peak: F64,
+    carried_v: float,
     u: float,
 ) -> tuple[EndKind, tuple[int, ...]]:
-    if inside[-1] >= len(signals.time_s) - 2:
+    if inside[-1] >= len(signals.time_s) - 2 and not _died_away(signals, profile, inside):
         return "cannot_tell" if _end_may_hide(signals, profile, span[-1]) else "still_charging", ()
     top = float(np.nanmax(peak))
-    if top >= profile.ceiling_v - max(_AT_CEILING_U * u, _LEAST_MARGIN_V) and _wanted_more(signals, profile, inside):
-        # Any group within two uncertainties of a difference of the highest may have been the one.
-        return "stopped_early", _nearest_first(peak, top - _CAUSE_V)
+    wanted = span[-1].kind != "charge_cv" or _wanted_more(signals, profile, inside)
+    if wanted and top >= profile.ceiling_v - max(_AT_CEILING_U * u, _LEAST_MARGIN_V):
+        # Any group within two uncertainties of a difference of the highest may have been the one; what a peak was
+        # carried on by was not measured.
+        return "stopped_early", _nearest_first(peak, top - _CAUSE_V - carried_v / 2)
     if span[-1].kind != "charge_cv":
         return "stopped_before_cv", ()
     if not _tapered(signals, profile, span):
-        return "interrupted_in_cv", ()
+        return "cannot_tell" if _light_may_be(signals, profile, inside) else "interrupted_in_cv", ()
     return _when_tapered(profile, volts)
+
+
+def _died_away(signals: Signals, profile: PackProfile, inside: NDArray[np.int64]) -> bool:
+    """Whether hardly any current flows at the end: the charge is over, whether or not the charger is still there."""
+    if signals.current_a is None:
+        return False
+    return bool(np.mean(signals.current_a[inside[-_GONE_ROWS:]]) < rest_current_a(profile))
 
 
 def _end_may_hide(signals: Signals, profile: PackProfile, last: Phase) -> bool:
@@ -217,7 +239,9 @@ def _tapered(signals: Signals, profile: PackProfile, span: tuple[Phase, ...]) ->
     inside = rows_in(signals.time_s, span[-1])
     amps = signals.current_a[inside]
     light_a = done_light_a(signals, profile, np.flatnonzero(inside))
-    return bool(len(amps) and np.median(amps[-3:]) <= _TAPERED * light_a) or (
+    # Between the last row and the next the current fell on: at a scan a minute by more than the light's margin.
+    falls_a = max(0.0, -float(np.median(np.diff(amps[-_FALLING:])))) if len(amps) >= _FALLING else 0.0
+    return bool(len(amps) and np.median(amps[-3:]) - 2.0 * falls_a <= _TAPERED * light_a) or (
         light_at_s(signals, profile, span) is not None
     )
 
@@ -233,6 +257,13 @@ def done_light_a(signals: Signals, profile: PackProfile, inside: NDArray[np.int6
         return profile.done_light_a
     ended_a = float(np.median(signals.current_a[inside[-_ENDING:]]))
     return max(profile.done_light_a, ended_a) if ended_a <= _TAPER_C * profile.capacity_ah else profile.done_light_a
+
+
+def _light_may_be(signals: Signals, profile: PackProfile, inside: NDArray[np.int64]) -> bool:
+    """Whether a charge that left its taper may have been ended by a charger whose light nobody gave."""
+    if signals.current_a is None or "charger.done_light_a" not in profile.defaults:
+        return False
+    return bool(np.median(signals.current_a[inside[-_ENDING:]]) <= _EARLY_LIGHT_C * profile.capacity_ah)
 
 
 def light_at_s(signals: Signals, profile: PackProfile, span: tuple[Phase, ...]) -> float | None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from evenstring.analysis.hazards.at_rest import find_at_rest
 from evenstring.analysis.hazards.extra_heat import find_extra_heat
 from evenstring.analysis.hazards.far_behind import find_far_behind
+from evenstring.analysis.hazards.stays_above import find_stays_above
 from evenstring.analysis.results import Balancing, Charge, Hazard, Phase
 from evenstring.analysis.series.signals import Signals
 from evenstring.analysis.series.uncertainty import MeterError
@@ -27,6 +28,6 @@ def find_hazards(
     found = (
         *find_extra_heat(signals, profile, phases),
         *find_at_rest(signals, profile, phases, meter),
-        *(find_far_behind(*charged) if charged else ()),
+        *((*find_far_behind(*charged), *find_stays_above(signals, profile, phases)) if charged else ()),
     )
     return tuple(sorted(found, key=lambda h: -h.confidence))

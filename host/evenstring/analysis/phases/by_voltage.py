@@ -15,10 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.phases.current_steps import half_rows, steps_of, without_end_leads
-from evenstring.analysis.phases.cv_hold import find_top
+from evenstring.analysis.phases.cv_hold import find_top, slows_down
 from evenstring.analysis.phases.cv_hold_sparse import keeps_rising, plateau_charges
 from evenstring.analysis.series.arrays import rolling_mean, runs_of
 from evenstring.analysis.series.lines import line_through, slope_u
+from evenstring.analysis.series.rest import climbs
 from evenstring.analysis.series.signals import Signals
 
 __all__ = ["labels_from_voltage"]
@@ -42,6 +43,8 @@ _LONE_STEP_S = 120.0  # what settles after a step dies away within this: our cho
 _SPARSE_CHARGE_S, _SPARSE_RISE_V = 1800.0, 0.1
 # Of a charge behind a ride; of a discharge that was running already: tuned on own sessions under 300,000
 _CLIMB_V, _STEADY_V_H = 0.15, -0.05
+_LOAD_V = 5e-3  # steps of a ride's load are larger: our choice
+_LIFT_V = 10e-3  # in a rough stretch of so small steps: more than bleeders that switch off give back: our choice
 # Later slope over the earlier one: under it a transient dies away: tuned on own sessions under 300,000
 _DIES_AWAY = 0.45
 # Least rise of a ramp, and how near to its top it ends: tuned on own sessions under 300,000
@@ -88,7 +91,8 @@ def _with_plateaus(signals: Signals, labels: NDArray[np.str_]) -> NDArray[np.str
     """Sparse records: what the plateaus say stands; a rise without one must climb well to count as a charge."""
     t, v = signals.time_s, signals.level_v
     known = np.zeros(len(labels), dtype=bool)
-    for start, turn, end in plateau_charges(signals):
+    for start, flat, end in plateau_charges(signals):
+        turn = start + slows_down(t[start:end], v[start:end], flat - start, signals.noise_v)
         labels[start:turn], labels[turn:end] = _CC, _CV
         known[start:end] = True
     for first, last in _together(labels):
@@ -125,11 +129,19 @@ def _rough(signals: Signals) -> tuple[NDArray[np.bool_], list[int]]:
         lasts_s = signals.time_s[b - 1] - signals.time_s[a]
         if lasts_s < max(_LEAST_RIDE_S, 3 * signals.step_s):
             continue
+        if _bleeds_in_a_charge(v[a:b], second[a:b]):
+            continue
         if lasts_s > _LONE_STEP_S or _both_ways(v, a, b):
             rough[a:b] = True
         else:
             lone.append(a + int(np.argmax(np.abs(np.diff(v[a : b + 1])))) + 1)
     return rough, lone
+
+
+def _bleeds_in_a_charge(v: F64, second: F64) -> bool:
+    """Whether a rough stretch of small steps climbs well: bleeding on shared leads while a charger lifts the level."""
+    few = max(3, len(v) // 20)
+    return bool(second.max() < _LOAD_V and float(np.median(v[-few:]) - np.median(v[:few])) > _LIFT_V)
 
 
 def _both_ways(v: F64, first: int, last: int) -> bool:
@@ -167,7 +179,10 @@ def _states(signals: Signals, cuts: list[int], *, after_ride: bool) -> list[int]
             state = min(1, state + 1)
         elif state == 1 and jump > -_SURE_STEP_V and _rises_before(t, v, a, signals.noise_v):
             pass  # constant current still flowed: a charger that goes then takes its whole drop with it
-        elif jump < -_SMALL_STEP_V and not (state == 1 and trend > 0):
+        # A step down before a climb is a charger that goes on with less current.
+        elif jump < -_SMALL_STEP_V and not (
+            state == 1 and (trend > 0 or climbs(v[a:b], signals.step_s, signals.noise_v))
+        ):
             state = max(-1, state - 1) if jump < -_SURE_STEP_V or state == 1 else state
         elif state == 0 and _held_at_end(t[a:b], v[a:b], signals.noise_v):
             state = 1

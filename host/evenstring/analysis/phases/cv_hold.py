@@ -2,10 +2,15 @@
 
 A held top is a straight line, sloped by no more than the meter's drift. From its end it is followed back until the
 level falls away from it and keeps falling: that corner is the turn from constant current. A charger that goes while
-little current flows leaves a small step that stays, or no step and a bend into a relaxation (`plateaus.leaves_top`).
+little current flows leaves a small step that stays, or no step and a bend into a relaxation (`leaves_top`).
+
+A charger holds its own end of the leads: what the pack sees still rises as the current and the leads' drop die away
+(Ohm). So a rise that slows down at a corner, and goes on far more slowly without a step, belongs to the held top.
 """
 
 from __future__ import annotations
+
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +19,7 @@ from evenstring.analysis.phases.cv_hold_sparse import leaves_top
 from evenstring.analysis.series.arrays import rolling_mean
 from evenstring.analysis.series.lines import line_through, slope_u
 
-__all__ = ["find_top"]
+__all__ = ["find_top", "slows_down"]
 
 F64 = NDArray[np.float64]
 _FLAT_V_H = 3e-3  # a slope smaller than this is flat: tuned on own sessions under 300,000
@@ -30,6 +35,12 @@ _STAYS_S = 600.0  # for so long after it the level stays lower: tuned on own ses
 _EDGE_ROWS = 3  # the last rows may hold the charger's going: our choice
 # Shares of a charge that are tried as its held end: tuned on own sessions under 300,000
 _TAILS = (0.5, 0.25, 0.1, 0.05, 0.03)
+# Shares of the rise before the corner: it is steady up to there, slower at once, and much slower in the end; and a rise
+# is at least so quick: our choice
+_STEADY, _SLOWER, _SLOWED, _RISES_V_H = 0.8, 0.75, 0.35, 0.03
+_WINDOW_S, _WINDOWS = 120.0, 5  # slopes are taken over such windows, and compared with so many before: our choice
+_STAGE_V = 1e-3  # a fall from one window to the next is a stage of the charger's, not its held top: our choice
+_LONG_S = 300.0  # a held top that is seen by its corner alone lasts so long: our choice
 _SHORT_TAILS_S = (240.0, 120.0, 60.0, 40.0)  # and lengths of it: tuned on own sessions under 300,000
 
 
@@ -42,13 +53,41 @@ def find_top(t: F64, v: F64, noise_v: float) -> tuple[int, int]:
     if turn == n:
         turn = _highest(t, v, noise_v)
     if turn == n:
+        turn = slows_down(t, v, n, noise_v)
+        turn = turn if t[-1] - t[min(turn, n - 1)] >= _LONG_S else n
+    if turn == n:
         return n, n
     end = turn + _kept_step(t[turn:], v[turn:], noise_v)
     if end == n:
         end = turn + leaves_top(t[turn:], v[turn:], noise_v)
     if end < n:  # once more without what came after: its slope is not the top's
         turn = min(_turn(t[:end], v[:end], noise_v), end - 1)
-    return turn, end
+    return slows_down(t[:end], v[:end], turn, noise_v), end
+
+
+def slows_down(t: F64, v: F64, turn: int, noise_v: float) -> int:
+    """Row of the corner at which a rise slows down to what it is before row `turn`; `turn` without one."""
+    edges = np.searchsorted(t, np.arange(t[min(turn, len(t) - 1)], t[0], -_WINDOW_S))
+    windows = [slice(b, a) for a, b in pairwise(edges.tolist()) if a - b >= 2]
+    rise = np.array([3600.0 * line_through(t[w], v[w]).slope for w in windows])
+    means = np.array([float(np.mean(v[w])) for w in windows])
+    corner = None
+    for k in range(2, len(windows) - _WINDOWS):
+        u = 3600.0 * slope_u(noise_v, t[windows[k]])
+        before = float(np.median(rise[k : k + _WINDOWS]))
+        if means[k - 1] < means[k] - _STAGE_V - 4 * noise_v:
+            break
+        steady = before > max(_RISES_V_H, 4 * u) and rise[k] >= _STEADY * before
+        # The window that holds the corner itself tells of neither side.
+        if steady and rise[: k - 1].max() < _SLOWER * before and rise[0] < _SLOWED * before + 2 * u:
+            corner = k
+    return turn if corner is None else _knee(t, v, windows[corner].start, windows[corner - 2].stop)
+
+
+def _knee(t: F64, v: F64, first: int, last: int) -> int:
+    """Row between two that lies furthest above the straight line from the one to the other."""
+    chord = v[first] + (v[last - 1] - v[first]) * (t[first:last] - t[first]) / max(t[last - 1] - t[first], 1e-9)
+    return first + int(np.argmax(rolling_mean(v[first:last] - chord, 3)))
 
 
 def _turn(t: F64, v: F64, noise_v: float) -> int:

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from evenstring.analysis.series.arrays import runs_of
 from evenstring.analysis.series.charge_moved import charge_moved_ah
+from evenstring.analysis.series.rest import climbs
 from evenstring.analysis.series.signals import Signals
 from evenstring.chemistry import CHEMISTRIES
 from evenstring.ocv import default_curve
@@ -104,6 +105,8 @@ def _stands_still(signals: Signals, amps: F64, profile: PackProfile) -> float | 
     loaded = min(int((jump_v > clear_v).sum()), int((jump_v < -clear_v).sum())) >= _JUMPS
     half = len(level) // 2
     charged = abs(amps[-1]) < _NO_CURRENT_C * profile.capacity_ah and np.ptp(level[half:]) > _DRIFT_V
+    charging = float(np.median(amps[max(0, first - 10) : first + 1])) > _STEP_C * profile.capacity_ah
+    charged |= charging and climbs(level, signals.step_s, signals.noise_v)
     return float(t[0]) if loaded or charged else None
 
 

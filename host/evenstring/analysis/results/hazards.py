@@ -13,7 +13,8 @@ __all__ = ["Hazard"]
 class Hazard:
     """One thing that asks for an inspection before anybody has said why it is so.
 
-    `size` is in `unit`: W of extra heat at `current_a`, % of charge behind, mA drawn, or mV that the spread grew.
+    `size` is in `unit`: W of extra heat at `current_a`, % of charge behind, mA drawn, or mV that the spread
+    grew or a group stays above the next.
     """
 
     kind: HazardKind

@@ -35,7 +35,7 @@ EndKind = Literal[
 ]
 EventKind = Literal["below_empty", "below_discard", "above_full", "above_ceiling", "reversed", "lead_open"]
 # Dangerous whatever the cause; a group far behind: in charge, at the end of charging.
-HazardKind = Literal["extra_heat", "drains_at_rest", "spread_grows", "far_behind"]
+HazardKind = Literal["extra_heat", "drains_at_rest", "spread_grows", "far_behind", "stays_above"]
 HeatKind = Literal["charged_cold", "charged_hot", "hot"]
 PatternKind = Literal["comb", "position", "tap"]
 PhaseKind = Literal["rest", "charge_cc", "charge_cv", "ride", "unknown"]

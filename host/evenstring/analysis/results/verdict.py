@@ -41,6 +41,7 @@ ReasonKind = Literal[
     "drains_at_rest",
     "spread_grows",
     "far_behind",
+    "stays_above",
     "charge_offset",
     "low_capacity",
     "high_resistance",

@@ -15,6 +15,7 @@ _WHAT: dict[HazardKind, str] = {
     "drains_at_rest": "drains at rest",
     "spread_grows": "the spread grows at rest",
     "far_behind": "far behind at the end of charge",
+    "stays_above": "stays above the others while the charger holds",
 }
 
 

@@ -9,6 +9,7 @@ import pytest
 from evenstring.analysis.hazards.at_rest import find_at_rest
 from evenstring.analysis.hazards.extra_heat import find_extra_heat
 from evenstring.analysis.hazards.far_behind import find_far_behind
+from evenstring.analysis.hazards.stays_above import find_stays_above
 from evenstring.analysis.results import Balancing, Charge, Hazard, Phase
 from evenstring.analysis.series.chances import chance_above
 from evenstring.analysis.series.curve_slope import slope_at_level_v
@@ -130,3 +131,38 @@ def test_a_gap_asks_for_an_inspection_once_it_is_more_likely_than_not_beyond_the
 def test_the_chance_to_lie_above_a_limit_is_the_normal_distributions() -> None:
     """Against scipy."""
     assert chance_above(9.0, 2.0, 8.0) == pytest.approx(norm.sf(8.0, 9.0, 2.0))
+
+
+def held(above_v: float, falls_v_h: float, hours: float = 1.5) -> tuple[Signals, tuple[Phase, ...]]:
+    """At constant voltage group 5 stands above the others, which bleed to and fro by a millivolt, and comes down."""
+    t = np.arange(0.0, hours * 3600.0, 5.0)
+    volts = np.full((len(t), GROUPS), 4.19) + np.linspace(-2e-3, 2e-3, GROUPS)
+    volts[:, 4] += above_v - falls_v_h * t / 3600.0
+    return make_signals(read(volts, 5.0)), (Phase("charge_cv", 0.0, float(t[-1])),)
+
+
+def test_a_group_alone_at_the_top_that_does_not_come_down_has_no_bleeder_that_works() -> None:
+    (found,) = find_stays_above(held(0.045, 0.001)[0], PACK, held(0.045, 0.001)[1])
+
+    assert (found.kind, found.group) == ("stays_above", 5)
+    assert found.size == pytest.approx(45.0 - 2.0 - 1.3, abs=2.0)  # over the next highest
+    assert found.confidence > 0.8
+
+
+@pytest.mark.parametrize(
+    ("above_v", "falls_v_h", "hours"),
+    [(0.045, 0.010, 1.5), (0.010, 0.0, 1.5), (0.045, 0.001, 0.4)],
+    ids=["it is bled", "hardly above", "too short"],
+)
+def test_what_is_bled_or_small_or_hardly_seen_is_no_danger(above_v: float, falls_v_h: float, hours: float) -> None:
+    assert find_stays_above(*_in_order(held(above_v, falls_v_h, hours))) == ()
+
+
+def test_below_the_bleed_threshold_no_bleeder_has_to_act() -> None:
+    signals, phases = held(0.045, 0.0)
+
+    assert find_stays_above(signals, replace(PACK, threshold_v=4.24), phases) == ()
+
+
+def _in_order(made: tuple[Signals, tuple[Phase, ...]]) -> tuple[Signals, PackProfile, tuple[Phase, ...]]:
+    return made[0], PACK, made[1]

@@ -82,3 +82,25 @@ def test_on_a_flat_curve_nothing_is_called_an_offset(healthy: Session) -> None:
     off = replace(healthy, current_a=healthy.current_a + np.float32(1.0))
 
     assert look_at_sensor(off, make_signals(off), profile).lines == ()
+
+
+def test_a_sensor_that_died_in_a_charge_is_found_by_the_climb_that_goes_on(
+    healthy: Session, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Behind a charge a pack left alone only settles down; once a charge in stages was cut short there."""
+    assert healthy.current_a is not None
+    current = healthy.current_a.copy()
+    charging = np.flatnonzero(current > 1.0)
+    died = int(charging[len(charging) // 3])
+    end = int(np.flatnonzero(make_signals(healthy).level_v > 4.18)[0])
+    short = replace(_first(healthy, end), current_a=np.where(np.arange(end) < died, current[:end], np.float32(0.0)))
+
+    assert "the sensor or its wires failed" in " ".join(look_at_sensor(short, make_signals(short), PROFILE).lines)
+
+
+def _first(session: Session, rows: int) -> Session:
+    return replace(
+        session, time_s=session.time_s[:rows], volts_v=session.volts_v[:rows], quality=session.quality[:rows],
+        span_s=session.span_s[:rows], current_a=None, out_back_v=None, temps_c=None, out_offset_s=None,
+        back_offset_s=None,
+    )  # fmt: skip

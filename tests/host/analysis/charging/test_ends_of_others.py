@@ -1,0 +1,151 @@
+"""Ends of charges that chargers, leads and scans of others hid; each mend is taken out to show what it is worth.
+
+Levels are made by hand: a constant current climbs at the curve's slope; at constant voltage the charger holds its own
+end of the leads, the current dies away, and with it the leads' drop (Ohm; CC-CV as in IEC 62133-2, from memory).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from evenstring.analysis.charging import charge_end
+from evenstring.analysis.phases import by_voltage, cv_hold
+from evenstring.analysis.phases.segment import find_phases
+from evenstring.analysis.run import analyse
+from evenstring.profile import PackProfile
+from evenstring.session import Session
+
+GROUPS = 8
+PACK = PackProfile(groups=GROUPS, capacity_ah=20.0)
+NOBODYS = PackProfile(groups=GROUPS, capacity_ah=20.0, defaults=frozenset({"charger.done_light_a"}))
+LEADS_V = 0.012  # what the leads drop at the charger's full current, a group
+
+
+def recorded(level_v: np.ndarray, step_s: float, current_a: np.ndarray | None = None) -> Session:
+    rng = np.random.default_rng(3)
+    n = len(level_v)
+    volts = level_v[:, None] + np.linspace(-2e-3, 2e-3, GROUPS) + rng.normal(0.0, 3e-4, (n, GROUPS))
+    amps = None if current_a is None else (current_a + rng.normal(0.0, 0.01, n)).astype(np.float32)
+    zero = np.zeros(n, np.float32)
+    return Session(
+        np.arange(n) * step_s, volts.astype(np.float32), np.zeros(volts.shape, np.uint8), zero, current_a=amps
+    )
+
+
+def climb(minutes: float, to_v: float, step_s: float, v_per_h: float = 0.3) -> np.ndarray:
+    hours = np.arange(0.0, minutes / 60.0, step_s / 3600.0)
+    return np.asarray(to_v - v_per_h * (hours[-1] - hours))
+
+
+def held(minutes: float, step_s: float) -> np.ndarray:
+    """At the pack's end of the leads: their drop dies away with the current, in ten minutes to 1/e."""
+    t = np.arange(0.0, 60.0 * minutes, step_s)
+    return np.asarray(4.2 - LEADS_V * np.exp(-t / 600.0))
+
+
+def left_alone(minutes: float, step_s: float) -> np.ndarray:
+    t = np.arange(0.0, 60.0 * minutes, step_s)
+    return np.asarray(4.2 - 0.004 - 0.002 * -np.expm1(-t / 400.0))
+
+
+def charge(step_s: float, *parts: np.ndarray) -> np.ndarray:
+    """Ten minutes of rest, then what follows: the current lifts the level by 15 mV at once."""
+    return np.concatenate([np.full(round(600 / step_s), parts[0][0] - 0.015), *parts])
+
+
+@pytest.mark.parametrize("step_s", [1.0, 10.0, 60.0])
+def test_a_top_behind_long_leads_is_held_from_the_corner_of_the_rise(
+    step_s: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Once only the flat end of it counted: a charge held for twenty minutes was called interrupted."""
+    session = recorded(
+        charge(step_s, climb(90, 4.2 - LEADS_V, step_s), held(20, step_s), left_alone(30, step_s)), step_s
+    )
+
+    assert analyse(session, PACK).charge.ended == "full"
+    (top,) = [p for p in find_phases(session, PACK) if p.kind == "charge_cv"]
+    assert top.start_s == pytest.approx(600 + 90 * 60, abs=max(120.0, 3 * step_s))
+    for room in (cv_hold, by_voltage):
+        monkeypatch.setattr(room, "slows_down", lambda _t, _v, turn, _noise: turn)
+    assert analyse(session, PACK).charge.ended in ("interrupted_in_cv", "stopped_before_cv")
+
+
+@pytest.mark.parametrize("step_s", [1.0, 10.0, 60.0])
+def test_a_charger_that_goes_on_with_less_current_is_still_charging(
+    step_s: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Once the step down was taken for the charger's going, and the climb behind it for a rest."""
+    stages = climb(60, 4.15, step_s), climb(60, 4.188, step_s, 0.06)
+    session = recorded(charge(step_s, *stages, held(40, step_s)), step_s)
+
+    assert analyse(session, PACK).charge.ended == "still_charging"
+    if step_s < 4.0:  # sparser records have the plateau to go by
+        monkeypatch.setattr(by_voltage, "climbs", lambda *_: False)
+        assert analyse(session, PACK).charge.ended == "stopped_before_cv"
+
+
+def taper(ends_a: float) -> Session:
+    step_s = 5.0
+    amps = 6.0 * np.exp(-np.arange(0.0, 600.0 * np.log(6.0 / ends_a), step_s) / 600.0)
+    parts = [np.full(120, 4.0), climb(90, 4.198, step_s), np.full(len(amps), 4.2), np.full(240, 4.19)]
+    current = np.concatenate([np.zeros(120), np.full(len(parts[1]), 6.0), amps, np.zeros(240)])
+    return recorded(np.concatenate(parts), step_s, current)
+
+
+@pytest.mark.parametrize(
+    ("ends_a", "said"), [(4.0, "interrupted_in_cv"), (1.5, "cannot_tell"), (0.8, "full")], ids=["C/5", "C/13", "C/25"]
+)
+def test_without_the_chargers_light_a_taper_left_early_may_be_either(ends_a: float, said: str) -> None:
+    found = analyse(taper(ends_a), NOBODYS)
+
+    assert found.charge.ended == said
+    asked = [u for u in found.unknown if u.what == "charge.ended"]
+    assert [("done_light_a" in u.record_next) for u in asked] == ([True] if said == "cannot_tell" else [])
+
+
+def test_with_the_chargers_light_it_is_said() -> None:
+    assert analyse(taper(1.5), PACK).charge.ended == "interrupted_in_cv"
+
+
+def test_a_taper_that_falls_on_between_two_scans_a_minute_apart_reached_its_light() -> None:
+    step_s = 60.0
+    amps = 6.0 * np.exp(-np.arange(0.0, 1500.0, step_s) / 600.0)
+    parts = [np.full(12, 4.0), climb(90, 4.198, step_s), np.full(len(amps), 4.2), np.full(24, 4.185)]
+    current = np.concatenate([np.zeros(12), np.full(len(parts[1]), 6.0), amps, np.zeros(24)])
+    light = PackProfile(groups=GROUPS, capacity_ah=20.0, done_light_a=0.93 * float(amps[-1]))
+
+    assert analyse(recorded(np.concatenate(parts), step_s, current), light).charge.ended == "full"
+
+
+@pytest.mark.parametrize("step_s", [1.0, 5.0, 10.0])
+def test_a_group_that_shot_up_to_its_ceiling_between_two_scans_ended_the_charge(
+    step_s: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The last reading of a group that rises by 3 mV/s lies up to 30 mV under where the board cut."""
+    rise = climb(60, 4.10, step_s, 0.2)
+    current = np.concatenate([np.zeros(120), np.full(len(rise), 6.0), np.zeros(240)])
+    session = recorded(np.concatenate([np.full(120, 3.9), rise, np.full(240, 4.08)]), step_s, current)
+    last = 120 + len(rise) - 1
+    seconds = (np.arange(session.scans) - last) * step_s
+    high = np.where(seconds <= 0, np.maximum(4.25 - 0.003 * (step_s * 0.9 - seconds), session.volts_v[:, 4]), 4.12)
+    session.volts_v[:, 4] = high
+
+    found = analyse(session, PACK).charge
+
+    assert found.ended == "stopped_early"
+    assert 5 in found.cause_groups
+    monkeypatch.setattr(charge_end, "_RISE_ROW_S", 0.0)
+    if step_s > 1.0:
+        assert analyse(session, PACK).charge.ended == "stopped_before_cv"
+
+
+def test_a_current_that_died_away_while_the_voltage_stayed_held_is_the_charges_end() -> None:
+    """Once what noise and bleeders left of the current cut the held top into rests and rides."""
+    step_s = 5.0
+    amps = 6.0 * np.exp(-np.arange(0.0, 7200.0, step_s) / 600.0)
+    parts = [np.full(120, 4.0), climb(90, 4.198, step_s), np.full(len(amps), 4.2)]
+    current = np.concatenate([np.zeros(120), np.full(len(parts[1]), 6.0), amps])
+    found = analyse(recorded(np.concatenate(parts), step_s, current), PACK)
+
+    assert found.phases[-1].kind == "charge_cv"
+    assert found.charge.ended == "full"
