@@ -31,6 +31,9 @@ from evenstring.analysis.causes.outliers import StandOut, stand_outs
 from evenstring.analysis.causes.pack_ocv import LEAST_DEPTH
 from evenstring.analysis.causes.self_discharge import find_leaks
 from evenstring.analysis.results import CauseKind, MeterPattern, Phase, Unknown, Weakness
+from evenstring.analysis.series.arrays import column_medians, median_group_v
+from evenstring.analysis.series.rows_of_phase import between
+from evenstring.analysis.series.uncertainty import meter_error
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
@@ -38,6 +41,7 @@ __all__ = ["PREVALENCE", "Diagnosis", "diagnose", "find_weakness", "judge"]
 
 F64 = NDArray[np.float64]
 
+_CLEAR_V = 0.005  # from here on a departure at rest tells which group holds more: our choice
 _METER_MOST_MV = 12.0  # a larger one is not believed without a hand meter: "cannot tell": our choice
 _BEYOND_SEEN_MV = 1.0  # an offset is no larger than what was seen, but for this: our choice
 _ALSO = 0.5  # probability of a second cause beside the meter's offset: our choice
@@ -85,7 +89,32 @@ def diagnose(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) 
     lost = {w.group for w in leaks}
     same = ("charge_offset", "cannot_tell")
     kept = (w for w in look.weakness if w.group not in lost or w.cause not in same or w.size > 0)
+    kept = (_by_rest(w, _at_rest_v(session, phases), meter_error(session).channel_v) for w in kept)
     return replace(look, weakness=tuple(sorted((*leaks, *kept), key=lambda w: -w.confidence)))
+
+
+def _at_rest_v(session: Session, phases: tuple[Phase, ...]) -> F64:
+    """(g,) departures in V from the median group: in the later half of the longest rest, else all through."""
+    rests = [p for p in phases if p.kind == "rest"]
+    rows = np.ones(session.scans, bool)
+    if rests:
+        rest = max(rests, key=lambda p: p.end_s - p.start_s)
+        rows = between(session.time_s, (rest.start_s + rest.end_s) / 2.0, rest.end_s)
+    volts = session.volts_v[rows]
+    return np.asarray(column_medians(volts - median_group_v(volts)[:, None]), np.float64)
+
+
+def _by_rest(w: Weakness, at_rest_v: F64, channel_v: float) -> Weakness:
+    """What is seen, and no cause, where its sign is impossible: every curve rises with charge: more stands higher."""
+    away_v = float(at_rest_v[w.group - 1])
+    if w.cause != "charge_offset" or w.size * away_v >= 0 or abs(away_v) < max(_CLEAR_V, 3.0 * channel_v):
+        return w
+    detail = "; ".join(filter(None, (w.detail, "the charge it seems to hold contradicts its voltage at rest")))
+    size, half = 1e3 * away_v, 1e3 * _Z90 * channel_v
+    return replace(
+        w, cause="cannot_tell", size=round(size, 3), unit="mV", size_low=round(size - half, 3),
+        size_high=round(size + half, 3), detail=detail,
+    )  # fmt: skip
 
 
 def _leaks(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) -> tuple[Weakness, ...]:

@@ -10,7 +10,7 @@ import pytest
 from evenstring.analysis.causes.catalogue import SCATTER
 from evenstring.analysis.causes.diagnosis import PREVALENCE, Diagnosis, diagnose, judge
 from evenstring.analysis.causes.estimates import Evidence
-from evenstring.analysis.causes.meter_patterns import without_meter_patterns
+from evenstring.analysis.causes.meter_patterns import course, without_meter_patterns
 from evenstring.analysis.phases.segment import find_phases
 from evenstring.analysis.readings.shared_leads import find_shared_leads, without_lead_drops
 from evenstring.analysis.series.signals import make_signals
@@ -171,3 +171,18 @@ def test_a_reading_that_is_missing_is_no_step_of_a_lead():
     holed = replace(session, volts_v=volts)
 
     assert find_shared_leads(make_signals(holed), PROFILE, find_phases(holed, PROFILE)) is None
+
+
+@pytest.mark.parametrize("warmer", ["one row", "at one end"])
+def test_a_string_wired_to_and_fro_between_two_rows_of_which_one_is_warmer_accuses_nobody(warmer: str) -> None:
+    """Resistance falls by some per cent a kelvin (published: Arrhenius); the groups of two rows alternate."""
+    rows = np.where(np.arange(GROUPS) % 2, 1.0, -1.0)
+    along = np.linspace(-1.0, 1.0, GROUPS) if warmer == "at one end" else np.ones(GROUPS)
+    values = 12.0 * rows * along + np.random.default_rng(2).normal(0.0, 1.0, GROUPS)
+    faulty = values + 40.0 * (np.arange(GROUPS) == 5)
+
+    left = values - course(values, np.full(GROUPS, 1.5))
+    left_faulty = faulty - course(faulty, np.full(GROUPS, 1.5))
+
+    assert np.abs(left - np.median(left)).max() < 4.0
+    assert left_faulty[5] - np.median(left_faulty) == pytest.approx(40.0, abs=5.0)
