@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from evenstring.analysis.balancing.map_fit import CLOSING, Fit, bleed_a, left_over_v
 from evenstring.analysis.balancing.window import Window
 from evenstring.analysis.results import Balancing
+from evenstring.analysis.series.lines import line_through
 from evenstring.profile import PackProfile
 
 __all__ = ["Trend", "kept_to_trend", "misfit", "trend_of"]
@@ -22,6 +23,8 @@ F64 = NDArray[np.float64]
 _LATE_H = 0.75  # the end of a held voltage, in which its trend is taken: our choice
 _LEAST_MEANS = 6  # for a trend: our choice
 _SETTLED = 0.1  # of full current; where it moves by more, what follows it is taken out: our choice
+# Of the first half's closing, in the second: polarisation, gone to 1/e in half an hour, slows by more: our choice
+_GOES_ON = 0.7
 _TAPERS = 0.7  # correlation of current and time from which the current is taken to fall: our choice
 # Errors of neighbouring means are alike: the slope is so many times as uncertain: tuned on published cells (`tuned`)
 _ALIKE = 2.0
@@ -48,13 +51,13 @@ def trend_of(w: Window) -> Trend | None:
     """How fast the spread of the last means at constant voltage closed beside what follows the current.
 
     Polarisation moves groups against each other as the current does. None where that falls steadily, for then the two
-    are not told apart.
+    are not told apart; and, where no current is known, where the closing slows down as polarisation does.
     """
     late = w.held & (np.arange(len(w.held)) >= len(w.held) - round(_LATE_H / w.step_h)) & (w.weight > 0.5)
-    spread_v, hours = np.ptp(w.volts_v[late], axis=1), np.flatnonzero(late) * w.step_h
-    if len(hours) < _LEAST_MEANS or w.share is None:
+    spread_v, hours = np.asarray(np.ptp(w.volts_v[late], axis=1), np.float64), np.flatnonzero(late) * w.step_h
+    if len(hours) < _LEAST_MEANS or (w.share is None and _slows_down(hours, spread_v)):
         return None
-    share = w.share[late]
+    share = np.zeros_like(hours) if w.share is None else w.share[late]
     columns = [np.ones_like(hours), hours - hours.mean()]
     if np.ptp(share) > _SETTLED:
         if abs(np.corrcoef(hours, share)[0, 1]) > _TAPERS:
@@ -65,6 +68,12 @@ def trend_of(w: Window) -> Trend | None:
     left_v2 = float(np.sum((spread_v - design @ fitted) ** 2)) / (len(hours) - design.shape[1])
     u_v_h = float(np.sqrt(left_v2 * np.linalg.inv(design.T @ design)[1, 1]))
     return Trend(-float(fitted[1]), _ALIKE * u_v_h)
+
+
+def _slows_down(hours: F64, spread_v: F64) -> bool:
+    half = len(hours) // 2
+    early, late = line_through(hours[:half], spread_v[:half]).slope, line_through(hours[half:], spread_v[half:]).slope
+    return bool(late > _GOES_ON * early)
 
 
 def misfit(w: Window, fit: Fit, profile: PackProfile) -> str:
@@ -79,25 +88,37 @@ def misfit(w: Window, fit: Fit, profile: PackProfile) -> str:
 
 
 def kept_to_trend(found: Balancing, w: Window, fit: Fit, goal_v: float) -> Balancing:
-    """No "never" and no "over a day" against a spread that is seen to close, or that may well be closing.
+    """No "never", no "over a day" and no other time against a spread that is seen to close, or may well be closing.
 
     But for a board that bleeds by a threshold alone: its lowest group comes to it later, and then the gap stays.
     """
     trend = trend_of(w)
-    if trend is None or found.answer not in ("never", "over_24_h") or fit.guess.rule == "threshold":
+    if trend is None or found.answer == "none" or fit.guess.rule == "threshold":
         return found
     gap_v = (found.spread_mv or 0.0) / 1e3 - goal_v
     if trend.closing_v_h > max(_CLEAR_U * trend.u_v_h, gap_v / _DAY_H):
         hours = max(gap_v / trend.closing_v_h, 0.0)
-        why = f"by the trend of its last {_LATE_H * 60:.0f} min, {trend.closing_v_h * 1e3:.1f} mV an hour, carried on"
-        return replace(
-            found, state="converging", answer="time", remaining_s=hours * 3600.0,
-            rate_mv_per_h=trend.closing_v_h * 1e3, rate_u_mv_per_h=trend.u_v_h * 1e3,
-            remaining_low_s=_SOONER * hours * 3600.0, remaining_high_s=_LATER * hours * 3600.0, reasons=(why,),
-        )  # fmt: skip
+        return found if _agrees(found, hours) else _carried_on(found, trend, hours)
     # Under a rule that closes they meet, but for what the board leaves alone.
     within_h = _WEEK_H if fit.guess.rule in CLOSING else _DAY_H
     if found.answer == "never" and trend.closing_v_h + _MAY_U * trend.u_v_h > gap_v / within_h:
         why = "how far and how fast it closes is lost in the uncertainty of so short a time"
         return found.without_time("none", "not_reached", why)
     return found
+
+
+def _agrees(found: Balancing, hours: float) -> bool:
+    """Whether a forecast has a time that the trend may have, too."""
+    if found.answer != "time" or found.remaining_low_s is None:
+        return False
+    high_s = np.inf if found.remaining_high_s is None else found.remaining_high_s
+    return bool(found.remaining_low_s <= _LATER * hours * 3600.0 and high_s >= _SOONER * hours * 3600.0)
+
+
+def _carried_on(found: Balancing, trend: Trend, hours: float) -> Balancing:
+    why = f"by the trend of its last {_LATE_H * 60:.0f} min, {trend.closing_v_h * 1e3:.1f} mV an hour, carried on"
+    return replace(
+        found, state="converging", answer="time", remaining_s=hours * 3600.0,
+        rate_mv_per_h=trend.closing_v_h * 1e3, rate_u_mv_per_h=trend.u_v_h * 1e3,
+        remaining_low_s=_SOONER * hours * 3600.0, remaining_high_s=_LATER * hours * 3600.0, reasons=(why,),
+    )  # fmt: skip
