@@ -54,7 +54,8 @@ def trend_of(w: Window) -> Trend | None:
     are not told apart; and, where no current is known, where the closing slows down as polarisation does.
     """
     late = w.held & (np.arange(len(w.held)) >= len(w.held) - round(_LATE_H / w.step_h)) & (w.weight > 0.5)
-    spread_v, hours = np.asarray(np.ptp(w.volts_v[late], axis=1), np.float64), np.flatnonzero(late) * w.step_h
+    spread_v: F64 = np.ptp(w.volts_v[late], axis=1).astype(np.float64)
+    hours: F64 = np.flatnonzero(late) * np.float64(w.step_h)
     if len(hours) < _LEAST_MEANS or (w.share is None and _slows_down(hours, spread_v)):
         return None
     share = np.zeros_like(hours) if w.share is None else w.share[late]
