@@ -15,7 +15,7 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 from evenstring import __version__
 from evenstring.commands.history.book_options import book_to_read
 from evenstring.commands.history.evidence import document_files, write_document
-from evenstring.commands.history.plan import known_leaks
+from evenstring.commands.history.plan import asked_first, known_leaks
 from evenstring.commands.say import say
 from evenstring.errors import UsageError
 from evenstring.io.files import make_folder, refuse_existing, write_new
@@ -130,7 +130,7 @@ def _documented(output: Path, now_s: float, force: bool) -> None:
 def _planned(output: Path, newest: Path, history: History, force: bool) -> str:
     session = load_session([newest])
     material = gather_material(session, profile_of(session))
-    plan = made_plan(state_of(material, known_leaks(history)), _ASKED)
+    plan = made_plan(state_of(material, known_leaks(history)), _ASKED, asked_first(material, history))
     write_new(output / _PLAN, plan_page(plan, NAME).encode(), force)
     return f"Next charge: {answer(plan).do}."
 
