@@ -68,7 +68,8 @@ def answer(plan: Plan) -> Answer:
     habit = _habit(plan)
     if plan.first is None:
         return habit
-    return Answer(plan.first.headline, f"From then on: {habit.do}", plan.first.do)
+    why = f"{plan.first.why}. " if plan.first.why else ""
+    return Answer(plan.first.headline, f"{why}From then on: {habit.do}", plan.first.do)
 
 
 def _habit(plan: Plan) -> Answer:

@@ -20,10 +20,11 @@ _CHARGING: frozenset[Step] = frozenset({
 
 @dataclass(frozen=True, slots=True)
 class First:
-    """What is asked of the next charge: a headline, what to do without its full stop, and whether it is grave."""
+    """What is asked of the next charge: headline, what to do and why without their full stops, whether it is grave."""
 
     headline: str
     do: str
+    why: str = ""
     grave: bool = False
 
 

@@ -142,7 +142,7 @@ def asked_first(material: Material, history: History | None) -> First | None:
     if history is not None and len(history):
         for one in standing(history, float(history.end_s[-1])):
             if one.kind == "change":
-                return First(months_headline(history, (one,)), one.do, grave=True)
+                return First(months_headline(history, (one,)), one.do, one.said[0].upper() + one.said[1:], grave=True)
     return first_of(material)
 
 
