@@ -63,13 +63,15 @@ def add(  # one argument an option, all named by click
     One that cannot be read does not stop the others.
     """
     failed = 0
+    said: dict[str, Path] = {}  # why, and of which file first: one question is asked once
     with book_to_add(folder) as book:
         for file in files:
             try:
                 add_file(book, file, Names(name, vehicle, into), given, wishes, copy=copy)
             except EvenstringError as error:
                 failed += 1
-                say(f"{file}: not added: {error}")
+                first = said.setdefault(str(error), file)
+                say(f"{file}: not added{f': {error}' if first == file else f', for the same reason as {first}'}")
     if failed:
         raise InputError(f"{failed} of {len(files)} not added{'; the others are' if failed < len(files) else ''}")
 
