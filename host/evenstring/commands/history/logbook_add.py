@@ -18,6 +18,7 @@ from evenstring.io.load import load_recordings, profile_of
 from evenstring.io.table import Wishes
 from evenstring.logbook.entry import entry_of
 from evenstring.logbook.store.book import Book
+from evenstring.logbook.store.contradiction import contradictions
 from evenstring.logbook.store.files import Seen, seen
 from evenstring.logbook.store.rows import Added, Found, Source
 from evenstring.logbook.store.whose import PackKey, Told, heading, own_id
@@ -104,6 +105,22 @@ def add_file(
     say(f"{path}: recording {added.number}{what}: {action}; of {heading(added.pack)}{lost}")
     if added.new_pack:
         _say_new(book, added)
+    elif names.into is None and not own_id(told.board_id):
+        _say_doubts(book, added, found)
+
+
+def _say_doubts(book: Book, added: Added, found: Found) -> None:
+    """A board without an identity of its own may be another one: what speaks against it is said."""
+    entry = found.entry
+    beside = book.beside(added.pack, added.number, entry.start_s, (entry.start_s or 0.0) + entry.duration_s)
+    doubts = list(contradictions(entry, beside))
+    for doubt in doubts:
+        say(f"  ! {doubt}")
+    if doubts:
+        say(
+            f"  Of another pack after all? `evenstring logbook remove {added.number}`, then add it with another --name;"
+            " and give each board a `board_id` of its own in its board.json. Of this one: nothing is to be done"
+        )
 
 
 def _say_new(book: Book, added: Added) -> None:

@@ -103,7 +103,7 @@ def test_a_table_is_read_again_as_it_was_read(tmp_path: Path, table: Path, monke
     (tmp_path / "pack.toml").unlink()
 
     nothing = run(tmp_path, "re-analyse")
-    monkeypatch.setattr(book_module, "__version__", "999")
+    monkeypatch.setattr(book_module, "findings_version", lambda: "999")
     before = run(tmp_path, "trend")
     again = run(tmp_path, "re-analyse")
 
@@ -122,7 +122,7 @@ def test_after_an_update_adding_the_same_file_again_computes_it_anew(
     tmp_path: Path, charge: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     run(tmp_path, "add", charge)
-    monkeypatch.setattr(book_module, "__version__", "999")
+    monkeypatch.setattr(book_module, "findings_version", lambda: "999")
 
     assert "recording 1 (findings anew)" in run(tmp_path, "add", charge).output
     assert "here already" in run(tmp_path, "add", charge).output
