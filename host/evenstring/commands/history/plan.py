@@ -186,13 +186,19 @@ def _lines(plan: Plan) -> list[str]:
         low, middle, high = told["spread_mv"]
         less, _, more = told["lost_to_spread_percent"]
         aged = told["lost_to_ageing_percent"]
-        spread, lost = ranged(low, middle, high), f"{less:.1f} to {more:.1f} %"
+        spread, lost = ranged(low, middle, high), _between(less, more)
         last = "" if aged is None else f"{aged:.1f} %"
         lines.append(f"{told['habit']:24s}{spread:>19s}{lost:>15s}{last:>9s}{told['charger_h_per_week']:>8.1f}")
     lines.append("")
     for what, first in (("empty under load", "empty"), ("its ceiling in a charge", "ceiling")):
         lines += _first_times(plan, what, first)
     return [*lines, "", *(line for said_too in (*rests_on(plan), STORAGE, CAUTION) for line in _wrapped(said_too))]
+
+
+def _between(low: float, high: float) -> str:
+    """Per cent, one number where both are the same."""
+    said = [f"{value:.1f}" for value in (low, high)]
+    return f"{' to '.join(dict.fromkeys(said))} %"
 
 
 def _first_times(plan: Plan, what: str, first: str) -> list[str]:

@@ -84,12 +84,14 @@ def _changes(history: History) -> list[GroupChange]:
 
 
 def _stands_out(history: History, one: GroupChange) -> bool:
-    """Whether this group's level moved since the date unlike those of the others."""
+    """Whether this group's level moved since the date unlike those of the others, by the same line through each."""
     told = np.isfinite(history.departure_mv).all(axis=1)
-    levels, since = history.departure_mv[told], history.end_s[told] >= one.change.at_s
-    if not since.any() or since.all():
-        return True
-    moved = np.median(levels[since][-_STILL:], axis=0) - np.median(levels[~since][-_STILL:], axis=0)
+    weeks = (history.end_s[told] - one.change.at_s) / WEEK_S
+    step = one.change.kind == "step"
+    since = (weeks >= 0).astype(np.float64) if step else np.maximum(weeks, 0.0)
+    columns = np.column_stack((np.ones(len(weeks)), weeks, since))
+    _, slope, change = np.linalg.lstsq(columns, history.departure_mv[told], rcond=None)[0]
+    moved = change if step else (slope + change) * weeks[-1]
     away = np.abs(moved - np.median(moved))
     return bool(away[one.group - 1] > _STANDS_OUT * _SIGMA_OF_MAD * np.median(away))
 
