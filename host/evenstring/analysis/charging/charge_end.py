@@ -18,7 +18,6 @@ from numpy.typing import NDArray
 from evenstring.analysis.results import Balancing, Charge, EndKind, Phase
 from evenstring.analysis.series.arrays import column_means, column_medians
 from evenstring.analysis.series.charge_moved import charge_total_ah
-from evenstring.analysis.series.rest import rest_current_a
 from evenstring.analysis.series.rows_of_phase import rows_in
 from evenstring.analysis.series.signals import Signals
 from evenstring.analysis.series.uncertainty import MeterError
@@ -42,7 +41,6 @@ _PLATEAU_S = 600.0  # a plateau held this long counts as full where no current t
 # Held for longer, a charge may have ended without a step to be seen: so few end within these times (simulated). By
 # charge: the curve is steep at its top, so the current dies away within minutes: tuned on own sessions under 300,000.
 _SEEN_S, _SEEN_BY_CHARGE_S = 3900.0, 900.0
-_GONE_ROWS = 60  # at the end of a recording, over which hardly any current flows: our choice
 _EDGE_S = 10.0  # averaged at the end: our choice
 _RISE_ROW_S = 10.0  # rows up to this far apart tell what a group rises by from one to the next: our choice
 # Absolute standard uncertainties: 99 of 100 cuts at the ceiling are read this near to it: published (normal
@@ -166,7 +164,7 @@ def _how(
     carried_v: float,
     u: float,
 ) -> tuple[EndKind, tuple[int, ...]]:
-    if inside[-1] >= len(signals.time_s) - 2 and not _died_away(signals, profile, inside):
+    if inside[-1] >= len(signals.time_s) - 2:
         return "cannot_tell" if _end_may_hide(signals, profile, span[-1]) else "still_charging", ()
     top = float(np.nanmax(peak))
     wanted = span[-1].kind != "charge_cv" or _wanted_more(signals, profile, inside)
@@ -179,13 +177,6 @@ def _how(
     if not _tapered(signals, profile, span):
         return "cannot_tell" if _light_may_be(signals, profile, inside) else "interrupted_in_cv", ()
     return _when_tapered(profile, volts)
-
-
-def _died_away(signals: Signals, profile: PackProfile, inside: NDArray[np.int64]) -> bool:
-    """Whether hardly any current flows at the end: the charge is over, whether or not the charger is still there."""
-    if signals.current_a is None:
-        return False
-    return bool(np.mean(signals.current_a[inside[-_GONE_ROWS:]]) < rest_current_a(profile))
 
 
 def _end_may_hide(signals: Signals, profile: PackProfile, last: Phase) -> bool:

@@ -32,7 +32,6 @@ _EDGE_S = 15.0  # at the end of a charge: the charger going off, not a taper: tu
 # A group's mean further below the plateau than this is no longer held: tuned on own sessions under 300,000
 _HELD_V = 3e-3
 _HELD_A = 5e-3  # and the charger gives at least this: tuned on own sessions under 300,000
-_FADE_ROWS, _FADED = 10, 2.0  # rows before it was at rest, and their mean over what counts as rest: our choice
 # Of the sensor's noise, beside what counts as rest, and at most so many times that: our choice
 _RESTLESS, _QUIET_MOST = 2.0, 2.0
 _FLOWS_S, _TRICKLE_S = 10.0, 300.0  # means of a small current, and of one that is nearly none: our choice
@@ -75,9 +74,7 @@ def _labels_from_current(signals: Signals, amps: F64, quiet: float) -> NDArray[n
     for first, last in charges:
         held = first + _constant_voltage(signals, amps, first, last)
         # Without a constant-voltage part nothing is held after it: a level that has not fallen yet is no plateau.
-        end = (
-            last if held >= last else _held_until(signals, amps - _zero_a(near, quiet, first, last), quiet, first, last)
-        )
+        end = last if held >= last else _held_until(signals, amps - _zero_a(near, quiet, first, last), first, last)
         labels[first:end] = _CC
         labels[held:end] = _CV
     return _drop_blips(t, labels, signals.step_s)
@@ -176,11 +173,10 @@ def _reaches_plateau(level_v: F64, amps: F64, groups: int, noise_v: float) -> in
     return len(level_v)
 
 
-def _held_until(signals: Signals, amps: F64, quiet: float, first: int, last: int) -> int:
+def _held_until(signals: Signals, amps: F64, first: int, last: int) -> int:
     """The charge goes on while its voltage is held and some current flows, be it ever so small.
 
     What is nearly none is looked for in longer means, where the voltage is held to the end of the recording.
-    `quiet`: what counts as rest, A.
     """
     t, level = signals.time_s, signals.level_v
     if last >= len(t):
@@ -195,10 +191,7 @@ def _held_until(signals: Signals, amps: F64, quiet: float, first: int, last: int
         if going.all():
             break
     ends = np.flatnonzero(~going)
-    # A charger that goes takes what still flows with it at one step; where it fades, the charger may be there yet.
-    before = float(np.mean(amps[max(first, last - _FADE_ROWS) : last]))
-    faded = held.all() and after.stop == len(t) and before < _FADED * (quiet + noise_a)
-    return last + (int(ends[0]) if len(ends) and not faded else len(going))
+    return last + (int(ends[0]) if len(ends) else len(going))
 
 
 def _zero_a(amps: F64, quiet: float, first: int, last: int) -> float:

@@ -137,15 +137,3 @@ def test_a_group_that_shot_up_to_its_ceiling_between_two_scans_ended_the_charge(
     monkeypatch.setattr(charge_end, "_RISE_ROW_S", 0.0)
     if step_s > 1.0:
         assert analyse(session, PACK).charge.ended == "stopped_before_cv"
-
-
-def test_a_current_that_died_away_while_the_voltage_stayed_held_is_the_charges_end() -> None:
-    """Once what noise and bleeders left of the current cut the held top into rests and rides."""
-    step_s = 5.0
-    amps = 6.0 * np.exp(-np.arange(0.0, 7200.0, step_s) / 600.0)
-    parts = [np.full(120, 4.0), climb(90, 4.198, step_s), np.full(len(amps), 4.2)]
-    current = np.concatenate([np.zeros(120), np.full(len(parts[1]), 6.0), amps])
-    found = analyse(recorded(np.concatenate(parts), step_s, current), PACK)
-
-    assert found.phases[-1].kind == "charge_cv"
-    assert found.charge.ended == "full"
