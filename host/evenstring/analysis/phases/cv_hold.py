@@ -37,7 +37,7 @@ _EDGE_ROWS = 3  # the last rows may hold the charger's going: our choice
 _TAILS = (0.5, 0.25, 0.1, 0.05, 0.03)
 # Shares of the rise before the corner: it is steady up to there, slower at once, and much slower in the end; and a rise
 # is at least so quick: our choice
-_STEADY, _SLOWER, _SLOWED, _RISES_V_H = 0.8, 0.75, 0.35, 0.03
+_STEADY, _SLOWER, _SLOWED, _RISES_V_H = 0.9, 0.6, 0.35, 0.03
 _WINDOW_S, _WINDOWS = 120.0, 5  # slopes are taken over such windows, and compared with so many before: our choice
 _STAGE_V = 1e-3  # a fall from one window to the next is a stage of the charger's, not its held top: our choice
 _LONG_S = 300.0  # a held top that is seen by its corner alone lasts so long: our choice
