@@ -15,7 +15,7 @@ from evenstring.wire.delta import DELTA_NAMES, decode_blocks
 from evenstring.wire.stream import Batch, ScanRows, StreamDecoder
 from evenstring.wire.structs import Frame
 
-__all__ = ["count_scans", "load_recordings", "load_session", "profile_of"]
+__all__ = ["count_scans", "load_recordings", "load_session", "profile_of", "string_named"]
 
 _CHUNK = 1 << 22
 
@@ -69,6 +69,19 @@ def count_scans(paths: Sequence[Path]) -> tuple[int, int]:
                 groups = int(rows.rows["groups"][-1])
         _some_frame(path, decoder.frames_good - good)
     return scans, groups
+
+
+def string_named(path: Path) -> str:
+    """What the board that a recording is of calls its string; empty where it does not say. Reads no further than that.
+
+    Raises:
+        InputError: the file cannot be read.
+    """
+    for batch in _batches(path, StreamDecoder(), None):
+        for frame in batch.frames:
+            if frame.name == "IDENT":
+                return str(frame.values["string_name"])
+    return ""
 
 
 def _some_frame(path: Path, count: int) -> None:
