@@ -153,5 +153,5 @@ def _rows(strings: Sequence[OneString], told: Beside) -> list[tuple[str, list[st
     by_label = [{label: (value, note) for label, value, note in some} for some in figures]
     for label in labels:
         cells = [some.get(label, ("not known", "")) for some in by_label]
-        rows.append((label, [f"{value} ({note})" if note else value for value, note in cells]))
+        rows.append((label, [f"{value}; {note}" if note else value for value, note in cells]))
     return rows
