@@ -38,7 +38,7 @@ def test_no_power_cut_costs_anything_of_a_board_that_starts_often(runtime64: Uni
     """The same with a start every 50 scans."""
     got = _cut(runtime64, 50, timeout_s=900)
 
-    assert got["cuts"] >= 5000
+    assert got["cuts"] >= 2000
     assert got["latch_saves"] >= 50
 
 
