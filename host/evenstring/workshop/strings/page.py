@@ -57,9 +57,11 @@ def joining(strings: Sequence[OneString], told: Beside) -> str:
     said = f"{said[0].upper()}{said[1:]}."
     if told.joined.dangerous:
         return f"{said} Bring them to one voltage first."
-    return (
-        f"{said} Resistances are taken as is common for their size; measure both voltages again before you join them."
-    )
+    urgent = [s.files.name for s in strings if s.material.found.verdict.action in _URGENT]
+    if urgent:
+        return f"{said} But leave {' and '.join(urgent)} apart until what is said of each was done."
+    caution = "Resistances are taken as is common for their size; measure both voltages again before you join them."
+    return f"{said} {caution}"
 
 
 def when(strings: Sequence[OneString], told: Beside) -> str:

@@ -56,6 +56,7 @@ def test_two_strings_get_a_report_each_and_a_page_with_both(tmp_path: Path) -> N
     assert all(f'href="{name}/report.html"' in page for name in ("left", "right"))
     assert json.loads((tmp_path / "out" / "right" / "report.json").read_text())["instrument"]["string_name"] == "right"
     assert "left: " in result.output
+    assert "leave left and right apart until" in " ".join(result.output.split())  # both have a bad joint
     assert "do not join" not in result.output
 
 
