@@ -32,7 +32,7 @@ from evenstring.session import Session
 from evenstring.workshop.acceptance.table import acceptance_json, terminal_lines
 from evenstring.workshop.held import Held, hold
 from evenstring.workshop.paper.typeset import refuse_without_typst
-from evenstring.workshop.strings.beside import OneString, StringFiles, told_apart
+from evenstring.workshop.strings.beside import OneString, StringFiles, refuse_two_at_once, told_apart
 from evenstring.workshop.written import NUMBERS, PAGE, SHEET, write_report
 
 __all__ = ["command", "refuse_old_report", "summary_lines"]
@@ -64,6 +64,7 @@ def _refuse_old(apart: Sequence[StringFiles], folder: Path, bench: Bench, force:
 
 def _material(recordings: Sequence[Path], given: GivenPack, load_a: float | None) -> Material:
     session, parts = load_recordings(recordings)
+    refuse_two_at_once(parts)
     return gather_material(session, _profile(session, given, load_a), parts)
 
 

@@ -12,10 +12,12 @@ import numpy as np
 
 from evenstring.analysis.results import Phase
 from evenstring.analysis.riding.side_by_side import Joined, StringAtRest, joined
+from evenstring.errors import InputError
 from evenstring.io.load import string_named
 from evenstring.report.material import Material
+from evenstring.session import Session
 
-__all__ = ["AtRest", "Beside", "OneString", "StringFiles", "beside", "told_apart"]
+__all__ = ["AtRest", "Beside", "OneString", "StringFiles", "beside", "refuse_two_at_once", "told_apart"]
 
 _MEAN_S = 60.0  # the end of a rest that is averaged: our choice
 
@@ -78,6 +80,25 @@ def told_apart(recordings: Sequence[Path]) -> tuple[StringFiles, ...]:
     folders = [re.sub(r"[^A-Za-z0-9_-]+", "-", name).strip("-") or "string" for name in places]
     twice = [f if folders.count(f) == 1 else f"{f}-{k}" for k, f in enumerate(folders, start=1)]
     return tuple(StringFiles(name, at, folder) for (name, at), folder in zip(places.items(), twice, strict=True))
+
+
+def refuse_two_at_once(parts: Sequence[Session]) -> None:
+    """Recordings that two boards made at one time are no recordings of one string, whatever the boards are called.
+
+    Raises:
+        InputError: there are such.
+    """
+    spans = [
+        (s.start, s.start + timedelta(seconds=s.duration_s), s.ident.board_id)
+        for s in parts
+        if s.start is not None and s.ident.board_id
+    ]
+    for k, (start, end, board) in enumerate(spans):
+        if any(other != board and start < end_2 and start_2 < end for start_2, end_2, other in spans[:k]):
+            raise InputError(
+                "two boards recorded these at one time: they are of two strings; give each board a string_name of its"
+                " own (board.json), or report on the recordings one by one"
+            )
 
 
 def beside(strings: Sequence[Material]) -> Beside:

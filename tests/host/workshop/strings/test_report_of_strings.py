@@ -14,6 +14,7 @@ from click.testing import CliRunner, Result
 from evenstring.cli import cli
 from evenstring.session import Quality
 from evenstring.sim.scenario.frames import session_frames
+from evenstring.wire.encode import Counter, identity
 
 from tests.host.looks import a_day
 
@@ -121,6 +122,21 @@ def test_otherwise_recordings_are_of_one_pack_as_before(tmp_path: Path, names: S
     assert result.exit_code == 0, result.output
     assert (tmp_path / "out" / "report.html").exists()
     assert "Two recordings of one pack are compared" in result.output
+
+
+@pytest.mark.parametrize(("later_s", "refused"), [(600.0, True), (86_400.0, False)], ids=["at once", "a day later"])
+def test_two_boards_without_names_at_one_time_are_not_taken_for_one_string(
+    tmp_path: Path, later_s: float, refused: bool
+) -> None:
+    files = []
+    for name, later in (("a", 0.0), ("b", later_s)):
+        files.append(recording(tmp_path / f"{name}.frames", "", later_s=later))
+        files[-1].write_bytes(files[-1].read_bytes() + identity(Counter(), GROUPS, "relay_scan", board_id=name))
+
+    result = report(*files, "-o", tmp_path / "out")
+
+    assert bool(result.exception and "give each board a string_name" in str(result.exception)) == refused
+    assert (tmp_path / "out").exists() != refused
 
 
 def test_json_holds_all_together_and_each_report(tmp_path: Path) -> None:
