@@ -139,7 +139,7 @@ def _assembled(decoded: Sequence[_Decoded]) -> Session:
 
 
 def _batches(
-    path: Path, decoder: StreamDecoder, progress: Callable[[int], None] | None, chunk_bytes: int = _CHUNK
+    path: Path, decoder: StreamDecoder, progress: Callable[[int], None] | None, chunk_bytes: int | None = None
 ) -> Iterator[Batch]:
     """What a file holds, chunk by chunk."""
     if path.is_dir():
@@ -149,7 +149,7 @@ def _batches(
         with path.open("rb") as file:
             if decoder.bytes_total:  # a torn end of the file before must not run into this one
                 decoder.feed(b"\0")
-            while chunk := file.read(chunk_bytes):
+            while chunk := file.read(chunk_bytes or _CHUNK):
                 empty = False
                 yield decoder.feed(chunk)
                 if progress:
