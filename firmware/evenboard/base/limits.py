@@ -16,7 +16,7 @@ ALARMS = {
 }
 
 # mV: ease off so far above empty, ease off now, clear so far above that; so far below the ceiling when charging; what
-# braking adds near full (our choice). Tuned on rides 1 to 100 of tests/benchmarks/ahead.py.
+# braking adds near full (our choice). Tuned on rides 1 to 100 of tests/worlds/low_rides.py.
 AHEAD = {"soon_mv": 65, "now_mv": 10, "clear_mv": 150, "ceiling_mv": 15, "brake_mv": 60}
 
 

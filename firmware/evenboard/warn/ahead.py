@@ -16,6 +16,7 @@ _MOVED = const(150)  # 15 mV off its slow mean: the string is under a changing l
 _STEADY = const(40000)  # keeps a small move from teaching much; tuned as before
 _SLOW_MS = const(30000)  # of what counts as slow in a group; tuned as before
 _HOLD_MS = const(180000)  # without a moving load for so long there is no ride: a long climb is steady too; our choice
+_SAGS = const(-60)  # 6 mV below its slow mean: a ride once begun goes on; our choice
 _LOAD = const(100)  # 1 A
 _HARD_MS = const(2400000)  # hard load that did not come back fades; tuned as before
 _FALL_MS = const(
@@ -126,10 +127,8 @@ class Ahead:
         if moved > _MOVED or moved < -_MOVED:
             self._ride_ms = _HOLD_MS
             teach = (moved << 16) // (moved * moved + _STEADY)
-        elif self._ride_ms > ms:
-            self._ride_ms -= ms
-        else:
-            self._ride_ms = 0
+        elif self._ride_ms > 0:  # cells of little resistance hardly sag
+            self._ride_ms = _HOLD_MS if moved < _SAGS else max(self._ride_ms - ms, 0)
         volts = self._volts
         slow = self._slow
         share = self._share

@@ -10,6 +10,7 @@ from array import array
 from evenstring_protocol import wire
 from micropython import const
 
+_ON = const(128)
 KINDS = 11  # that are looked at place by place
 _ALL = const(15)  # with those that `ahead` foretells
 _LATCHED = (1 << wire.ALARM_BELOW_DISCARD) | (1 << wire.ALARM_REVERSED) | (1 << wire.ALARM_ABOVE_CEILING)
@@ -60,9 +61,7 @@ class Alarms:
         self._debounce = v["debounce"]
         self._places = max(groups, temps, 1) + 1  # 0: the whole board; of contacts the lead at pack negative
         cells = KINDS * self._places
-        self._bad = bytearray(cells)  # looks in a row beyond the limit
-        self._good = bytearray(cells)  # looks in a row on the good side, while active
-        self._on = bytearray(cells)
+        self._run = bytearray(cells)  # looks in a row beyond the limit; while active `_ON` and those on the good side
         self._extreme = array("h", bytes(2 * cells))
         self._told = array("h", bytes(2 * cells))  # extreme of the last event
         self._count = bytearray(KINDS)  # places at which the alarm is active
@@ -134,7 +133,7 @@ class Alarms:
         if bad:
             self._extreme[i] = hundreds
             self._raise(wire.ALARM_BAD_CONTACT, lead, hundreds)
-        elif self._on[i]:
+        elif self._run[i] >= _ON:
             self._clear(wire.ALARM_BAD_CONTACT, lead, hundreds)
 
     # Whether leads in the wrong place make reading i, and no cell does: swapped neighbours read minus one between two
@@ -184,7 +183,7 @@ class Alarms:
     def _pending(self, place):
         i = place  # a range with a step would be made on the heap
         for _ in range(KINDS):
-            if self._on[i] or self._bad[i]:
+            if self._run[i]:
                 return 1
             i += self._places
         return 0
@@ -202,23 +201,24 @@ class Alarms:
     # One look at one alarm of one place: beyond its limit, clearly good, or in between.
     def _see(self, kind, place, r, bad, good):
         i = kind * self._places + place
+        run = self._run[i]
         if bad:
-            self._good[i] = 0
-            if self._on[i]:
+            if run >= _ON:
+                self._run[i] = _ON
                 self._follow(kind, place, i, r)
                 return
             # Between the first look and the raise the extreme is kept too: the event states the worst of them.
-            if self._bad[i] == 0 or self._beyond(kind, r, self._extreme[i]):
+            if run == 0 or self._beyond(kind, r, self._extreme[i]):
                 self._extreme[i] = r
-            self._bad[i] += 1
-            if self._bad[i] >= self._debounce:
+            self._run[i] = run + 1
+            if run + 1 >= self._debounce:
                 self._raise(kind, place, r)
-            return
-        self._bad[i] = 0
-        if self._on[i]:
-            self._good[i] = self._good[i] + 1 if good else 0
-            if self._good[i] >= 2 * self._debounce:
+        elif run >= _ON and good:
+            self._run[i] = run + 1
+            if run + 1 - _ON >= 2 * self._debounce:
                 self._clear(kind, place, r)
+        elif run:
+            self._run[i] = _ON if run >= _ON else 0
 
     def _beyond(self, kind, r, extreme):
         if kind == wire.ALARM_ABOVE_CEILING or kind == wire.ALARM_HOT:
@@ -239,13 +239,11 @@ class Alarms:
 
     def _raise(self, kind, place, r):
         i = kind * self._places + place
-        if self._on[i]:
+        if self._run[i] >= _ON:
             return
         if place == 0:
             self._extreme[i] = r
-        self._on[i] = 1
-        self._bad[i] = 0
-        self._good[i] = 0
+        self._run[i] = _ON
         self._count[kind] += 1
         self._mute[kind] = 0  # news is heard, whatever was silenced before
         self.active |= 1 << kind
@@ -267,8 +265,7 @@ class Alarms:
 
     def _clear(self, kind, place, r):
         i = kind * self._places + place
-        self._on[i] = 0
-        self._good[i] = 0
+        self._run[i] = 0
         self._count[kind] -= 1
         if self._count[kind] == 0:
             self.active &= ~(1 << kind)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import astuple, dataclass, replace
+from itertools import islice
 from pathlib import Path
 
 from evenstring.errors import InputError
@@ -15,9 +16,10 @@ from evenstring.wire.delta import DELTA_NAMES, decode_blocks
 from evenstring.wire.stream import Batch, ScanRows, StreamDecoder
 from evenstring.wire.structs import Frame
 
-__all__ = ["count_scans", "load_recordings", "load_session", "profile_of"]
+__all__ = ["count_scans", "load_recordings", "load_session", "profile_of", "string_named"]
 
 _CHUNK = 1 << 22
+_PIECE, _PIECES = 1 << 12, 16  # the head of a recording, in which its board says who it is: our choice
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -69,6 +71,19 @@ def count_scans(paths: Sequence[Path]) -> tuple[int, int]:
                 groups = int(rows.rows["groups"][-1])
         _some_frame(path, decoder.frames_good - good)
     return scans, groups
+
+
+def string_named(path: Path) -> str:
+    """What the board that a recording is of calls its string; empty where its head does not say.
+
+    Raises:
+        InputError: the file cannot be read.
+    """
+    for batch in islice(_batches(path, StreamDecoder(), None, _PIECE), _PIECES):
+        for frame in batch.frames:
+            if frame.name == "IDENT":
+                return str(frame.values["string_name"])
+    return ""
 
 
 def _some_frame(path: Path, count: int) -> None:
@@ -123,7 +138,9 @@ def _assembled(decoded: Sequence[_Decoded]) -> Session:
     return session
 
 
-def _batches(path: Path, decoder: StreamDecoder, progress: Callable[[int], None] | None) -> Iterator[Batch]:
+def _batches(
+    path: Path, decoder: StreamDecoder, progress: Callable[[int], None] | None, chunk_bytes: int | None = None
+) -> Iterator[Batch]:
     """What a file holds, chunk by chunk."""
     if path.is_dir():
         raise InputError(f"{path}: is a folder; give the recording in it")
@@ -132,7 +149,7 @@ def _batches(path: Path, decoder: StreamDecoder, progress: Callable[[int], None]
         with path.open("rb") as file:
             if decoder.bytes_total:  # a torn end of the file before must not run into this one
                 decoder.feed(b"\0")
-            while chunk := file.read(_CHUNK):
+            while chunk := file.read(chunk_bytes or _CHUNK):
                 empty = False
                 yield decoder.feed(chunk)
                 if progress:

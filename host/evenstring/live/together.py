@@ -10,15 +10,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from evenstring.analysis.riding.side_by_side import Joined, StringAtRest, joined
 from evenstring.live.state import LiveState
 from evenstring.report.drawing.axis import clock
 from evenstring.text import plain
 
-__all__ = ["Joined", "Named", "joined", "one_line", "together_line"]
+__all__ = ["Named", "joined_now", "one_line", "together_line"]
 
-# At once, times the capacity: 7 mohm of 20 Ah, where nobody measured it: common practice
-_OHM_AH = 0.14
-_MOST_C = 0.5  # capacities an hour that cells are commonly charged with at most: common practice
 _RESTS_A = 0.5  # with less current a string is at rest: our choice
 _LOOK_S = 60.0  # in which a sag is looked for: our choice
 _SAGS_MORE = 1.3  # times the other's, to be named: our choice
@@ -33,31 +31,9 @@ class Named:
     state: LiveState
 
 
-@dataclass(frozen=True, slots=True)
-class Joined:
-    """What would flow if two strings at rest were connected side by side."""
-
-    apart_v: float
-    current_a: float
-    most_a: float  # that cells are commonly charged with
-    higher: int  # place of the string that would give
-    lower: int  # of the one that would be charged
-
-    @property
-    def dangerous(self) -> bool:
-        """Whether the lower one would be charged harder than its cells are made for."""
-        return self.current_a > self.most_a
-
-
-def joined(strings: Sequence[Named]) -> Joined | None:
+def joined_now(strings: Sequence[Named]) -> Joined | None:
     """Of the highest and the lowest string; None unless two or more are at rest and wholly read."""
-    levels = [(s.state.pack_v, k) for k, s in enumerate(strings) if _rests(s.state)]
-    known = sorted((v, k) for v, k in levels if v is not None)
-    if len(known) < 2:  # two strings
-        return None
-    (low_v, low), (high_v, high) = known[0], known[-1]
-    ohm = sum(_ohm(strings[k].state) for k in (low, high))
-    return Joined(high_v - low_v, (high_v - low_v) / ohm, _MOST_C * strings[low].state.profile.capacity_ah, high, low)
+    return joined([_at_rest(s.state) for s in strings])
 
 
 def one_line(string: Named, *, shown: bool) -> str:
@@ -87,26 +63,22 @@ def together_line(strings: Sequence[Named]) -> str:
         return (
             f"{plain(strings[who].name, 24)} sags most: {most_v * 1e3:.0f} mV a group, the next {next_v * 1e3:.0f} mV"
         )
-    found = joined(strings)
+    found = joined_now(strings)
     if found is None:
         return ""
-    higher, lower = plain(strings[found.higher].name, 24), plain(strings[found.lower].name, 24)
-    flow = f"about {found.current_a:.0f} A would flow from {higher} to {lower}"
-    flow = f"at rest {found.apart_v:.2f} V apart: joined, {flow}"
-    if not found.dangerous:
-        return flow
-    return f"! {flow}, over the {found.most_a:.0f} A its cells are commonly charged with: do not join them"
+    return ("! " if found.dangerous else "") + found.said([plain(s.name, 24) for s in strings])
+
+
+def _at_rest(state: LiveState) -> StringAtRest | None:
+    if not _rests(state) or state.pack_v is None:
+        return None
+    return StringAtRest(state.pack_v, max(len(state.volts_v), 1), state.profile.capacity_ah)
 
 
 def _rests(state: LiveState) -> bool:
     if state.current_a is not None:
         return abs(state.current_a) < _RESTS_A
     return state.phase == "rest"
-
-
-def _ohm(state: LiveState) -> float:
-    """Of a whole string, by its capacity and number of groups."""
-    return _OHM_AH / state.profile.capacity_ah * max(len(state.volts_v), 1)
 
 
 def _sag_v(state: LiveState) -> float:

@@ -103,6 +103,18 @@ def test_once_parked_it_ends() -> None:
     assert raised[-1] == 0
 
 
+def test_a_warning_stays_through_a_ride_on_cells_that_hardly_sag() -> None:
+    """Ten minutes of pulls that move the mean by 10 mV, of a string that was warned: without a current sensor too."""
+    steps, _ = ride(40, 3.60, 0.55)
+    pulls = np.where(np.arange(1500) // 25 % 4 == 3, 50, 0)[:, None]  # 10 s of 10 mV, four a minute and a half
+    easy = steps[-400:].min(axis=0) - pulls
+
+    raised = said(np.concatenate([steps, easy]), None)
+
+    assert raised[len(steps) - 1] & EASE_OFF
+    assert all(bits & EASE_OFF for bits in raised[len(steps) :])
+
+
 def test_a_charge_that_lifts_one_group_to_its_ceiling_is_told_before_it_is_there() -> None:
     """1 mV in 3 s, one group 60 mV ahead of the others; 2 A of charge."""
     k = 1500

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from evenstring.live.state import LiveState
-from evenstring.live.together import Named, joined, one_line, together_line
+from evenstring.live.together import Named, joined_now, one_line, together_line
 from evenstring.profile import PackProfile
 
 GROUPS = 20
@@ -24,7 +24,7 @@ def string(name: str, volts_v: float, current_a: float | None = 0.0, before_v: f
 
 def test_what_would_flow_between_two_strings_at_rest_is_ohms_law() -> None:
     """20 groups of 7 mohm each (20 Ah: common practice) are 0.14 ohm; two of them in the loop."""
-    found = joined([string("left", 4.00), string("right", 3.95)])
+    found = joined_now([string("left", 4.00), string("right", 3.95)])
 
     assert found is not None
     assert found.apart_v == pytest.approx(1.0, abs=1e-4)
@@ -43,7 +43,7 @@ def test_strings_far_apart_are_not_to_be_joined_and_the_line_says_so() -> None:
 def test_nothing_is_said_of_joining_while_one_may_be_under_load(current_a: float | None) -> None:
     strings = [string("left", 4.00), string("right", 3.90, current_a)]
 
-    assert joined(strings) is None
+    assert joined_now(strings) is None
     assert together_line(strings) == ""
 
 

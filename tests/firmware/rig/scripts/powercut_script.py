@@ -1,25 +1,30 @@
 # Runs on MicroPython. One recording of 2,000 scans is made and every program and erase of the flash is logged; then the
 # power is cut at each of them in turn: whole, torn (half of a page programmed, half of a sector erased) or with a
-# garbled half. After every cut the file system must mount, every committed block must be there unchanged, and the
-# recorder must go on. Arguments: sectors; "sound", or "forgetful" for a store that never flushes (must be found out).
+# garbled half. After every cut the file system must mount, every committed block must be there unchanged, latch and
+# boot count must be the last or the one being written, the next start must count on, and the recorder must go on. The
+# board starts anew now and then on the way. Arguments: sectors; scans from one start to the next; "sound", or what must
+# be found out: "forgetful", a store that never flushes, or "late_latch", one that reaches flash only with the next.
 # a MicroPython script, not a module of the tests
 
 import os
 import sys
 
 import vfs
+from boot_ledger import Ledger
 from evenboard.flash.delta import DeltaEncoder
 from evenboard.flash.recorder import Recorder
 from evenboard.flash.store import Store
+from evenboard.start import build_memory
 from evenstring_protocol import wire
 from recorder_rig import SECTOR, Clock, Flash, Noise, mounted, small
 
 SECTORS = int(sys.argv[1])
-FORGETFUL = sys.argv[2] == "forgetful"
+FORGETFUL = sys.argv[3] == "forgetful"
 GROUPS = 40
 SCANS = 2000
-ROOM = (SECTORS - 10) * SECTOR
-SEGMENT = 3 * SECTOR
+LIFE = int(sys.argv[2])
+ROOM_KB = (SECTORS - 10) * SECTOR // 1024
+SEGMENT_KB = 3 * SECTOR // 1024
 
 content = {}  # number -> bytes committed so far, in the end all
 commits = []  # (operations so far, number, bytes then)
@@ -48,30 +53,60 @@ class Watched(Store):
         return done
 
 
+build_memory.Store = Watched
+
+
+class LateSlot(build_memory.FileSlot):
+    waits = None
+
+    def read(self, buf):
+        if self.waits is None:
+            return super().read(buf)
+        buf[:] = self.waits
+        return True
+
+    def write(self, buf):
+        if self.waits is not None:
+            super().write(self.waits)
+        self.waits = bytes(buf)
+        return True
+
+
+if sys.argv[3] == "late_latch":
+    build_memory.FileSlot = LateSlot
+
+
 def record():
-    store = Watched("/f/rec", ROOM, SEGMENT)
-    assert store.open()
     clock = Clock()
-    recorder = Recorder(store, DeltaEncoder(GROUPS, 1, 0, 0, 0, 200), clock, *small(clock))
-    recorder.set_mode(wire.RECORD_MODE_ON)
     noise = Noise(12345)
-    readings = [0] * GROUPS
-    event = [1, 0, 7, -300, -300]
-    for scan in range(SCANS):
-        clock.go(200)
-        for g in range(GROUPS):
-            readings[g] = (noise.next() & 0xFFFF) - 32768
-        recorder.add(clock.low, clock.high, readings, ())
-        if scan % 450 == 449:
-            recorder.alarm(event, 2, 2)
-        recorder.service()
-    assert recorder.blocks_lost == 0 and recorder.scans_lost == 0, (recorder.blocks_lost, recorder.scans_lost)
-    return recorder
+    blocks = 0
+    for first in range(0, SCANS, LIFE):
+        boots, memory = ledger.boot(ROOM_KB, SEGMENT_KB)
+        recorder = Recorder(memory.store, DeltaEncoder(GROUPS, 1, 0, 0, 0, 200), clock, *small(clock))
+        recorder.set_mode(wire.RECORD_MODE_ON)
+        for scan in range(first, first + LIFE):
+            one_scan(clock, recorder, noise)
+            if scan % 200 == 199:
+                recorder.alarm([1, 0, 7, -300, -300], 2, 2)
+                ledger.latched(memory.latch, scan)
+            recorder.service()
+            boots.running(clock.low, clock.high)
+        assert recorder.blocks_lost == 0 and recorder.scans_lost == 0, (recorder.blocks_lost, recorder.scans_lost)
+        blocks += recorder.blocks
+        memory.store.end()
+    return blocks
+
+
+def one_scan(clock, recorder, noise):
+    clock.go(200)
+    recorder.add(clock.low, clock.high, [(noise.next() & 0xFFFF) - 32768 for _ in range(GROUPS)], ())
 
 
 def files():
     found = {}
     for name in os.listdir("/f/rec"):
+        if name.startswith("latch"):
+            continue
         with open("/f/rec/" + name, "rb") as f:
             number = int(name[:8])
             assert number not in found, "two files of one segment"
@@ -108,9 +143,9 @@ def cut_at(base, op, variant):
     return copy
 
 
-def go_on():
-    store = Store("/f/rec", ROOM, SEGMENT)
-    assert store.open() and not store.is_new
+def go_on(cut):
+    store = ledger.check(cut, ROOM_KB, SEGMENT_KB).store
+    assert not store.is_new
     assert store.begin() and store.append(b"\x07" * 4096, 4096)
     number = store.number
     store.end()
@@ -122,10 +157,11 @@ mounted(flash, True)
 os.mkdir("/f/rec")
 base = bytearray(flash.data)
 flash.log = []
-recorder = record()
+ledger = Ledger(lambda: len(flash.log))
+blocks = record()
 vfs.umount("/f")
 log = flash.log
-blocks = recorder.blocks
+build_memory.Store = Store
 
 lengths = {}
 at = 0
@@ -142,7 +178,7 @@ for cut in range(len(log)):
         mounted(copy, False)
         try:
             check(cut, lengths)
-            go_on()
+            go_on(cut)
         except Exception as error:
             raise AssertionError("cut %d variant %d: %s" % (cut, variant, error))
         finally:
@@ -156,4 +192,4 @@ for cut in range(len(log)):
     else:
         memory[: len(data)] = data
 written = sum(len(c) for c in content.values())
-print(tried, len(log), blocks, written, flash.programmed, flash.erased, len(removals))
+print(tried, len(log), blocks, written, flash.programmed, flash.erased, len(removals), ledger.saves)
