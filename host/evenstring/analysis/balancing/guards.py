@@ -89,31 +89,22 @@ def misfit(w: Window, fit: Fit, profile: PackProfile) -> str:
 
 
 def kept_to_trend(found: Balancing, w: Window, fit: Fit, goal_v: float) -> Balancing:
-    """No "never", no "over a day" and no other time against a spread that is seen to close, or may well be closing.
+    """No "never" and no "over a day" against a spread that is seen to close, or that may well be closing.
 
     But for a board that bleeds by a threshold alone: its lowest group comes to it later, and then the gap stays.
     """
     trend = trend_of(w)
-    if trend is None or found.answer == "none" or fit.guess.rule == "threshold":
+    if trend is None or found.answer not in ("never", "over_24_h") or fit.guess.rule == "threshold":
         return found
     gap_v = (found.spread_mv or 0.0) / 1e3 - goal_v
     if trend.closing_v_h > max(_CLEAR_U * trend.u_v_h, gap_v / _DAY_H):
-        hours = max(gap_v / trend.closing_v_h, 0.0)
-        return found if _agrees(found, hours) else _carried_on(found, trend, hours)
+        return _carried_on(found, trend, max(gap_v / trend.closing_v_h, 0.0))
     # Under a rule that closes they meet, but for what the board leaves alone.
     within_h = _WEEK_H if fit.guess.rule in CLOSING else _DAY_H
     if found.answer == "never" and trend.closing_v_h + _MAY_U * trend.u_v_h > gap_v / within_h:
         why = "how far and how fast it closes is lost in the uncertainty of so short a time"
         return found.without_time("none", "not_reached", why)
     return found
-
-
-def _agrees(found: Balancing, hours: float) -> bool:
-    """Whether a forecast has a time that the trend may have, too."""
-    if found.answer != "time" or found.remaining_low_s is None:
-        return False
-    high_s = np.inf if found.remaining_high_s is None else found.remaining_high_s
-    return bool(found.remaining_low_s <= _LATER * hours * 3600.0 and high_s >= _SOONER * hours * 3600.0)
 
 
 def _carried_on(found: Balancing, trend: Trend, hours: float) -> Balancing:
