@@ -1,4 +1,7 @@
-"""Recordings on disk to a Session. Reads in chunks; memory is that of the result, not of the file."""
+"""Recordings on disk to a Session. Reads in chunks; memory is that of the result, and the result is bounded.
+
+Of very long recordings every few neighbouring scans become one row (`evenstring.io.blocks`), and the session says so.
+"""
 
 from __future__ import annotations
 
@@ -7,12 +10,13 @@ from dataclasses import astuple, dataclass, replace
 from pathlib import Path
 
 from evenstring.errors import InputError
-from evenstring.io.assemble import assemble
+from evenstring.io.assemble import Folding, assemble
+from evenstring.io.blocks.keeper import MOST_READINGS, Keeper
 from evenstring.io.plausibility import without_dropouts
 from evenstring.profile import PackProfile, parse_profile
 from evenstring.session import LinkStats, Session
 from evenstring.wire.delta import DELTA_NAMES, decode_blocks
-from evenstring.wire.stream import Batch, ScanRows, StreamDecoder
+from evenstring.wire.stream import Batch, StreamDecoder
 from evenstring.wire.structs import Frame
 
 __all__ = ["count_scans", "load_recordings", "load_session", "profile_of"]
@@ -22,10 +26,9 @@ _CHUNK = 1 << 22
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Decoded:
-    """What one file held: scans and the other frames, with ordinals that count on from file to file."""
+    """What one file held beside its scans: the other frames, with ordinals that count on from file to file."""
 
     path: Path
-    scans: list[ScanRows]
     frames: list[Frame]
     coarse_uv: int  # resolution of the coarsest delta block
     link: LinkStats
@@ -41,7 +44,7 @@ def load_session(paths: Sequence[Path], progress: Callable[[int], None] | None =
     Raises:
         InputError: a file cannot be read, holds no frame at all, or the recordings are of different strings.
     """
-    return _assembled(_decoded(paths, progress))
+    return _assembled(*_decoded(paths, progress))
 
 
 def load_recordings(paths: Sequence[Path]) -> tuple[Session, tuple[Session, ...]]:
@@ -50,8 +53,9 @@ def load_recordings(paths: Sequence[Path]) -> tuple[Session, tuple[Session, ...]
     Raises:
         InputError: as `load_session`.
     """
-    decoded = _decoded(paths, None)
-    return _assembled(decoded), tuple(_assembled([d]) for d in decoded) if len(decoded) > 1 else ()
+    decoded, keeper = _decoded(paths, None)
+    each = range(len(decoded)) if len(decoded) > 1 else ()
+    return _assembled(decoded, keeper), tuple(_assembled([decoded[k]], keeper, k) for k in each)
 
 
 def count_scans(paths: Sequence[Path]) -> tuple[int, int]:
@@ -76,26 +80,28 @@ def _some_frame(path: Path, count: int) -> None:
         raise InputError(f"{path}: no evenstring frame in this file; give a recording, or `evenstring import` a table")
 
 
-def _decoded(paths: Sequence[Path], progress: Callable[[int], None] | None) -> list[_Decoded]:
-    decoder = StreamDecoder()
+def _decoded(paths: Sequence[Path], progress: Callable[[int], None] | None) -> tuple[list[_Decoded], Keeper]:
+    decoder, keeper = StreamDecoder(), Keeper(MOST_READINGS if len(paths) == 1 else MOST_READINGS // 2)
     out: list[_Decoded] = []
     for path in paths:
         before = _link(decoder)
-        scans: list[ScanRows] = []
+        keeper.begin_file()
         frames: list[Frame] = []
+        coarse_uv = 0
         for batch in _batches(path, decoder, progress):
-            scans += batch.scans
-            frames += batch.frames
+            blocks = [f for f in batch.frames if f.name in DELTA_NAMES]
+            coarse_uv = max([coarse_uv, *(f.values["step_uv"] for f in blocks)])
+            for rows in (*batch.scans, *decode_blocks(blocks)):
+                keeper.add(rows)
+            frames += [f for f in batch.frames if f.name not in DELTA_NAMES]
         now = replace(_link(decoder), tail_bytes=before.tail_bytes + decoder.tail_bytes)
         link = LinkStats(*(a - b for a, b in zip(astuple(now), astuple(before), strict=True)))
         _some_frame(path, link.frames_good)
         if out:
             link = replace(link, bytes_total=link.bytes_total - 1)  # the delimiter put between two files
-        blocks = [f for f in frames if f.name in DELTA_NAMES]
-        others = [f for f in frames if f.name not in DELTA_NAMES]
-        coarse_uv = max((f.values["step_uv"] for f in blocks), default=0)
-        out.append(_Decoded(path, scans + decode_blocks(blocks), others, coarse_uv, link))
-    return out
+        out.append(_Decoded(path, frames, coarse_uv, link))
+    keeper.finish()
+    return out, keeper
 
 
 def _link(decoder: StreamDecoder) -> LinkStats:
@@ -112,11 +118,17 @@ def _link(decoder: StreamDecoder) -> LinkStats:
     )
 
 
-def _assembled(decoded: Sequence[_Decoded]) -> Session:
+def _assembled(decoded: Sequence[_Decoded], keeper: Keeper, only: int | None = None) -> Session:
+    """The session of all files, or of one only."""
+    where = ", ".join(str(d.path) for d in decoded)
+    if len(keeper.sizes) > 1:
+        counts = ", ".join(str(v) for v in sorted(keeper.sizes))
+        raise InputError(f"{where}: holds scans of {counts} groups; give recordings of one string at a time")
     link = LinkStats(*map(sum, zip(*(astuple(d.link) for d in decoded), strict=True)))
-    scans = [rows for d in decoded for rows in d.scans]
     frames = [frame for d in decoded for frame in d.frames]
-    session = without_dropouts(assemble(scans, frames, link, ", ".join(str(d.path) for d in decoded)))
+    scans, count = (keeper.all(), sum(keeper.scans)) if only is None else (keeper.file(only), keeper.scans[only])
+    folding = Folding(count, keeper.each, keeper.interval_s) if keeper.each > 1 else None
+    session = without_dropouts(assemble(scans, frames, link, where, folding))
     coarse_v = 1e-6 * max((d.coarse_uv for d in decoded), default=0)
     if coarse_v > session.meter.resolution_v:
         return replace(session, meter=replace(session.meter, resolution_v=coarse_v))
