@@ -18,6 +18,7 @@ __all__ = ["MOST_READINGS", "Keeper"]
 
 MOST_READINGS = 7_000_000  # 8 hours of 24 groups at 10 scans a second; 70 MB of a session: our choice
 _ROWS = 50_000  # joined at once: our choice
+_JOINED = 0.8  # of the rows left are more than joining was worth: our choice
 _FOLDED = ("lowest_v", "highest_v", "low_gap_mv", "high_gap_mv")  # all rows have them, or none
 
 
@@ -58,11 +59,15 @@ class Keeper:
             return
         self.scans[-1] += len(scans.rows)
         block = block_of(scans)
+        if not self.interval_s and len(block) > 1:
+            self.interval_s = float(np.median(np.diff(block.uptime_ms))) / 1000
         for _ in range(self.each.bit_length() - 1):
             block = fold(block)
-        if (self._rows + len(block)) * groups > self._most:
-            self._halve(groups)
+        while (held := self._rows + len(block)) * groups > self._most:
+            self._halve()
             block = fold(block)
+            if self._rows + len(block) > _JOINED * held:  # the next try waits: time stays in proportion to the scans
+                self._most = 2 * held * groups
         if self._rows + len(block) > self._room:
             self._make_room(max(min(4 * self._room, self._most // groups), self._rows + len(block), _ROWS))
         self._put(block, self._rows)
@@ -117,9 +122,7 @@ class Keeper:
             self._columns[name] = new
         return self._columns[name]
 
-    def _halve(self, groups: int) -> None:
-        if self.each == 1 and self._rows > 1:
-            self.interval_s = float(np.median(np.diff(self._columns["uptime_ms"][: self._rows]))) / 1000
+    def _halve(self) -> None:
         names = list(self._columns)  # those of folded scans are made on the way
         begins, rows = [], 0
         for first, end in pairwise([*self._begins, self._rows]):
@@ -129,8 +132,6 @@ class Keeper:
                 rows += len(block)
         self._begins, self._rows = begins, rows
         self.each *= 2
-        # Where little could be joined, the next try waits, so that the time stays in proportion to the scans.
-        self._most = max(self._most, 2 * rows * groups - self._most // 2)
 
     def _pieces(self, first: int, end: int, names: list[str]) -> Iterator[ScanBlock]:
         for at in range(first, end, _ROWS):
