@@ -20,7 +20,7 @@ from evenstring.session import Correction, Folded, Gap, Health, Ident, LinkStats
 from evenstring.wire.structs import Frame
 from evenstring.wire.table import load_table
 
-__all__ = ["Folding", "assemble", "correction_of", "health_of", "ident_of"]
+__all__ = ["Folding", "assemble", "correction_of", "health_of", "ident_of", "in_order"]
 
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
@@ -56,7 +56,7 @@ def assemble(
         InputError: frames of a schema that this version does not know.
     """
     _refuse_new_schema(frames, where)
-    scans = _in_order(scans)
+    scans = in_order(scans)
     ordinals = scans.ordinals
     runs = place_runs(ordinals, scans.uptime_ms, frames)
     time_s = (runs.time_ms + scans.span_s * 500.0) / 1000.0
@@ -115,7 +115,7 @@ def _refuse_new_schema(frames: Sequence[Frame], where: str) -> None:
         )
 
 
-def _in_order(scans: ScanBlock) -> ScanBlock:
+def in_order(scans: ScanBlock) -> ScanBlock:
     """The scans in stream order, where several kinds of messages brought them."""
     if bool((np.diff(scans.ordinals) >= 0).all()):
         return scans

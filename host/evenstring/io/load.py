@@ -19,7 +19,7 @@ from evenstring.wire.delta import DELTA_NAMES, decode_blocks
 from evenstring.wire.stream import Batch, StreamDecoder
 from evenstring.wire.structs import Frame
 
-__all__ = ["count_scans", "load_recordings", "load_session", "profile_of"]
+__all__ = ["batches_of", "count_scans", "load_recordings", "load_session", "profile_of", "some_frame"]
 
 _CHUNK = 1 << 22
 
@@ -34,17 +34,20 @@ class _Decoded:
     link: LinkStats
 
 
-def load_session(paths: Sequence[Path], progress: Callable[[int], None] | None = None) -> Session:
+def load_session(
+    paths: Sequence[Path], progress: Callable[[int], None] | None = None, *, whole: bool = False
+) -> Session:
     """Decode one recording, or several of one string put one after another in the order given.
 
     Args:
         paths: files of frames.
         progress: called with the number of bytes read each time.
+        whole: every scan a row of its own, however many there are and however much memory that takes.
 
     Raises:
         InputError: a file cannot be read, holds no frame at all, or the recordings are of different strings.
     """
-    return _assembled(*_decoded(paths, progress))
+    return _assembled(*_decoded(paths, progress, None if whole else MOST_READINGS))
 
 
 def load_recordings(paths: Sequence[Path]) -> tuple[Session, tuple[Session, ...]]:
@@ -53,7 +56,7 @@ def load_recordings(paths: Sequence[Path]) -> tuple[Session, tuple[Session, ...]
     Raises:
         InputError: as `load_session`.
     """
-    decoded, keeper = _decoded(paths, None)
+    decoded, keeper = _decoded(paths, None, MOST_READINGS if len(paths) == 1 else MOST_READINGS // 2)
     each = range(len(decoded)) if len(decoded) > 1 else ()
     return _assembled(decoded, keeper), tuple(_assembled([decoded[k]], keeper, k) for k in each)
 
@@ -67,28 +70,31 @@ def count_scans(paths: Sequence[Path]) -> tuple[int, int]:
     decoder, scans, groups = StreamDecoder(), 0, 0
     for path in paths:
         good = decoder.frames_good
-        for batch in _batches(path, decoder, None):
+        for batch in batches_of(path, decoder):
             for rows in (*batch.scans, *decode_blocks([f for f in batch.frames if f.name in DELTA_NAMES])):
                 scans += len(rows.rows)
                 groups = int(rows.rows["groups"][-1])
-        _some_frame(path, decoder.frames_good - good)
+        some_frame(path, decoder.frames_good - good)
     return scans, groups
 
 
-def _some_frame(path: Path, count: int) -> None:
+def some_frame(path: Path, count: int) -> None:
+    """Raise InputError where a file held no frame."""
     if not count:
         raise InputError(f"{path}: no evenstring frame in this file; give a recording, or `evenstring import` a table")
 
 
-def _decoded(paths: Sequence[Path], progress: Callable[[int], None] | None) -> tuple[list[_Decoded], Keeper]:
-    decoder, keeper = StreamDecoder(), Keeper(MOST_READINGS if len(paths) == 1 else MOST_READINGS // 2)
+def _decoded(
+    paths: Sequence[Path], progress: Callable[[int], None] | None, most: int | None
+) -> tuple[list[_Decoded], Keeper]:
+    decoder, keeper = StreamDecoder(), Keeper(most)
     out: list[_Decoded] = []
     for path in paths:
         before = _link(decoder)
         keeper.begin_file()
         frames: list[Frame] = []
         coarse_uv = 0
-        for batch in _batches(path, decoder, progress):
+        for batch in batches_of(path, decoder, progress):
             blocks = [f for f in batch.frames if f.name in DELTA_NAMES]
             coarse_uv = max([coarse_uv, *(f.values["step_uv"] for f in blocks)])
             for rows in (*batch.scans, *decode_blocks(blocks)):
@@ -96,7 +102,7 @@ def _decoded(paths: Sequence[Path], progress: Callable[[int], None] | None) -> t
             frames += [f for f in batch.frames if f.name not in DELTA_NAMES]
         now = replace(_link(decoder), tail_bytes=before.tail_bytes + decoder.tail_bytes)
         link = LinkStats(*(a - b for a, b in zip(astuple(now), astuple(before), strict=True)))
-        _some_frame(path, link.frames_good)
+        some_frame(path, link.frames_good)
         if out:
             link = replace(link, bytes_total=link.bytes_total - 1)  # the delimiter put between two files
         out.append(_Decoded(path, frames, coarse_uv, link))
@@ -135,7 +141,7 @@ def _assembled(decoded: Sequence[_Decoded], keeper: Keeper, only: int | None = N
     return session
 
 
-def _batches(path: Path, decoder: StreamDecoder, progress: Callable[[int], None] | None) -> Iterator[Batch]:
+def batches_of(path: Path, decoder: StreamDecoder, progress: Callable[[int], None] | None = None) -> Iterator[Batch]:
     """What a file holds, chunk by chunk."""
     if path.is_dir():
         raise InputError(f"{path}: is a folder; give the recording in it")

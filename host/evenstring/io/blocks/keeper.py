@@ -35,7 +35,8 @@ class Keeper:
         interval_s: from scan to scan before any were joined.
     """
 
-    def __init__(self, most_readings: int = MOST_READINGS) -> None:
+    def __init__(self, most_readings: int | None = MOST_READINGS) -> None:
+        """`most_readings`: None for no bound."""
         self.sizes: set[int] = set()
         self.scans: list[int] = []
         self.each = 1
@@ -44,7 +45,7 @@ class Keeper:
         self._columns: dict[str, NDArray[Any]] = {}
         self._rows = 0
         self._room = 0
-        self._most = most_readings
+        self._most = most_readings or 1 << 62
 
     def begin_file(self) -> None:
         """What is added from here on is of another file."""
@@ -68,8 +69,13 @@ class Keeper:
             block = fold(block)
             if self._rows + len(block) > _JOINED * held:  # the next try waits: time stays in proportion to the scans
                 self._most = 2 * held * groups
+        self.append(block)
+
+    def append(self, block: ScanBlock) -> None:
+        """Put a block behind the others as it is."""
         if self._rows + len(block) > self._room:
-            self._make_room(max(min(4 * self._room, self._most // groups), self._rows + len(block), _ROWS))
+            most_rows = self._most // max(block.volts_v.shape[1], 1)
+            self._make_room(max(min(4 * self._room, most_rows), self._rows + len(block), _ROWS))
         self._put(block, self._rows)
         self._rows += len(block)
 
