@@ -1,4 +1,4 @@
-"""Sessions out, piece by piece: a writer for each format, by name in WRITERS. Another format is a function and a line."""
+"""Sessions out, piece by piece: a writer for each format, by name in WRITERS. One more is a function and a line."""
 
 from __future__ import annotations
 
