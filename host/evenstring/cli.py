@@ -1,8 +1,7 @@
-"""The command `evenstring`: finds the module of a command when it is asked for, and turns our errors into one line."""
+"""The command `evenstring`: which commands there are, and our errors turned into one line."""
 
 from __future__ import annotations
 
-import importlib
 import os
 import sys
 from typing import Any
@@ -10,6 +9,7 @@ from typing import Any
 import click
 
 from evenstring import __version__
+from evenstring.commands.group import CommandGroup, Row
 from evenstring.errors import EvenstringError
 from evenstring.text import plain, shown_lines
 
@@ -18,44 +18,36 @@ __all__ = ["cli", "main"]
 # Our matrices are small: threads of the linear algebra would only wait for each other. Before numpy is first imported.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-# Command -> module in evenstring.commands, each with a click command named `command`. Modules are imported when used.
-_COMMANDS = {
-    "demo": "rider.demo",
-    "record": "board.record",
-    "watch": "rider.watch",
-    "report": "rider.report",
-    "pack": "rider.pack",
-    "logbook": "history.logbook",
-    "plan": "history.plan",
-    "import": "files.import_table",
-    "export": "files.export",
-    "simulate": "files.simulate",
-    "batch": "bench.batch",
-    "bench": "bench.bench",
-    "budget": "bench.budget",
-    "compare": "bench.compare",
-    "match": "bench.match",
-    "calibrate": "bench.calibrate",
-    "wiring": "bench.wiring",
-    "fetch": "board.fetch",
-    "deploy": "board.deploy",
-    "virtual": "board.virtual",
+_ROWS = {
+    "demo": Row("Record an invented pack and make its report.", "rider.demo"),
+    "record": Row("Record what a board sends.", "board.record"),
+    "watch": Row("Watch a board, or a recording again.", "rider.watch"),
+    "report": Row("Say what is uneven, why, and what to do.", "rider.report"),
+    "pack": Row("Write down what is known of a pack.", "rider.pack"),
+    "logbook": Row("Keep recordings, and see what changes over months.", "history.logbook"),
+    "plan": Row("Say what a year of each charging habit brings.", "history.plan"),
+    "import": Row("Make a recording from a table.", "files.import_table"),
+    "export": Row("Write recordings in another format.", "files.export"),
+    "simulate": Row("Make a recording of an invented pack.", "files.simulate"),
+    "batch": Row("Report on a whole folder, the gravest first.", "bench.batch"),
+    "bench": Row("Lead through a session at the bench.", "bench.bench"),
+    "budget": Row("Compute the budgets of a front end.", "bench.budget"),
+    "compare": Row("Say what changed between two recordings.", "bench.compare"),
+    "match": Row("Propose strings of cells that are alike.", "bench.match"),
+    "calibrate": Row("Calibrate a board by a reference meter.", "bench.calibrate"),
+    "wiring": Row("List the sense leads, and check them.", "bench.wiring"),
+    "fetch": Row("Bring a board's recordings to this disk.", "board.fetch"),
+    "deploy": Row("Put the firmware on a board.", "board.deploy"),
+    "virtual": Row("Start a practice board over an invented pack.", "board.virtual"),
 }
 
 
-class _Lazy(click.Group):
-    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002  # signature of click
-        return list(_COMMANDS)
-
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002  # as above
-        if cmd_name not in _COMMANDS:
-            return None
-        module = importlib.import_module(f"evenstring.commands.{_COMMANDS[cmd_name]}")
-        command: click.Command = module.command
-        return command
-
-
-@click.group(cls=_Lazy, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.group(
+    cls=CommandGroup,
+    rows=_ROWS,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    epilog="More of each: evenstring COMMAND --help",
+)
 @click.version_option(__version__, message="evenstring %(version)s")
 def cli() -> None:
     """Reads every cell group of a long lithium-ion string and says what is uneven, why, and what to do.

@@ -118,7 +118,7 @@ def joined(
     for group, (offset, gain) in enumerate(both, start=1):
         if abs(offset) > _MAX_OFFSET_UV or abs(gain) > _MAX_GAIN_PPM:
             raise InputError(
-                f"group {group}: with what was in force before, {offset / 1000:+.1f} mV and {gain:+d} ppm: that is a"
+                f"group {group}: with what was in force before, {offset / 1000:+z.1f} mV and {gain:+d} ppm: that is a"
                 " fault (lead, order, reference), not a calibration; find it first"
             )
     return [o for o, _ in both], [g for _, g in both]
@@ -133,7 +133,7 @@ def _channel(session: Session, group: int, points: list[ReferencePoint]) -> Chan
     offset_uv, gain_ppm = round(offset * 1e6), round(gain * 1e6)
     if abs(offset_uv) > _MAX_OFFSET_UV or abs(gain_ppm) > _MAX_GAIN_PPM:
         raise InputError(
-            f"group {group} would need {offset_uv / 1000:+.1f} mV and {gain_ppm:+d} ppm: that is a fault"
+            f"group {group} would need {offset_uv / 1000:+z.1f} mV and {gain_ppm:+d} ppm: that is a fault"
             " (lead, order, reference), not a calibration; find it first"
         )
     left = (raw + offset) * (1 + gain) - reference

@@ -246,7 +246,7 @@ class LiveState:
         slow = fast = "–"
         if len(rates) and self.phase != "ride":  # under a changing load it says nothing
             low, high = int(np.argmin(rates)), int(np.argmax(rates))
-            slow, fast = (f"group {g + 1}  {rates[g]:+.1f} mV/min" for g in (low, high))
+            slow, fast = (f"group {g + 1}  {rates[g]:+z.1f} mV/min" for g in (low, high))
         balancing = self.balancing
         lines = [
             ("phase", PHASES[self.phase]),
@@ -255,7 +255,7 @@ class LiveState:
             ("fastest", fast),
             ("balanced", "–" if balancing is None else remaining_time(balancing)),
             ("pack", "–" if self.pack_v is None else f"{self.pack_v:.2f} V"),
-            ("current", "not measured" if self.current_a is None else f"{self.current_a:+.2f} A"),
+            ("current", "not measured" if self.current_a is None else f"{self.current_a:+z.2f} A"),
         ]
         if self.silent_s is None and not self.trouble:
             return lines

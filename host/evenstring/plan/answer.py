@@ -11,13 +11,15 @@ import numpy as np
 from evenstring.chemistry import CHEMISTRIES
 from evenstring.ocv import default_curve
 from evenstring.plan.ageing import capacity_lost
+from evenstring.plan.first import First
 from evenstring.plan.habits import DAYS, FirstDay, Outlook, least_balancing, outlooks
 from evenstring.plan.state import PackState
 from evenstring.sim.run.daily_habit import Habit
 
-__all__ = ["CAUTION", "STORAGE", "Answer", "Asked", "Plan", "answer", "dated", "made_plan", "rests_on", "row"]
+__all__ = ["CAUTION", "STORAGE", "Answer", "Asked", "Plan", "answer", "dated", "made_plan", "ranged", "rests_on", "row"]
 
 _DAY_S = 86_400.0  # published (SI brochure, day)
+_ORDINAL = {2: "second", 3: "third", 5: "fifth", 7: "seventh", 10: "tenth"}
 _SELDOM = 0.05  # chance below which a first day is not spoken of: half of what a 90 % interval leaves out
 CAUTION = (
     "Stay with a pack while it charges, or somebody who would notice; never charge a group that was below its discard"
@@ -52,36 +54,58 @@ class Plan:
     asked: Asked
     ahead: tuple[Outlook, ...]
     least: Habit | None
+    first: First | None = None  # what comes before any habit
 
 
-def made_plan(state: PackState, asked: Asked) -> Plan:
+def made_plan(state: PackState, asked: Asked, first: First | None = None) -> Plan:
     """Lives the year under each habit, and looks for the least balancing."""
     ahead = outlooks(state, asked.hold_h, asked.ride_share)
-    return Plan(state, asked, ahead, least_balancing(state, asked.limit_mv, asked.ride_share))
+    return Plan(state, asked, ahead, least_balancing(state, asked.limit_mv, asked.ride_share), first)
 
 
 def answer(plan: Plan) -> Answer:
     """What a rider who reads one line only should know."""
+    habit = _habit(plan)
+    if plan.first is None:
+        return habit
+    why = f"{plan.first.why}. " if plan.first.why else ""
+    return Answer(plan.first.headline, f"{why}From then on: {habit.do}", plan.first.do)
+
+
+def _habit(plan: Plan) -> Answer:
     limit = f"{plan.asked.limit_mv:.0f} mV"
     never = next(o for o in plan.ahead if o.habit.full_every == 0)
     if float(never.spread_mv[-1, 1:].max()) <= plan.asked.limit_mv:
-        why = f"Stopping at 80 % leaves this pack within {limit} for a year"
+        why = f"Stopped at 80 % it stays within {limit} for a year"
         return Answer("Stop at 80 % as you like", why, "stop at 80 %; charge to full when you need the range")
     if plan.least is None:
-        why = f"No habit keeps this pack within {limit}: it may drift faster than its board balances"
-        return Answer(
-            "No habit of charging keeps it even", why, "have it inspected; until then stay with it at each charge"
-        )
-    pause, hold = plan.least.full_every, f"{plan.least.hold_h:g} h"
-    often = "every time" if pause == 1 else f"once in {pause} times"
-    why = f"Charge to full {often} and leave it on for {hold} after the light: that keeps this pack within {limit}"
-    if pause > 1:
-        why += ". Between, stopping at 80 % spares the cells"
-    if pause == 1 or _now_mv(plan.state) > plan.asked.limit_mv:
-        do = f"to full, and leave it on for {hold} after the light, where you can watch it"
+        return _none_keeps(plan, limit)
+    pause, hold = plan.least.full_every, _hours_words(plan.least.hold_h)
+    often = "every time" if pause == 1 else f"every {_ORDINAL.get(pause, f'{pause}th')} time"
+    why = f"Charged to full {often} and left on for {hold} after the light, it stays within {limit}"
+    to_full = f"to full, and leave it on for {hold} after the light, where you can watch it"
+    if pause == 1:
+        do = to_full
+    elif plan.first is None and _now_mv(plan.state) > plan.asked.limit_mv:
+        do = f"{to_full}; after that every {_ORDINAL.get(pause, f'{pause}th')} time, and 80 % between"
     else:
-        do = f"stop at 80 %, unless the last {pause - 1} did: then to full, and on for {hold} after the light, watched"
+        do = f"stop at 80 %, but {often} {to_full}"
     return Answer(f"To full {often}, and on for {hold}", why, do)
+
+
+def _none_keeps(plan: Plan, limit: str) -> Answer:
+    if plan.state.leak is None:
+        why = f"No habit tried here keeps it within {limit}, by a drift that is assumed"
+        do = "to full, and stay with it; record two rests some days apart, so that its own drift is known"
+    else:
+        why = f"No habit tried here keeps it within {limit}: it may drift faster than its board balances"
+        do = "have it inspected; until then stay with it at each charge"
+    return Answer("No habit of charging keeps it even", why, do)
+
+
+def _hours_words(hours: float) -> str:
+    """Hours as people say them."""
+    return "half an hour" if hours == 0.5 else f"{hours:g} h"
 
 
 def _now_mv(state: PackState) -> float:
@@ -140,9 +164,17 @@ def dated(found: FirstDay, start_s: float | None) -> str:
     return f"{when(found.middle)} ({when(found.low)} to {high})"
 
 
+def ranged(low: float, middle: float, high: float) -> str:
+    """Whole numbers with their interval, which is left out where it would say the same number three times."""
+    said = [f"{value:.0f}" for value in (low, middle, high)]
+    return said[1] if len(set(said)) == 1 else f"{said[1]} ({said[0]} to {said[2]})"
+
+
 def rests_on(plan: Plan) -> tuple[str, ...]:
     """What is assumed, and what would make it surer."""
     state, said = plan.state, []
+    if state.assumed:
+        said.append(f"Assumed, since nobody says it: {'; '.join(state.assumed)}.")
     if state.leak is None:
         said.append(
             "Drift is assumed: no two rests, days apart with nothing between, tell it. Such a pair makes it sure."

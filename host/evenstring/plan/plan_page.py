@@ -8,7 +8,7 @@ import jinja2
 from markupsafe import Markup
 
 from evenstring import __version__
-from evenstring.plan.answer import CAUTION, STORAGE, Plan, answer, dated, rests_on, row
+from evenstring.plan.answer import CAUTION, STORAGE, Plan, answer, dated, ranged, rests_on, row
 from evenstring.plan.plan_pictures import ageing_picture, drift_picture, spread_picture
 from evenstring.report.drawing.picture import draw
 from evenstring.report.words import CAUTIONS
@@ -28,7 +28,7 @@ def plan_page(plan: Plan, name: str) -> str:
         name=name or "This string",
         about=f"{plan.state.groups} groups · the year to come · {100 * plan.asked.ride_share:.0f} % ridden a day",
         answer=answer(plan),
-        urgent=plan.least is None,
+        urgent=plan.least is None or (plan.first is not None and plan.first.grave),
         spread=draw(spread_picture(plan)),
         habits=_habits(plan),
         drift=draw(drift_picture(plan)),
@@ -50,7 +50,7 @@ def _habits(plan: Plan) -> list[tuple[str, ...]]:
         out.append(
             (
                 one.name,
-                f"{middle:.0f} ({low:.0f} to {high:.0f})",
+                ranged(low, middle, high),
                 dated(one.empty, plan.state.start_s),
                 dated(one.ceiling, plan.state.start_s),
                 f"{told['charger_h_per_week']:.1f}",

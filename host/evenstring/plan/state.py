@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC
 
@@ -9,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.ocv import default_curve
+from evenstring.profile import PackProfile
 from evenstring.report.material import Material
 from evenstring.sim.run.daily_habit import Fleet
 
@@ -41,6 +43,7 @@ class PackState:
         capacity: (g,) of the median group's, capacity_u of one.
         sag_v: (g,) under the heaviest load of a ride, near empty; sag_u: relative, of all together.
         sag_known: from a ride; else assumed. start_s: of the first day, since 1970; None: nobody said.
+        assumed: what else nobody said, in words.
     """
 
     chemistry: str
@@ -61,6 +64,7 @@ class PackState:
     sag_u: float = _USUAL_SAG_U
     sag_known: bool = False
     start_s: float | None = None
+    assumed: tuple[str, ...] = ()
 
     @property
     def groups(self) -> int:
@@ -106,7 +110,17 @@ def state_of(material: Material, leaks: tuple[F64, F64] | None = None) -> PackSt
         _KNOWN_SAG_U if sag_known else _USUAL_SAG_U,
         sag_known,
         None if start is None else (start if start.tzinfo else start.replace(tzinfo=UTC)).timestamp(),
+        tuple(_assumed(profile, known, bleed_assumed=assumed)),
     )
+
+
+def _assumed(profile: PackProfile, known: bool, *, bleed_assumed: bool) -> Iterator[str]:
+    if "pack.capacity_ah" in profile.defaults:
+        yield f"a capacity of {profile.capacity_ah:g} Ah (--capacity, or capacity_ah in pack.toml)"
+    if bleed_assumed:
+        yield f"a bleed current of {profile.bleed_ma:g} mA (bleed_ma in pack.toml)"
+    if not known:
+        yield "groups that begin as level as new ones (record a charge to its end, and an hour past the light)"
 
 
 def _capacities(material: Material) -> tuple[F64 | None, float]:

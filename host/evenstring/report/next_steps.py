@@ -114,7 +114,9 @@ def _charge_on(r: Reason, _m: Material) -> str:
             f"Leave the charger connected for about {_hours(left)} more{span}, with someone near who looks in;"
             f" {_ALONE}. The hours may be split over several charges."
         )
-    long = "That takes longer than one sitting" if left is not None else "How long it takes is not known"
+    long = (
+        "Getting even takes longer than one sitting" if left is not None else "How long getting even takes is not known"
+    )
     return (
         f"{long}: top up and rest by turns. Charge while someone is near, leave it on past the light as long as you are"
         f" awake, unplug for the night, and again the next day; {_ALONE}.{_at_bench(r, _m)}"

@@ -134,7 +134,7 @@ def _group_rows(session: Session) -> list[tuple[str, ...]]:
         away = departures[:, g][np.isfinite(departures[:, g])]
         volts = session.volts_v[:, g][np.isfinite(session.volts_v[:, g])]
         if len(away):
-            numbers = [f"{v:+.1f}".replace("-", "−") for v in (away[0], away[-1], away.min(), away.max())]
+            numbers = [f"{v:+z.1f}".replace("-", "−") for v in (away[0], away[-1], away.min(), away.max())]
             rows.append((str(g + 1), *numbers, f"{volts.min():.3f}", f"{volts.max():.3f}"))
         else:
             rows.append((str(g + 1), *["no reading"] * 6))

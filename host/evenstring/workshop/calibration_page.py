@@ -89,12 +89,14 @@ def drift_words(moved: Drift) -> list[str]:
     """What moved since the calibration before, in sentences."""
     beyond = "beyond" if moved.common_en > 1 else "within"
     common = (
-        f"Since {moved.since:%Y-%m-%d} all groups together moved by {moved.common_mv:+.2f} mV,"
+        f"Since {moved.since:%Y-%m-%d} all groups together moved by {moved.common_mv:+z.2f} mV,"
         f" {beyond} what both calibrations leave unknown (E_n {moved.common_en:.1f})."
     )
     if not moved.beyond:
         return [common, "No group moved against the others by more than both leave unknown."]
-    far = ", ".join(f"group {g} by {moved.own_mv[g - 1]:+.2f} mV (E_n {moved.own_en[g - 1]:.1f})" for g in moved.beyond)
+    far = ", ".join(
+        f"group {g} by {moved.own_mv[g - 1]:+z.2f} mV (E_n {moved.own_en[g - 1]:.1f})" for g in moved.beyond
+    )
     return [common, f"Against the others moved {far}: look at its leads and relays, and calibrate more often."]
 
 
@@ -167,7 +169,7 @@ def _picture(channels: Sequence[Channel], limits: PartLimits | None, *, left: bo
     what = "As left" if left else "As found"
     return Picture(
         key="left" if left else "found",
-        alt=f"{what}: errors of {len(channels)} groups from {low:+.2f} to {high:+.2f} mV.",
+        alt=f"{what}: errors of {len(channels)} groups from {low:+z.2f} to {high:+z.2f} mV.",
         caption=f"Each line is one voltage of the reference.{_limit_words(limit, left=left, tinted=shown)}",
         x=_group_axis(len(channels)),
         y=number_axis(min(low, -edge, -0.1), max(high, edge, 0.1), "mV"),

@@ -64,10 +64,17 @@ def test_limits_that_do_not_rise_are_asked_again(tmp_path: Path) -> None:
 
 
 def test_an_answer_that_never_comes_writes_nothing(tmp_path: Path) -> None:
-    code, _, path = pack(tmp_path, answers="trike\n16\n")
+    code, said, path = pack(tmp_path, answers="trike\n16\n")
 
     assert code != 0
     assert not path.exists()
+    assert "not written, since a question got no answer. Without questions: evenstring pack --groups" in said
+
+
+def test_a_blank_answer_where_a_number_is_needed_is_told_why_it_is_asked_again(tmp_path: Path) -> None:
+    _, said, _ = pack(tmp_path, answers="trike\n\n16\nnmc\n\n")
+
+    assert said.count("a number is needed here") == 2
 
 
 def test_an_existing_file_stays_without_force(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

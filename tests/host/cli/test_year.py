@@ -84,6 +84,9 @@ def test_the_demo_logs_tells_and_plans_and_replaces_nothing_unasked(
     assert "Next charge:" in done.output
     assert "(invented)" in (tmp_path / "year" / "months.html").read_text(encoding="utf-8")
     assert "Next charge:" in plan
+    assert done.output.rstrip().splitlines()[-1].endswith("evidence.pdf")
+    assert (tmp_path / "year" / "evidence.pdf").read_bytes().startswith(b"%PDF")
+    assert "(invented)" in (tmp_path / "year" / "evidence.html").read_text(encoding="utf-8")
     assert "2025-11" in plan  # dated from the last recording on
     assert listed.output.count("2025-08-2") == 2
     planned = CliRunner().invoke(cli, ["plan", "--name", NAME, "--logbook", str(tmp_path / "year" / "logbook")])

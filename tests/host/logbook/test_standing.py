@@ -97,6 +97,15 @@ def test_of_two_groups_the_one_that_fell_farther_comes_first() -> None:
     assert [one.group for one in standing(two, NOW) if one.kind == "change"] == [7, 3]
 
 
+def test_while_balancing_is_busy_with_a_leak_the_natural_drift_of_healthy_groups_is_no_leak() -> None:
+    """As in the invented year: all others bleed alike, so their own drift, 0.5 mV a week standard here, shows too."""
+    busy = a_history()
+    since = np.maximum(WEEKS - 20, 0)[:, None]
+    busy.departure_mv[:] += since * np.array([-0.6, 0.5, 0.3, -3.0, -0.5, 0.6, 0.1, -0.2])
+
+    assert [one.group for one in standing(busy, NOW) if one.kind == "change"] == [4]
+
+
 def test_a_spread_that_grows_over_half_a_year_outruns_balancing() -> None:
     growing = a_history()
     growing.departure_mv[:, 0] -= 1.0 * WEEKS

@@ -15,7 +15,7 @@ from evenstring.ocv import default_curve
 from evenstring.plan.ageing import capacity_lost
 from evenstring.plan.answer import Asked, Plan, dated
 from evenstring.plan.display import told_by_display
-from evenstring.plan.habits import FirstDay, first_day, least_balancing, outlooks
+from evenstring.plan.habits import FirstDay, first_day, interval, least_balancing, outlooks
 from evenstring.plan.plan_page import plan_page
 from evenstring.plan.state import PackState
 from evenstring.sim.run.daily_habit import Habit
@@ -82,6 +82,14 @@ def test_the_interval_holds_on_packs_that_are_known_as_a_meter_would_tell() -> N
 
     assert found.inside >= 0.6
     assert found.in_order == 1.0
+
+
+def test_nine_in_ten_of_what_is_drawn_next_lie_inside_the_interval_of_a_hundred_draws() -> None:
+    """By arithmetic: the next of n + 1 alike draws is equally likely at each place among them."""
+    drawn = np.random.default_rng(3).standard_normal((20_000, 101))
+    low, _, high = interval(drawn[:, :100]).T
+
+    assert float(np.mean((low <= drawn[:, 100]) & (drawn[:, 100] <= high))) == pytest.approx(0.9, abs=0.008)
 
 
 def test_a_first_day_is_that_of_the_middle_pack_and_none_where_it_never_comes() -> None:

@@ -61,10 +61,36 @@ def test_two_packs_are_not_compared() -> None:
 
     with pytest.raises(InputError, match="name trike before, barrow after"):
         refuse_other_pack(charged(), other)
-    with pytest.raises(InputError, match="12 before, 10 after"):
-        refuse_other_pack(charged(), charged(groups=10))
-    with pytest.raises(InputError, match="cannot be put side by side"):
-        compare(charged(), charged(groups=10))
+    for refused in (refuse_other_pack, compare):
+        with pytest.raises(InputError, match="12 before, 10 after") as told_why:
+            refused(charged(), charged(groups=10))
+        assert "--same-pack" not in str(told_why.value)  # it would not help
+        assert "--map" in str(told_why.value)
+
+
+def test_nothing_that_says_that_it_is_one_pack_is_said_loudly_and_a_name_or_a_board_or_a_person_ends_it() -> None:
+    def nameless(seed: int, board: str = "") -> Material:
+        made = charged(0.0, seed)
+        session = replace(made.session, ident=replace(made.session.ident, board_id=board, string_name=""))
+        return replace(made, session=session, profile=replace(made.profile, name=""))
+
+    found = compare(nameless(1, "rp2040-relay"), nameless(2, "rp2040-relay"))  # as every such board is shipped
+    page = comparison_page(found, answer(found), "", "a, then b")
+
+    assert found.unproved
+    assert 'role="alert"><strong>Of one pack?' in page
+    assert "pack.toml" in page
+    assert not compare(charged(0.0, 1), charged(0.0, 2)).unproved
+    assert not compare(nameless(1, "board-77"), nameless(2, "board-77")).unproved
+    assert not compare(nameless(1), nameless(2), same_pack=True).unproved
+
+
+def test_who_says_that_it_is_one_pack_gets_an_answer_whatever_the_names_say() -> None:
+    other = replace(charged(0.0, 2), profile=replace(charged().profile, name="barrow"))
+    found = compare(charged(0.02, 1), other, same_pack=True)
+
+    assert found.other_pack == ()
+    assert not answer(found).headline.startswith("These may be two packs")
 
 
 def change(quantity: Quantity, pair: tuple[float, float], half: float) -> Change:
@@ -174,6 +200,8 @@ def test_the_command_writes_the_page_and_says_the_same(tmp_path: Path) -> None:
 
     assert out.stdout.splitlines()[0] == f"{numbers['answer']['headline']}."
     assert numbers["answer"]["headline"] in (tmp_path / "page" / "before-and-after.html").read_text()
+    assert "! Of one pack?" in out.stdout
+    assert "-0.0" not in out.stdout
     assert max(len(line) for line in out.stdout.splitlines() if not line.startswith("The page")) <= 80
     with pytest.raises(InputError, match="exists already"):
         CliRunner().invoke(cli, [*given, "-o", str(tmp_path / "page")], catch_exceptions=False)

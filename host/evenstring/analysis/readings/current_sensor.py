@@ -71,7 +71,7 @@ def look_at_sensor(session: Session, signals: Signals, profile: PackProfile) -> 
     off_a = _off_at_rest(signals, amps, profile)
     if off_a is not None:
         current = current - np.float32(off_a)
-        lines.append(f"The current sensor reads {off_a:+.2f} A while nothing flows: that was taken off here")
+        lines.append(f"The current sensor reads {off_a:+z.2f} A while nothing flows: that was taken off here")
     return SensorLook(replace(session, current_a=current) if lines else session, tuple(lines))
 
 

@@ -15,7 +15,7 @@ from evenstring.io.load import load_recordings, profile_of
 from evenstring.io.table import Wishes
 from evenstring.report.material import Material, gather_material
 from evenstring.report.report_json import plain_values
-from evenstring.workshop.comparison.answer import Answer, answer
+from evenstring.workshop.comparison.answer import UNPROVED, Answer, answer
 from evenstring.workshop.comparison.compare import Compared, Row, compare, refuse_other_pack
 from evenstring.workshop.comparison.page import comparison_page
 from evenstring.workshop.comparison.quantities import QUANTITIES, Kind
@@ -55,7 +55,7 @@ def command(  # one argument an option, all named by click
     first, second = (_read(file, given, wishes) for file in (before, after))
     if not same_pack:
         refuse_other_pack(first, second)
-    found = compare(first, second)
+    found = compare(first, second, same_pack=same_pack)
     told = answer(found)
     if output:
         make_folder(output)
@@ -92,7 +92,9 @@ def _read(file: Path, given: GivenPack, wishes: Wishes) -> Material:
 def _lines(found: Compared, told: Answer) -> list[str]:
     clear = [r for r in found.rows if r.clear]
     groups = ", ".join(str(r.group) for r in clear)
-    said = [f"{told.headline}.", *(f"! Not the same pack? {one}." for one in found.other_pack), f"Now: {told.next}."]
+    said = [f"{told.headline}.", *(f"! Not the same pack? {one}." for one in found.other_pack)]
+    said += [f"! Of one pack? {UNPROVED[0].upper()}{UNPROVED[1:]}."] if found.unproved else []
+    said += [f"Now: {told.next}."]
     said.append(f"Changed beyond its interval: group {groups}." if clear else "No group changed beyond its interval.")
     before, after = found.spread_mv
     if before is not None and after is not None:
@@ -110,5 +112,7 @@ def _lines(found: Compared, told: Answer) -> list[str]:
 
 def _cells(row: Row, kinds: list[Kind]) -> str:
     changes = [row.of(k.key) for k in kinds]
-    cells = [f"{c.before:+6.1f} {c.after:+6.1f} ± {(c.high - c.low) / 2.0:.1f}" if c else "not known" for c in changes]
+    cells = [
+        f"{c.before:+z6.1f} {c.after:+z6.1f} ± {(c.high - c.low) / 2.0:.1f}" if c else "not known" for c in changes
+    ]
     return "".join(f"{cell:24s}" for cell in cells).rstrip()

@@ -33,7 +33,7 @@ from evenstring.text import json_text
 from evenstring.workshop.paper.evidence_sheet import evidence_pdf
 from evenstring.workshop.paper.typeset import refuse_without_typst
 
-__all__ = ["command"]
+__all__ = ["command", "document_files", "write_document"]
 
 _PAPER_NAME, _COPIES = "evidence.pdf", "recordings"
 _MADE_BY = f"evenstring {__version__}"
@@ -121,15 +121,11 @@ def command(
 def _write(meant: _Meant, wanted: _Wanted, folder: Path | None, output: Path) -> None:
     if wanted.paper:
         refuse_without_typst()
-    for name in (JSON_NAME, PAGE_NAME, *([_PAPER_NAME] if wanted.paper else [])):
-        refuse_existing(output / name, wanted.force)
+    for path in document_files(output, wanted.paper):
+        refuse_existing(path, wanted.force)
     with book_to_read(folder) as book, _bar("looking at the files") as advance:
         doc, listed = collected(book, meant.of(book), time.time(), _MADE_BY, advance)
-    make_folder(output)
-    write_new(output / JSON_NAME, json_text(doc).encode(), wanted.force)
-    write_new(output / PAGE_NAME, evidence_page(doc).encode(), wanted.force)
-    if wanted.paper:
-        write_new(output / _PAPER_NAME, evidence_pdf(doc), wanted.force)
+    write_document(doc, output, wanted.paper, wanted.force)
     there = {one["number"] for one in doc["recordings"] if one["kept"] == "there"}
     if wanted.copy:
         for row in (row for row in listed if row.number in there):
@@ -140,6 +136,23 @@ def _write(meant: _Meant, wanted: _Wanted, folder: Path | None, output: Path) ->
     say(f"\nThe page: {output / PAGE_NAME}\nThe numbers: {output / JSON_NAME}")
     if wanted.paper:
         say(f"On paper: {output / _PAPER_NAME}")
+
+
+def document_files(output: Path, paper: bool) -> list[Path]:
+    """What `write_document` writes: numbers, page, and on paper."""
+    return [output / name for name in (JSON_NAME, PAGE_NAME, *([_PAPER_NAME] if paper else []))]
+
+
+def write_document(doc: dict[str, Any], output: Path, paper: bool, force: bool) -> None:
+    """evidence.json, and all that is made of it, into a folder.
+
+    Raises:
+        InputError: a file cannot be written, or is there and `force` is not given; or `paper`, and it is not installed.
+    """
+    make_folder(output)
+    made: list[Callable[[], bytes]] = [json_text(doc).encode, evidence_page(doc).encode, lambda: evidence_pdf(doc)]
+    for path, content in zip(document_files(output, paper), made, strict=False):
+        write_new(path, content(), force)
 
 
 def _copy(row: Listed, folder: Path) -> None:

@@ -5,7 +5,6 @@ What only reads the index is here and light; what needs the analysis is a module
 
 from __future__ import annotations
 
-import importlib
 import time
 from collections.abc import Iterable
 from datetime import UTC, datetime
@@ -14,6 +13,7 @@ from typing import Any
 
 import click
 
+from evenstring.commands.group import CommandGroup, Row
 from evenstring.commands.history.book_options import book_to_add, book_to_read, where_option
 from evenstring.commands.say import say
 from evenstring.errors import InputError, UsageError
@@ -23,31 +23,25 @@ from evenstring.text import json_text
 
 __all__ = ["command"]
 
-# Command -> module in evenstring.commands.history and the click command in it.
-_HEAVY = {
-    "add": ("logbook_add", "add"),
-    "re-analyse": ("logbook_add", "re_analyse"),
-    "trend": ("logbook_trend", "trend"),
-    "evidence": ("evidence", "command"),
-    "dataset": ("dataset", "command"),
+_ROWS = {
+    "add": Row("Add recordings or tables; again is harmless.", "history.logbook_add", "add"),
+    "list": Row("List recordings, by pack and time."),
+    "trend": Row("Say what changed, and what stands.", "history.logbook_trend", "trend"),
+    "show": Row("Print the report.json of a recording."),
+    "check": Row("Look whether logbook and files are sound."),
+    "remove": Row("Take a recording out."),
+    "clear": Row("Clear a visit below discard, with a reason."),
+    "re-analyse": Row("Compute findings again after an update.", "history.logbook_add", "re_analyse"),
+    "evidence": Row("Write a history that others can check.", "history.evidence"),
+    "dataset": Row("Write all of it as a Parquet data set.", "history.dataset"),
 }
-_ORDER = ("add", "list", "trend", "show", "check", "remove", "clear", "re-analyse", "evidence", "dataset")
-
-
-class _Lazy(click.Group):
-    def list_commands(self, ctx: click.Context) -> list[str]:
-        return sorted({*super().list_commands(ctx), *_HEAVY}, key=lambda name: (*_ORDER, name).index(name))
-
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        if cmd_name not in _HEAVY:
-            return super().get_command(ctx, cmd_name)
-        module, name = _HEAVY[cmd_name]
-        command: click.Command = getattr(importlib.import_module(f"evenstring.commands.history.{module}"), name)
-        return command
 
 
 @click.group(
-    "logbook", cls=_Lazy, epilog="Example: evenstring logbook add charge.frames --name 'delivery trike, left string'"
+    "logbook",
+    cls=CommandGroup,
+    rows=_ROWS,
+    epilog="Example: evenstring logbook add charge.frames --name 'delivery trike, left string'",
 )
 def command() -> None:
     """Keep recordings of packs and what was found in them, and say what changed over months."""

@@ -18,6 +18,7 @@ from evenstring.io.load import load_recordings, profile_of
 from evenstring.io.table import Wishes
 from evenstring.logbook.entry import entry_of
 from evenstring.logbook.store.book import Book
+from evenstring.logbook.store.contradiction import contradictions
 from evenstring.logbook.store.files import Seen, seen
 from evenstring.logbook.store.rows import Added, Found, Source
 from evenstring.logbook.store.whose import PackKey, Told, heading, own_id
@@ -63,13 +64,15 @@ def add(  # one argument an option, all named by click
     One that cannot be read does not stop the others.
     """
     failed = 0
+    said: dict[str, Path] = {}  # why, and of which file first: one question is asked once
     with book_to_add(folder) as book:
         for file in files:
             try:
                 add_file(book, file, Names(name, vehicle, into), given, wishes, copy=copy)
             except EvenstringError as error:
                 failed += 1
-                say(f"{file}: not added: {error}")
+                first = said.setdefault(str(error), file)
+                say(f"{file}: not added{f': {error}' if first == file else f', for the same reason as {first}'}")
     if failed:
         raise InputError(f"{failed} of {len(files)} not added{'; the others are' if failed < len(files) else ''}")
 
@@ -102,6 +105,22 @@ def add_file(
     say(f"{path}: recording {added.number}{what}: {action}; of {heading(added.pack)}{lost}")
     if added.new_pack:
         _say_new(book, added)
+    elif names.into is None and not own_id(told.board_id):
+        _say_doubts(book, added, found)
+
+
+def _say_doubts(book: Book, added: Added, found: Found) -> None:
+    """A board without an identity of its own may be another one: what speaks against it is said."""
+    entry = found.entry
+    beside = book.beside(added.pack, added.number, entry.start_s, (entry.start_s or 0.0) + entry.duration_s)
+    doubts = list(contradictions(entry, beside))
+    for doubt in doubts:
+        say(f"  ! {doubt}")
+    if doubts:
+        say(
+            f"  Of another pack after all? `evenstring logbook remove {added.number}`, then add it with another --name;"
+            " and give each board a `board_id` of its own in its board.json. Of this one: nothing is to be done"
+        )
 
 
 def _say_new(book: Book, added: Added) -> None:

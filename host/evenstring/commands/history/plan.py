@@ -32,9 +32,11 @@ from evenstring.logbook.store.whose import heading
 from evenstring.logbook.trends.group_changes import group_changes
 from evenstring.logbook.trends.history import History
 from evenstring.logbook.trends.likes import leaks_now
+from evenstring.logbook.trends.months_page import headline as months_headline
 from evenstring.logbook.trends.standing import standing
-from evenstring.plan.answer import CAUTION, STORAGE, Asked, Plan, answer, dated, made_plan, rests_on, row
+from evenstring.plan.answer import CAUTION, STORAGE, Asked, Plan, answer, dated, made_plan, ranged, rests_on, row
 from evenstring.plan.display import DEAD, told_by_display
+from evenstring.plan.first import First, first_of
 from evenstring.plan.plan_page import plan_page
 from evenstring.plan.state import state_of
 from evenstring.report.material import Material, gather_material
@@ -42,7 +44,7 @@ from evenstring.report.next_steps import next_step
 from evenstring.report.reasons import headline, sentence
 from evenstring.report.report_json import plain_values
 
-__all__ = ["command", "known_leaks"]
+__all__ = ["asked_first", "command", "known_leaks"]
 
 F64 = NDArray[np.float64]
 _PAGE = "plan.html"
@@ -91,7 +93,8 @@ def command(  # one argument an option, or a few that belong together
     if refused is not None:
         _not_yet(*refused, as_json)
         return
-    plan = made_plan(state_of(material, None if history is None else known_leaks(history)), asked)
+    leaks = None if history is None else known_leaks(history)
+    plan = made_plan(state_of(material, leaks), asked, asked_first(material, history))
     if page.folder:
         make_folder(page.folder)
         write_new(page.folder / _PAGE, plan_page(plan, material.profile.name).encode(), page.force)
@@ -134,6 +137,15 @@ def known_leaks(history: History) -> tuple[F64, F64] | None:
     return None if found is None or found.pairs < _LEAST_PAIRS else (found.percent_week, found.u)
 
 
+def asked_first(material: Material, history: History | None) -> First | None:
+    """What comes before any habit: by the logbook where a group changed, else by the report of the recording."""
+    if history is not None and len(history):
+        for one in standing(history, float(history.end_s[-1])):
+            if one.kind == "change":
+                return First(months_headline(history, (one,)), one.do, one.said[0].upper() + one.said[1:], grave=True)
+    return first_of(material)
+
+
 def _refusal(material: Material, history: History | None) -> tuple[list[str], str] | None:
     """Why no habit of charging is spoken of now, and what to do instead."""
     verdict = material.found.verdict
@@ -158,6 +170,7 @@ def _numbers(plan: Plan) -> dict[str, Any]:
         "next_charge": plain_values(answer(plan)),
         "habits": [row(plan, one) for one in plan.ahead],
         "least_balancing": None if plan.least is None else plain_values(plan.least),
+        "assumed": list(plan.state.assumed),
         "leak_known": plan.state.leak is not None,
         "sag_known": plan.state.sag_known,
         "limit_mv": plan.asked.limit_mv,
@@ -166,19 +179,26 @@ def _numbers(plan: Plan) -> dict[str, Any]:
 
 def _lines(plan: Plan) -> list[str]:
     said = answer(plan)
-    lines = [*_wrapped(f"Next charge: {said.do}."), *_wrapped(f"{said.why}."), ""]
+    head = [] if plan.first is None else [f"{said.headline}."]
+    lines = [*head, *_wrapped(f"Next charge: {said.do}."), *_wrapped(f"{said.why}."), ""]
     lines.append(f"{'after a year':24s}{'spread at full, mV':>19s}{'range lost':>15s}{'aged':>9s}{'h/week':>8s}")
     for told in (row(plan, one) for one in plan.ahead):
         low, middle, high = told["spread_mv"]
         less, _, more = told["lost_to_spread_percent"]
         aged = told["lost_to_ageing_percent"]
-        spread, lost = f"{middle:.0f} ({low:.0f} to {high:.0f})", f"{less:.1f} to {more:.1f} %"
+        spread, lost = ranged(low, middle, high), _between(less, more)
         last = "" if aged is None else f"{aged:.1f} %"
         lines.append(f"{told['habit']:24s}{spread:>19s}{lost:>15s}{last:>9s}{told['charger_h_per_week']:>8.1f}")
     lines.append("")
     for what, first in (("empty under load", "empty"), ("its ceiling in a charge", "ceiling")):
         lines += _first_times(plan, what, first)
     return [*lines, "", *(line for said_too in (*rests_on(plan), STORAGE, CAUTION) for line in _wrapped(said_too))]
+
+
+def _between(low: float, high: float) -> str:
+    """Per cent, one number where both are the same."""
+    said = [f"{value:.1f}" for value in (low, high)]
+    return f"{' to '.join(dict.fromkeys(said))} %"
 
 
 def _first_times(plan: Plan, what: str, first: str) -> list[str]:

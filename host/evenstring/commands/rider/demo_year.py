@@ -12,12 +12,16 @@ from typing import TypeVar
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
-from evenstring.commands.history.plan import known_leaks
+from evenstring import __version__
+from evenstring.commands.history.book_options import book_to_read
+from evenstring.commands.history.evidence import document_files, write_document
+from evenstring.commands.history.plan import asked_first, known_leaks
 from evenstring.commands.say import say
 from evenstring.errors import UsageError
 from evenstring.io.files import make_folder, refuse_existing, write_new
 from evenstring.io.load import load_session, profile_of
 from evenstring.logbook.entry import Entry, entry_of
+from evenstring.logbook.evidence.collect import collected
 from evenstring.logbook.of_pack import history_of
 from evenstring.logbook.store.book import Book
 from evenstring.logbook.store.database import opened
@@ -34,6 +38,7 @@ from evenstring.report.material import gather_material
 from evenstring.report.report_json import report_json
 from evenstring.sim.scenario.year import LEAK_BEGINS, LEAKING, NAME, STORY, evenings
 from evenstring.text import json_text
+from evenstring.workshop.paper.typeset import can_typeset
 
 __all__ = ["demo_year"]
 
@@ -44,11 +49,12 @@ _MONTHS, _PLAN = "months.html", "plan.html"
 
 
 def demo_year(output: Path, force: bool) -> None:
-    """Everything into a folder: recordings, logbook, months.html, plan.html."""
+    """Everything into a folder: recordings, logbook, months.html, plan.html, and the history as a document."""
     began_s = time.monotonic()
     folder = output / "recordings"
-    for page in (_MONTHS, _PLAN):
-        refuse_existing(output / page, force)
+    documents = document_files(output, can_typeset())
+    for page in (output / _MONTHS, output / _PLAN, *documents):
+        refuse_existing(page, force)
     _emptied(folder, output / "logbook", force)
     make_folder(folder)
     say(f"{NAME}: a year of evenings\n{STORY}")
@@ -56,6 +62,7 @@ def demo_year(output: Path, force: bool) -> None:
     history = history_of(entries)
     now_s = float(history.end_s[-1]) + _DAY_S
     write_new(output / _MONTHS, months_page(history, NAME, now_s).encode(), force)
+    _documented(output, now_s, force)
     said = _planned(output, _newest_charge(entries, paths), history, force)
     stands = standing(history, now_s)
     say(f"\n{len(entries)} recordings in {output / 'recordings'}, kept in {output / 'logbook'}")
@@ -64,6 +71,7 @@ def demo_year(output: Path, force: bool) -> None:
     say(said)
     say(f"The simulator's truth: group {LEAKING} leaks from {LEAK_BEGINS:%Y-%m-%d} on.")
     say(f"\nDone in {time.monotonic() - began_s:.0f} s. Look at {output / _MONTHS}, then at {output / _PLAN}")
+    say(f"The same as a document to hand on: {', '.join(str(path) for path in documents[1:])}")
 
 
 def _emptied(recordings: Path, logbook: Path, force: bool) -> None:
@@ -113,10 +121,16 @@ def _newest_charge(entries: list[Entry], paths: list[Path]) -> Path:
     return (told or paths)[-1]
 
 
+def _documented(output: Path, now_s: float, force: bool) -> None:
+    with book_to_read(output / "logbook") as book:
+        doc, _ = collected(book, book.packs()[0], now_s, f"evenstring {__version__}")
+    write_document(doc, output, can_typeset(), force)
+
+
 def _planned(output: Path, newest: Path, history: History, force: bool) -> str:
     session = load_session([newest])
     material = gather_material(session, profile_of(session))
-    plan = made_plan(state_of(material, known_leaks(history)), _ASKED)
+    plan = made_plan(state_of(material, known_leaks(history)), _ASKED, asked_first(material, history))
     write_new(output / _PLAN, plan_page(plan, NAME).encode(), force)
     return f"Next charge: {answer(plan).do}."
 

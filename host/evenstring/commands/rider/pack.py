@@ -50,23 +50,46 @@ def command(  # one argument an option
     the pack maker's limits come before any here.
     """
     refuse_existing(output, force)
+    try:
+        text = _asked(groups, chemistry, capacity, name)
+    except click.Abort:
+        say(err=True)
+        raise InputError(
+            f"{output}: not written, since a question got no answer. Without questions: evenstring pack --groups N"
+            " --chemistry NAME --capacity AH"
+        ) from None
+    profile = parse_profile(text, str(output))
+    write_new(output, text.encode(), force)
+    say(f"{output}: {_summary(profile)}")
+
+
+def _asked(groups: int | None, chemistry: str | None, capacity: float | None, name: str | None) -> str:
+    """The text of the profile, from what was given and what is answered."""
     values: dict[tuple[str, str], Any] = {}
     asking = groups is None or chemistry is None or capacity is None
     if asking:
         name = click.prompt("Name, as you call it", default="", show_default=False) if name is None else name
-    groups = groups or click.prompt("Cell groups in series (sense leads less one)", type=GROUPS)
+    groups = groups or _needed("Cell groups in series (sense leads less one)", GROUPS)
     if chemistry is None:
         for key, row in CHEMISTRIES.items():
             say(f"  {key:<4} {row.about}, {row.empty_v:.2f} to {row.full_v:.2f} V a group")
         chemistry = click.prompt("Chemistry", default="nmc", value_proc=_chemistry)
     row = CHEMISTRIES[chemistry]
-    capacity = click.prompt("Capacity, Ah", type=CAPACITY) if capacity is None else capacity
+    capacity = _needed("Capacity, Ah", CAPACITY) if capacity is None else capacity
     if asking:
         values = _limits(row, chemistry) | _more()
-    text = pack_text(name or "", groups, chemistry, capacity, values)
-    profile = parse_profile(text, str(output))
-    write_new(output, text.encode(), force)
-    say(f"{output}: {_summary(profile)}")
+    return pack_text(name or "", groups, chemistry, capacity, values)
+
+
+def _needed(question: str, kind: click.ParamType[Any]) -> Any:
+    """Asked until it is answered; a blank answer is told why it is none."""
+
+    def number(text: str) -> Any:
+        if not text.strip():
+            raise click.BadParameter("a number is needed here; Ctrl-C leaves, and nothing is written")
+        return kind(text)
+
+    return click.prompt(question, default="", show_default=False, value_proc=number)
 
 
 def _chemistry(written: str) -> str:

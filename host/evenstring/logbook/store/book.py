@@ -9,31 +9,25 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from evenstring import __version__
 from evenstring.errors import InputError, UsageError
 from evenstring.logbook.store.database import FILE, damaged
 from evenstring.logbook.store.files import Seen, begins_with, copied, leftovers, remove_copy, sha256_of
+from evenstring.logbook.store.findings_version import findings_version
 from evenstring.logbook.store.rows import Added, Found, Listed, Source
 from evenstring.logbook.store.whose import PackKey, Told, own_id, whose
 
-__all__ = ["Book", "findings_version"]
+__all__ = ["Book"]
 
 _LISTED = (
     "SELECT r.pack_id, r.id, r.path, r.sha256, r.bytes, r.start_s, f.entry FROM recording r"
     " JOIN finding f ON f.rowid = (SELECT max(rowid) FROM finding WHERE recording_id = r.id)"
 )
 _LISTED_KINDS = (int, int, str, str, int, float | None, str)
+_BESIDE = 5  # recordings that a new one is held to: our choice
 _BARE = """
     DELETE FROM pack WHERE NOT EXISTS (SELECT 1 FROM recording WHERE pack_id = pack.id)
     AND NOT EXISTS (SELECT 1 FROM cleared WHERE pack_id = pack.id)
 """
-
-
-def findings_version() -> str:
-    """Of what is found and kept: the program, and how many figures an entry has."""
-    from evenstring.logbook.entry import Entry  # noqa: PLC0415  # the analysis: see rows.py
-
-    return f"{__version__}/{len(Entry.__dataclass_fields__)}"
 
 
 class Book:
@@ -68,6 +62,18 @@ class Book:
         query = f"{_LISTED} WHERE r.pack_id = ? ORDER BY r.start_s, r.id"
         for _pack, number, path, *rest in self._read(query, (self._number(pack),), _LISTED_KINDS):
             yield Listed(number, pack, self._folder / path, *rest)
+
+    def beside(self, pack: PackKey, number: int, start_s: float | None, ends_s: float) -> Iterator[Listed]:
+        """Recordings of a pack but this one: those of the same hours, and the latest few."""
+        of_pack = f"{_LISTED} WHERE r.pack_id = ? AND r.id != ?"
+        asked = self._number(pack), number
+        rows = [
+            *self._read(f"{of_pack} AND r.start_s < ? AND r.start_s + r.duration_s > ? LIMIT {_BESIDE}",
+                        (*asked, ends_s, start_s), _LISTED_KINDS),
+            *self._read(f"{of_pack} ORDER BY r.start_s DESC LIMIT {_BESIDE}", asked, _LISTED_KINDS),
+        ]  # fmt: skip
+        for _pack, beside, path, *rest in rows:
+            yield Listed(beside, pack, self._folder / path, *rest)
 
     def listed(self, number: int) -> Listed:
         """One recording with its latest findings.
@@ -106,7 +112,7 @@ class Book:
         return None if row is None else (int(row[0]), next(p for p in self.packs() if p.number == row[1]))
 
     def of_this_version(self, number: int) -> bool:
-        """Whether the findings of a recording are of this version of the program."""
+        """Whether the findings of a recording are of this program, its version and its sources."""
         return bool(
             self._db.execute(
                 "SELECT 1 FROM finding WHERE recording_id = ? AND version = ?", (number, findings_version())

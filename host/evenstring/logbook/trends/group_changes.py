@@ -5,6 +5,10 @@ once for a step: a joint that gives way or is cleaned, a meter whose offset jump
 
 One change is all that a line bears: a group that fell and then stayed low, since balancing came up with it, is neither.
 So the history is looked at as it stood some weeks ago too, and what was found then counts while it is still there.
+
+Levels are coupled: while balancing is busy with one group that leaks, it bleeds all others alike and no longer evens
+out their natural drift, so that each of them moves too. A level counts only where it moved farther than those of the
+others do in the same weeks.
 """
 
 from __future__ import annotations
@@ -31,6 +35,8 @@ _LEAST: dict[Quantity, float] = {"departure": 5.0, "resistance": 0.06, "capacity
 _LOOKS_A_YEAR = 52  # a rider looks weekly, so the bar holds for a year of looks at all groups; our choice
 _AGO_WEEKS = (8.0, 20.0)  # looks back; within the looks that the bar holds for: our choice
 _STILL = 5  # last recordings whose median says whether a change is still there: our choice
+_STANDS_OUT = 3.5  # robust standard deviations: published (B. Iglewicz, D. C. Hoaglin, How to Detect Outliers, 1993)
+_SIGMA_OF_MAD = 1.4826  # of normal scatter over its median absolute deviation: published (the same)
 _BORROWED = 12  # degrees of freedom that the other groups lend one group's scatter; tuned on histories 0 to 99
 
 
@@ -73,7 +79,21 @@ def _changes(history: History) -> list[GroupChange]:
         for quantity in _KINDS
         for group, series in enumerate(_alike(history, quantity), 1)
         if (made := _likeliest(series, quantity, group, history.groups * _LOOKS_A_YEAR)) is not None
+        and (quantity != "departure" or _stands_out(history, made))
     ]
+
+
+def _stands_out(history: History, one: GroupChange) -> bool:
+    """Whether this group's level moved since the date unlike those of the others, by the same line through each."""
+    told = np.isfinite(history.departure_mv).all(axis=1)
+    weeks = (history.end_s[told] - one.change.at_s) / WEEK_S
+    step = one.change.kind == "step"
+    since = (weeks >= 0).astype(np.float64) if step else np.maximum(weeks, 0.0)
+    columns = np.column_stack((np.ones(len(weeks)), weeks, since))
+    _, slope, change = np.linalg.lstsq(columns, history.departure_mv[told], rcond=None)[0]
+    moved = change if step else (slope + change) * weeks[-1]
+    away = np.abs(moved - np.median(moved))
+    return bool(away[one.group - 1] > _STANDS_OUT * _SIGMA_OF_MAD * np.median(away))
 
 
 def _still_there(history: History, one: GroupChange) -> GroupChange | None:

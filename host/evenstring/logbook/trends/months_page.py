@@ -95,7 +95,7 @@ def since_words(one: Standing) -> str:
 
 def _row(row: TrendRow) -> tuple[str, ...]:
     made = row.trend
-    figures = (f"{v:+.2f}".replace("-", "\N{MINUS SIGN}") for v in (made.a_week, made.low, made.high))
+    figures = (f"{v:+z.2f}".replace("-", "\N{MINUS SIGN}") for v in (made.a_week, made.low, made.high))
     return (f"{row.what}, {row.unit}", *figures, f"{made.level:.1f}".replace("-", "\N{MINUS SIGN}"), str(made.count))
 
 

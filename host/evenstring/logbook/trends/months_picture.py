@@ -58,7 +58,7 @@ def months_picture(history: History, changes: tuple[GroupChange, ...]) -> Pictur
 
 def _alt(history: History, values: np.ndarray, named: list[int]) -> str:
     head = f"Level lines of {history.groups} groups over {len(values)} charges. "
-    said = [f"group {g + 1} stood {values[-1, g]:+.0f} mV from the median at the last" for g in named]
+    said = [f"group {g + 1} stood {values[-1, g]:+z.0f} mV from the median at the last" for g in named]
     return head + ("; ".join(said) or "none leaves the others") + "."
 
 

@@ -111,7 +111,7 @@ def _facts(history: History, changes: tuple[GroupChange, ...]) -> Iterator[tuple
         group = int(np.argmax(found.percent_week)) + 1
         best, low, high = found.interval(group)
         rests = f"95 %; {found.pairs} pairs of rests"
-        rate = f"{best:+.2f} % a week more than the middle one ({low:+.2f} to {high:+.2f}, {rests})"
+        rate = f"{best:+z.2f} % a week more than the middle one ({low:+z.2f} to {high:+z.2f}, {rests})"
         yield "leak", f"group {group} loses most: {rate}"
 
 

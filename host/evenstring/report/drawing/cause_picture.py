@@ -40,8 +40,8 @@ def weakness_picture(session: Session, weakness: Weakness) -> Picture | None:
     flat = cause in ("meter_offset", "charge_offset")
     slope, at_zero = np.polyfit(x, departure, 1)
     ends = np.array([x.min(), x.max()])
-    middle = f"{float(np.median(departure)):+.1f} mV at the median"
-    said = middle if flat else f"a straight fit, {slope:+.2f} mV per {unit}"
+    middle = f"{float(np.median(departure)):+z.1f} mV at the median"
+    said = middle if flat else f"a straight fit, {slope:+z.2f} mV per {unit}"
     said = said.replace("-", "\N{MINUS SIGN}")
     few = np.unique(np.linspace(0, len(x) - 1, _DOTS).astype(int))
     return Picture(

@@ -26,7 +26,7 @@ def section(material: Material) -> Section:
     lines += [f"The meter, not a cell: {p.text}." for p in found.meter_patterns]
     lines += _mending(found.usable) + _at_bench(found.bench)
     rows = [
-        (f"group {r.group}", signed(f"{r.add_ah:+.2f} Ah"), signed(f"{r.low_ah:+.2f} to {r.high_ah:+.2f} Ah"))
+        (f"group {r.group}", signed(f"{r.add_ah:+z.2f} Ah"), signed(f"{r.low_ah:+z.2f} to {r.high_ah:+z.2f} Ah"))
         for r in found.repair
         if r.low_ah * r.high_ah > 0 and abs(r.add_ah) >= _WORTH * material.profile.capacity_ah
     ]

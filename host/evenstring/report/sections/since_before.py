@@ -17,7 +17,7 @@ def section(material: Material) -> Section | None:
     if look is None:
         return None
     rows = [
-        (f"group {g}", signed(f"{rate:+.2f} %"), signed(f"{low:+.2f} to {high:+.2f} %"))
+        (f"group {g}", signed(f"{rate:+z.2f} %"), signed(f"{low:+z.2f} to {high:+z.2f} %"))
         for g, rate, low, high in look.all_leaks
     ]
     heads = ["loses a week, against the median group", "of capacity", "interval, level 0.9"] if rows else []
@@ -32,7 +32,7 @@ def lines_of(look: SecondLook) -> list[str]:
     if look.all_leaks and not look.leaks:
         lines.append("No group loses charge faster than its neighbours by more than their scatter.")
     if look.monitor_percent_per_week is not None:
-        line = signed(f"{look.monitor_percent_per_week:+.2f} % a week from the first group to the last")
+        line = signed(f"{look.monitor_percent_per_week:+z.2f} % a week from the first group to the last")
         lines.append(f"A load that grows along the string ({line}), as a monitor's taps make, was taken off first.")
     lines += map(_change, look.changes)
     if not look.changes and not any(u.what == "second_look.fade" for u in look.unknown):
@@ -59,5 +59,5 @@ def _leak(leak: GroupLeak) -> str:
 
 
 def _change(change: Change) -> str:
-    much = signed(f"{change.change:+.1f} % ({change.low:+.1f} to {change.high:+.1f})")
+    much = signed(f"{change.change:+z.1f} % ({change.low:+z.1f} to {change.high:+z.1f})")
     return f"Group {change.group}: {_CHANGES[change.what]} against the others changed by {much}."

@@ -15,10 +15,14 @@ from evenstring.report.words import ACTIONS, listed
 from evenstring.workshop.comparison.compare import Change, Compared
 from evenstring.workshop.comparison.quantities import QUANTITIES, Kind
 
-__all__ = ["FATES", "Answer", "Became", "Fate", "answer"]
+__all__ = ["FATES", "UNPROVED", "Answer", "Became", "Fate", "answer"]
 
 Fate = Literal["mended", "better", "still out", "worse"]
 FATES: tuple[Fate, ...] = get_args(Fate)  # the gravest last
+UNPROVED = (
+    "nothing in these two says that they are of one pack: compare them only if you know it (then give --same-pack)."
+    " What would say it: a name in pack.toml (evenstring pack --name), or an id of its own on the board"
+)
 _STOPPING: tuple[Action, ...] = ("do_not_charge", "inspect")  # with such a verdict no repair is done: our choice
 _LASTING = ("capacity", "resistance")
 _WAIT = "leave it on the charger past its light and record that; what is then still out is not mended by charging"

@@ -14,10 +14,20 @@ from statistics import NormalDist
 
 from evenstring.errors import InputError
 from evenstring.logbook.entry import Entry, entry_of
+from evenstring.logbook.store.whose import own_id
 from evenstring.report.material import Material
 from evenstring.workshop.comparison.quantities import Quantity
 
-__all__ = ["Change", "Compared", "Row", "compare", "differences", "refuse_other_pack"]
+__all__ = [
+    "Change",
+    "Compared",
+    "Row",
+    "compare",
+    "differences",
+    "proves_nothing",
+    "refuse_other_number",
+    "refuse_other_pack",
+]
 
 _LEVEL = 0.95  # of all intervals together: common practice
 _OTHER_METER_MV = 1.0  # standard, of a group against the others, between two meters: common practice
@@ -74,7 +84,8 @@ class Compared:
     Attributes:
         rows: group by group.
         level_mv: departure up to which a group counts as level: half of the target for the whole string.
-        other_pack: why these may be two packs; empty: nothing says so.
+        other_pack: why these may be two packs; empty: nothing says so, or a person says that it is one.
+        unproved: nothing says that it is one either.
     """
 
     rows: tuple[Row, ...]
@@ -84,6 +95,7 @@ class Compared:
     verdicts: tuple[str, str]
     ended: tuple[str, str]  # how the last charge ended
     cautions: tuple[str, ...]
+    unproved: bool = False
 
 
 def refuse_other_pack(before: Material, after: Material) -> None:
@@ -92,14 +104,28 @@ def refuse_other_pack(before: Material, after: Material) -> None:
     Raises:
         InputError: number of groups, chemistry or name differ.
     """
+    refuse_other_number(before, after)
     if told := differences(before, after):
         raise InputError(f"these are not two recordings of one pack: {told[0]}; --same-pack compares them all the same")
+
+
+def refuse_other_number(before: Material, after: Material) -> None:
+    """Nothing to put side by side, whatever anybody says.
+
+    Raises:
+        InputError: the numbers of groups differ.
+    """
+    a, b = before.session.groups, after.session.groups
+    if a != b:
+        raise InputError(
+            f"groups {a} before, {b} after: they cannot be put side by side. Does one table lack a column, or hold one"
+            " too many? Say what is a group by --map; else these are two packs: `evenstring report` tells of each"
+        )
 
 
 def differences(before: Material, after: Material) -> tuple[str, ...]:
     """In what the two say themselves that they are different packs."""
     pairs = (
-        ("groups", before.session.groups, after.session.groups),
         ("chemistry", before.profile.chemistry, after.profile.chemistry),
         ("name", before.profile.name, after.profile.name),
         ("string", before.session.ident.string_name, after.session.ident.string_name),
@@ -107,15 +133,30 @@ def differences(before: Material, after: Material) -> tuple[str, ...]:
     return tuple(f"{what} {a} before, {b} after" for what, a, b in pairs if a and b and a != b)
 
 
-def compare(before: Material, after: Material) -> Compared:
+def proves_nothing(before: Material, after: Material) -> bool:
+    """Whether no name, string or board that both have says that they are of one pack."""
+    idents = before.session.ident, after.session.ident
+    pairs = (
+        (before.profile.name, after.profile.name),
+        (idents[0].string_name, idents[1].string_name),
+        (own_id(idents[0].board_id), own_id(idents[1].board_id)),
+    )
+    return not any(a and a == b for a, b in pairs)
+
+
+def compare(before: Material, after: Material, *, same_pack: bool = False) -> Compared:
     """Group by group. Whether it is one pack is asked before (`refuse_other_pack`).
+
+    Args:
+        before: what was found in the first.
+        after: and in the second.
+        same_pack: a person says that they are of one pack.
 
     Raises:
         InputError: the numbers of groups differ.
     """
+    refuse_other_number(before, after)
     a, b = entry_of(before), entry_of(after)
-    if a.groups != b.groups:
-        raise InputError(f"{a.groups} groups before and {b.groups} after cannot be put side by side")
     one_meter = before.session.ident.board_id == after.session.ident.board_id
     z = NormalDist().inv_cdf(1.0 - (1.0 - _LEVEL) / 2.0 / a.groups)
     columns = tuple(_columns(a, b, 0.0 if one_meter else _OTHER_METER_MV))
@@ -123,7 +164,8 @@ def compare(before: Material, after: Material) -> Compared:
     return Compared(
         rows=rows,
         level_mv=after.found.balancing.target_mv / 2.0,
-        other_pack=(*differences(before, after), *_strange(rows)),
+        other_pack=() if same_pack else (*differences(before, after), *_strange(rows)),
+        unproved=not same_pack and proves_nothing(before, after),
         spread_mv=(a.spread_end_mv, b.spread_end_mv),
         verdicts=(a.action, b.action),
         ended=(a.ended, b.ended),

@@ -13,7 +13,7 @@ from evenstring.report.drawing.picture import draw
 from evenstring.report.sections.section import signed
 from evenstring.report.words import ACTIONS, CAUTIONS, ENDED
 from evenstring.text import plain
-from evenstring.workshop.comparison.answer import Answer, Became
+from evenstring.workshop.comparison.answer import UNPROVED, Answer, Became
 from evenstring.workshop.comparison.compare import Change, Compared, Row
 from evenstring.workshop.comparison.picture import pictures
 from evenstring.workshop.comparison.quantities import QUANTITIES, Kind
@@ -37,13 +37,16 @@ def comparison_page(found: Compared, told: Answer, name: str, about: str) -> str
     environment = jinja2.Environment(
         autoescape=True, trim_blocks=True, finalize=_shown, undefined=jinja2.StrictUndefined
     )
-    return environment.from_string(_asset("comparison.html.j2")).render(
+    return environment.from_string(
+        _asset("comparison.html.j2")
+    ).render(
         css=Markup(_asset("page.css")),  # noqa: S704  # our own file
         name=name or "This string",
         about=about,
         told=told,
         became=[_became(b) for b in told.became],
         other_pack=found.other_pack,
+        unproved=f"{UNPROVED[0].upper()}{UNPROVED[1:]}." if found.unproved else "",
         figures=_figures(found),
         pictures=[draw(p) for p in pictures(found, told.became)],
         kinds=kinds,
@@ -100,4 +103,4 @@ def _cells(c: Change | None) -> tuple[str, str, str]:
 
 def _tenths(value: float) -> str:
     """With a sign, and no zero below zero."""
-    return signed(f"{round(value, 1) + 0.0:+.1f}")
+    return signed(f"{value:+z.1f}")

@@ -74,5 +74,5 @@ def _string_axis(groups: int) -> Axis:
 
 
 def _alt(kind: Kind, known: list[tuple[int, Change]], out: set[int]) -> str:
-    told = [f"group {g} from {c.before:+.1f} to {c.after:+.1f}" for g, c in known if g in out]
+    told = [f"group {g} from {c.before:+z.1f} to {c.after:+z.1f}" for g, c in known if g in out]
     return f"{len(known)} groups before and after, {kind.unit} {kind.said}: {'; '.join(told) or 'none stands out'}."

@@ -8,12 +8,18 @@ from __future__ import annotations
 import json
 import tempfile
 from importlib.resources import files
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
 from evenstring.errors import InputError
 
-__all__ = ["refuse_without_typst", "typeset"]
+__all__ = ["can_typeset", "refuse_without_typst", "typeset"]
+
+
+def can_typeset() -> bool:
+    """Whether the library that typesets, an extra, is installed."""
+    return find_spec("typst") is not None
 
 
 def refuse_without_typst() -> None:
@@ -22,12 +28,8 @@ def refuse_without_typst() -> None:
     Raises:
         InputError: it is not installed.
     """
-    try:
-        import typst  # noqa: F401, PLC0415  # an extra
-    except ImportError as error:
-        raise InputError(
-            "paper needs the extra `paper`: pip install 'evenstring[paper]'. The page (.html) prints too"
-        ) from error
+    if not can_typeset():
+        raise InputError("paper needs the extra `paper`: pip install 'evenstring[paper]'. The page (.html) prints too")
 
 
 def typeset(data: dict[str, Any], text: bytes | None = None) -> bytes:

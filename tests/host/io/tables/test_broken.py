@@ -32,6 +32,8 @@ BROKEN: dict[str, tuple[str | bytes, tuple[str, ...]]] = {
     "two groups of three": ("Time (s),Cell 1,Cell 2\n0,3.9,3.9\n1,3.9,3.9\n", ("number 3 is missing", "--map")),
     "a group left out": ("Time (s),Cell 1,Cell 3\n0,3.9,3.9\n1,3.9,3.9\n", ("number 2 is missing",)),
     "five groups of three": ("t,C1,C2,C3,C4,C5\n0,3.9,3.9,3.9,3.9,3.9\n1,3.9,3.9,3.9,3.9,3.9\n", ("C4", "3 groups")),
+    "nothing like a group": ("zeit,temp1,temp2,strom\n0,21,22,1.0\n10,21,22,1.1\n20,21,22,1.0\n", ("It has: zeit (0 ...), temp1 (21 ...)", '--map "temp1=g1,temp2=g2,...')),
+    "a count that is wrong": ("t_s,a,b\n0,3.9,3.8\n1,3.9,3.8\n2,3.9,3.8\n", ("2 of them may hold volts", "--groups 2?", "a=g1,b=g2")),
     "a name twice": ("t_s,g1,g2,g2,g3\n0,3.9,3.9,3.9,3.9\n1,3.9,3.9,3.9,3.9\n", ("columns 3 and 4", "rename")),
     "spelled alike": ("t_s,g1,g2,g02,g3\n0,3.9,3.9,3.9,3.9\n1,3.9,3.9,3.9,3.9\n", ("columns 3 and 4",)),
     "a word": (_changed(7, "5,3.9,full,3.9"), ("line 7", "Cell 2", "'full'", "empty")),

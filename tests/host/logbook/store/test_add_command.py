@@ -70,6 +70,17 @@ def test_one_that_cannot_be_read_does_not_stop_the_others(tmp_path: Path, charge
     assert len(listed(tmp_path)) == 1
 
 
+def test_one_question_is_asked_once_however_many_files_raise_it(tmp_path: Path) -> None:
+    for k in range(2):
+        rows = [f"{t},3.7,3.7,3.{69 + k}" for t in range(60)]
+        (tmp_path / f"{k}.csv").write_text("\n".join(["t_s,g1,g2,g3", *rows]) + "\n", encoding="utf-8")
+
+    done = run(tmp_path, "add", tmp_path / "0.csv", tmp_path / "1.csv", "--groups", "3", "--chemistry", "nmc")
+
+    assert done.stdout.count("which pack is this?") == 1
+    assert f"1.csv: not added, for the same reason as {tmp_path / '0.csv'}" in done.stdout
+
+
 def test_another_profile_under_one_name_is_asked_for_and_answered(tmp_path: Path, table: Path) -> None:
     """Both come without a board's own identity; before, they ran together unseen."""
     other = tmp_path / "other.csv"
@@ -92,7 +103,7 @@ def test_a_table_is_read_again_as_it_was_read(tmp_path: Path, table: Path, monke
     (tmp_path / "pack.toml").unlink()
 
     nothing = run(tmp_path, "re-analyse")
-    monkeypatch.setattr(book_module, "__version__", "999")
+    monkeypatch.setattr(book_module, "findings_version", lambda: "999")
     before = run(tmp_path, "trend")
     again = run(tmp_path, "re-analyse")
 
@@ -111,7 +122,7 @@ def test_after_an_update_adding_the_same_file_again_computes_it_anew(
     tmp_path: Path, charge: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     run(tmp_path, "add", charge)
-    monkeypatch.setattr(book_module, "__version__", "999")
+    monkeypatch.setattr(book_module, "findings_version", lambda: "999")
 
     assert "recording 1 (findings anew)" in run(tmp_path, "add", charge).output
     assert "here already" in run(tmp_path, "add", charge).output

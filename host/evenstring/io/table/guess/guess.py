@@ -6,6 +6,8 @@ import re
 from collections.abc import Sequence
 from datetime import datetime
 
+import numpy as np
+
 from evenstring.errors import InputError
 from evenstring.io.table.guess.groups import Found, find_groups, find_long, volt_scale
 from evenstring.io.table.guess.layout import guess_layout
@@ -19,9 +21,12 @@ from evenstring.io.table.guess.quantities import (
 )
 from evenstring.io.table.guess.sample import Sample, take_sample
 from evenstring.io.table.guess.times import find_times
+from evenstring.text import plain
 
 __all__ = ["guess_plan"]
 
+_SHOWN = 12  # columns of a refused table that are shown: our choice
+_LOW_V, _HIGH_V = 1.5, 4.5  # between which a group's usual volts lie, whatever its chemistry: our choice
 _ROLE = re.compile(r"t|date|g[1-9]\d?|[-+]?current|temp[1-8]|pack|group|volts|-")
 
 
@@ -148,13 +153,24 @@ def _readings(
         found = None
     chosen = found or long
     if chosen is None:
-        first = next(iter(sorted(wanted)))
-        raise InputError(
-            f"{where}: line 1: no columns of {groups} groups found (g{first} is missing; so may be their numbers); name"
-            f' them g1 to g{groups}, or say --map "NAME=g1,..."'
-        )
+        raise InputError(_no_groups(sample, free, min(wanted), groups, where))
     used = {c.index for c in chosen.columns}
     return Found(own + chosen.columns, chosen.notes), [k for k in free if k not in used]
+
+
+def _no_groups(sample: Sample, free: list[int], first: int, groups: int, where: str) -> str:
+    """What the table has instead, and how its groups are named by hand."""
+    called = [name.text or f"#{k + 1}" for k, name in enumerate(sample.names)]
+    seen = [f"{plain(called[k], 40)} ({next(iter(sample.filled(k)), 'empty')[:12]} ...)" for k in range(len(called))]
+    more = f", and {len(seen) - _SHOWN} more" if len(seen) > _SHOWN else ""
+    other = [k for k in free if not np.all(np.diff(sample.finite(k)) > 0)]  # what only rises is a time
+    like = [k for k in other if _LOW_V <= sample.level(k) <= _HIGH_V]
+    count = f" {len(like)} of them may hold volts of a group: is it --groups {len(like)}?" if len(like) > 1 else ""
+    example = ",".join(f"{plain(called[k], 40)}=g{first + n}" for n, k in enumerate((like or other or [0])[:2]))
+    return (
+        f"{where}: line 1: no columns of {groups} groups found. It has: {', '.join(seen[:_SHOWN])}{more}.{count} Name"
+        f' them g1 to g{groups}, or say which they are: --map "{example},..."'
+    )
 
 
 def _quantities(
