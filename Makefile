@@ -14,6 +14,7 @@ help:
 	@echo "  make test-quick  host and protocol in a minute: no browser, no 32-bit interpreter, no physics cells"
 	@echo "  make coverage  all tests, with what they leave out"
 	@echo "  make lowest    quick tests with the lowest versions of all dependencies that pyproject.toml allows"
+	@echo "  make portable  without POSIX, from the wheel alone, wheels for other systems, and every Python that is here"
 	@echo "  make sbom      what this environment is made of, as CycloneDX in out/sbom.json"
 	@echo "  make lint      format check, lint, types, generated files"
 	@echo "  make format    put the code into the house format"
@@ -59,6 +60,29 @@ lowest: $(TEST_STAMP)
 	$(BIN)/uv pip install -q --python $(VENV)/lowest/bin/python --resolution lowest-direct -e '.[quick]'
 	$(VENV)/lowest/bin/python -m pytest -n 2 -m "not (soak or slow or needs_test_extra)" $(QUICK)
 
+PYTHONS := 3.11 3.12 3.13 3.14
+PLATFORMS := aarch64-unknown-linux-gnu aarch64-apple-darwin x86_64-apple-darwin x86_64-pc-windows-msvc
+EMPTY := $(VENV)/empty
+
+# Wheels alone, so that what resolves also installs; nothing is built for a system that is not here.
+portable: $(TEST_STAMP)
+	$(BIN)/python -m pytest -q tests/host/cli/test_without_posix.py
+	@for platform in $(PLATFORMS); do for version in 3.11 3.14; do \
+		$(BIN)/uv pip compile -q --python-platform $$platform --python-version $$version --only-binary :all: \
+			--extra paper --extra parquet --extra deploy pyproject.toml -o $(VENV)/wheels.txt || exit 1; \
+		echo "$$platform, Python $$version: $$(grep -c == $(VENV)/wheels.txt) packages, all as wheels"; \
+	done; done
+	rm -rf $(EMPTY) $(EMPTY)-wheel
+	$(BIN)/uv build -q --wheel -o $(EMPTY)-wheel
+	$(BIN)/uv venv -q --python $(PYTHON) $(EMPTY)
+	$(BIN)/uv pip install -q --python $(EMPTY)/bin/python $(EMPTY)-wheel/*.whl
+	cd $(EMPTY) && bin/evenstring demo -o demo --force >/dev/null && bin/evenstring --version
+	@for version in $(PYTHONS); do \
+		$(BIN)/uv venv -q --clear --no-python-downloads --python $$version $(VENV)/other 2>/dev/null || { echo "Python $$version is not here: not tried"; continue; }; \
+		$(BIN)/uv pip install -q --python $(VENV)/other/bin/python -e '.[quick]' || exit 1; \
+		$(VENV)/other/bin/python -m pytest -q -n 2 -m "not (soak or slow or needs_test_extra)" $(QUICK) || exit 1; \
+	done
+
 sbom: $(TEST_STAMP)
 	$(BIN)/cyclonedx-py environment --pyproject pyproject.toml --of JSON -o out/sbom.json $(BIN)/python
 
@@ -97,5 +121,5 @@ gallery: $(TEST_STAMP)
 clean:
 	rm -rf $(VENV) out
 
-.PHONY: help demo test test-quick lowest sbom coverage lint format generate notes bench soak gallery clean
+.PHONY: help demo test test-quick lowest portable sbom coverage lint format generate notes bench soak gallery clean
 .DEFAULT_GOAL := help

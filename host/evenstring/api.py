@@ -50,7 +50,7 @@ def load(*paths: File) -> Session:
     """
     if not paths:
         raise UsageError("load: give the path of a recording")
-    return load_session(_paths(paths))
+    return load_session(_paths(paths), whole=True)
 
 
 def analyse(source: Source, pack: Pack = None, *, load_a: float | None = None) -> Findings:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from evenstring.board_words import alarm_words, aside_words, health_words
 
-__all__ = ["Correction", "Gap", "Health", "Ident", "LinkStats", "Mark", "Meter", "Quality", "Said", "Session"]
+__all__ = ["Correction", "Folded", "Gap", "Health", "Ident", "LinkStats", "Mark", "Meter", "Quality", "Said", "Session"]
 
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
@@ -170,6 +170,27 @@ class Gap:
     why: str
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Folded:
+    """Of a recording so long that each row of its session stands for several scans: what the means do not hold.
+
+    Attributes:
+        scans: so many were read.
+        each: of them in a row at most.
+        interval_s: from scan to scan, as they were read.
+        lowest_v, highest_v: (n, g) single readings within each row; NaN where none.
+        low_gap_mv, high_gap_mv: (n, g) from these to the next reading, rounded up; 255: that much or more, or none.
+    """
+
+    scans: int
+    each: int
+    interval_s: float
+    lowest_v: F32
+    highest_v: F32
+    low_gap_mv: U8
+    high_gap_mv: U8
+
+
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Session:
     """Arrays of one recording.
@@ -185,6 +206,7 @@ class Session:
         out_offset_s, back_offset_s: (n, g) or (g,) instants of the readings relative to time_s, or None.
         pack_v: (n, p) whole-pack voltage samples of the scan, or None.
         temps_c: (n, k) temperatures, or None.
+        folded: where each row stands for several scans; None where it is one, which is the usual case.
         start: wall-clock time of time 0, or None when the recording has none.
     """
 
@@ -200,6 +222,7 @@ class Session:
     back_offset_s: F32 | None = None
     pack_v: F32 | None = None
     temps_c: F32 | None = None
+    folded: Folded | None = None
     start: datetime | None = None
     ident: Ident = field(default_factory=Ident)
     meter: Meter = field(default_factory=Meter)
@@ -217,12 +240,17 @@ class Session:
         when = "" if self.start is None else f", from {self.start:%Y-%m-%d %H:%M} UTC"
         current = "with current" if self.has_current else "without current"
         hours = self.duration_s / 3600.0
-        return f"<Session: {self.scans} scans of {self.groups} groups over {hours:.2f} h, {current}{when}>"
+        return f"<Session: {self.scans_read} scans of {self.groups} groups over {hours:.2f} h, {current}{when}>"
 
     @property
     def scans(self) -> int:
         """Number of scans, n."""
         return int(self.volts_v.shape[0])
+
+    @property
+    def scans_read(self) -> int:
+        """Number of scans that the recording holds; more than n where neighbours were taken together."""
+        return self.scans if self.folded is None else self.folded.scans
 
     @property
     def groups(self) -> int:

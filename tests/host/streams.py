@@ -8,6 +8,9 @@ from typing import Any
 
 import numpy as np
 from cobs import cobs
+from evenstring.io.export.pieces import Shape
+from evenstring.io.export.tables import csv_chunks
+from evenstring.session import Session
 from evenstring.wire.encode import Counter, ScanValues, identity, scan_frames
 from evenstring.wire.stream import Batch, StreamDecoder
 
@@ -38,6 +41,11 @@ def recording(n: int = 50, groups: int = 24, boot_count: int = 3, **more: Any) -
     counter = Counter()
     head = identity(counter, groups, "relay_scan", boot_count=boot_count, board_id="invented")
     return head + scans(n, groups, counter, **more)
+
+
+def as_csv(session: Session) -> bytes:
+    """The table of a session, as `evenstring export` writes it."""
+    return b"".join(csv_chunks(Shape.of(session), [session]))
 
 
 def raw_frame(body: bytes) -> bytes:

@@ -6,6 +6,7 @@ A recording may hold several runs of a board (resets, files put one after anothe
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass, fields
 from datetime import UTC, datetime
 from typing import Any
 
@@ -13,14 +14,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.errors import InputError
+from evenstring.io.blocks.scan_block import ScanBlock
 from evenstring.io.run_times import Runs, place_runs
-from evenstring.io.scan_volts import scan_currents, scan_volts
-from evenstring.session import Correction, Gap, Health, Ident, LinkStats, Mark, Meter, Said, Session
-from evenstring.wire.stream import ScanRows
+from evenstring.session import Correction, Folded, Gap, Health, Ident, LinkStats, Mark, Meter, Said, Session
 from evenstring.wire.structs import Frame
 from evenstring.wire.table import load_table
 
-__all__ = ["assemble", "correction_of", "health_of", "ident_of"]
+__all__ = ["Folding", "assemble", "correction_of", "health_of", "ident_of", "in_order"]
 
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
@@ -31,37 +31,38 @@ _GAP_S = 5.0
 _BUSY_FACTOR = 1.25  # where the board says that it missed time and the scans still keep their pace, nothing is missing
 
 
-def assemble(scans: Sequence[ScanRows], frames: Sequence[Frame], link: LinkStats, where: str) -> Session:
+@dataclass(frozen=True, slots=True)
+class Folding:
+    """How scans were taken together before they came here: so many, at most so many a row, so far apart."""
+
+    scans: int
+    each: int
+    interval_s: float
+
+
+def assemble(
+    scans: ScanBlock, frames: Sequence[Frame], link: LinkStats, where: str, folding: Folding | None = None
+) -> Session:
     """Make a Session.
 
     Args:
-        scans: blocks of scans from the decoder, in any order.
+        scans: of one size, in any order; the session takes its arrays from them.
         frames: the other frames, in stream order.
         link: counts of the decoder.
         where: name of the recording, for messages.
+        folding: where rows stand for several scans.
 
     Raises:
-        InputError: scans of different numbers of groups; frames of a schema that this version does not know.
+        InputError: frames of a schema that this version does not know.
     """
     _refuse_new_schema(frames, where)
-    sizes = {int(block.rows["groups"][0]) for block in scans}
-    if len(sizes) > 1:
-        counts = ", ".join(str(v) for v in sorted(sizes))
-        raise InputError(f"{where}: holds scans of {counts} groups; give recordings of one string at a time")
-    groups = sizes.pop() if sizes else 0
-    order = np.argsort(np.concatenate([b.ordinals for b in scans]), kind="stable") if scans else np.zeros(0, np.int64)
-    place = np.empty_like(order)
-    place[order] = np.arange(len(order))
-    arrays = _Arrays(len(order), groups, scans)
-    first = 0
-    for block in scans:
-        arrays.fill(block, place[first : first + len(block.rows)])
-        first += len(block.rows)
-    ordinals = np.concatenate([b.ordinals for b in scans])[order] if scans else order
-    runs = place_runs(ordinals, arrays.uptime_ms, frames)
-    time_s = (runs.time_ms + arrays.span_s * 500.0) / 1000.0
+    scans = in_order(scans)
+    ordinals = scans.ordinals
+    runs = place_runs(ordinals, scans.uptime_ms, frames)
+    time_s = (runs.time_ms + scans.span_s * 500.0) / 1000.0
     if len(time_s):
         time_s = time_s - time_s[0]
+    out_offset_s, back_offset_s = _offsets(scans)
     ident, meter = _identity(frames)
     return Session(
         time_s=time_s,
@@ -69,15 +70,38 @@ def assemble(scans: Sequence[ScanRows], frames: Sequence[Frame], link: LinkStats
         ident=ident,
         meter=meter,
         start=None if runs.wall_ms is None else datetime.fromtimestamp(runs.wall_ms / 1000.0, UTC),
-        gaps=_gaps(time_s, arrays.gap_before, arrays.quiet, runs),
-        marks=(*_marks(frames, ordinals, time_s), *runs.clock_notes),
+        gaps=_gaps(time_s, scans.gap_before, scans.quiet, runs),
+        marks=(*_marks(frames, ordinals, time_s), *runs.clock_notes, *_said_of(folding)),
         pack_toml=_last(frames, "MARK_PACK", "toml"),
         job_toml=_last(frames, "MARK_JOB", "toml"),
         health=_health(frames, ordinals, time_s),
         said=_said(frames, ordinals, time_s),
         corrections=_corrections(frames, ordinals, time_s),
-        **arrays.result(),
+        volts_v=scans.volts_v,
+        quality=scans.quality,
+        span_s=scans.span_s,
+        out_back_v=scans.out_back_v,
+        current_a=scans.current_a,
+        current_out_a=scans.current_out_a,
+        current_back_a=scans.current_back_a,
+        out_offset_s=out_offset_s,
+        back_offset_s=back_offset_s,
+        pack_v=scans.pack_v,
+        temps_c=scans.temps_c,
+        folded=_folded(scans, folding),
     )
+
+
+def _said_of(folding: Folding | None) -> tuple[Mark, ...]:
+    """What the page says of a recording that was too long to be held whole."""
+    if folding is None:
+        return ()
+    text = (
+        f"{folding.scans:,} scans are more than are held at once: up to {folding.each} neighbours are one row, their"
+        f" mean ({folding.interval_s * folding.each:.3g} s); lowest and highest readings are kept for the limits,"
+        " single readings of 0 V among them count as not read"
+    )
+    return (Mark(0.0, "reduced", text),)
 
 
 def _refuse_new_schema(frames: Sequence[Frame], where: str) -> None:
@@ -91,95 +115,39 @@ def _refuse_new_schema(frames: Sequence[Frame], where: str) -> None:
         )
 
 
-class _Arrays:
-    """Session arrays under construction, filled block by block so that memory stays near the result's own size."""
-
-    def __init__(self, n: int, groups: int, scans: Sequence[ScanRows]) -> None:
-        shape = (n, groups)
-        heads = [block.rows[0] for block in scans]
-        two = any(head["passes"] == 2 for head in heads)
-        each = any(head["currents"] > 1 for head in heads)
-        self.uptime_ms = np.zeros(n, np.int64)
-        self.gap_before = np.zeros(n, np.bool_)
-        self.quiet = np.zeros(n, np.bool_)
-        self.span_s = np.zeros(n, np.float32)
-        self.volts_v = np.full(shape, np.nan, np.float32)
-        self.quality = np.zeros(shape, np.uint8)
-        self.out_back_v = np.full(shape, np.nan, np.float32) if two else None
-        self.step_s = np.zeros(n, np.float32)
-        self.turn_s = np.zeros(n, np.float32)
-        self.current_a = np.full(n, np.nan, np.float32) if any(h["currents"] for h in heads) else None
-        self.current_out_a = np.full(shape, np.nan, np.float32) if each else None
-        self.current_back_a = np.full(shape, np.nan, np.float32) if each and two else None
-        self.pack_v = self._extra(n, max((int(h["packs"]) for h in heads), default=0))
-        self.temps_c = self._extra(n, max((int(h["temps"]) for h in heads), default=0))
-        self.groups = groups
-
-    @staticmethod
-    def _extra(n: int, columns: int) -> F32 | None:
-        return np.full((n, columns), np.nan, np.float32) if columns else None
-
-    def fill(self, block: ScanRows, at: I64) -> None:
-        """Store one block of scans of one shape at the given places."""
-        rows = block.rows
-        flags = load_table().flags["scan"]
-        passes = int(rows["passes"][0])
-        self.uptime_ms[at] = rows["uptime_ms"]
-        self.gap_before[at] = (rows["flags"] & (1 << flags["gap_before"])) > 0
-        self.quiet[at] = (rows["flags"] & (1 << flags["quiet"])) > 0
-        self.step_s[at] = rows["step_us"] * 1e-6
-        self.turn_s[at] = rows["turn_us"] * 1e-6
-        steps = (self.groups - 1) * passes
-        self.span_s[at] = rows["step_us"] * (steps * 1e-6) + (rows["turn_us"] * 1e-6 if passes == 2 else 0)
-        decoded = scan_volts(rows, block.step_uv)
-        self.volts_v[at], self.quality[at] = decoded.volts_v, decoded.quality
-        if self.out_back_v is not None and decoded.out_back_v is not None:
-            self.out_back_v[at] = decoded.out_back_v
-        self._fill_extras(rows, at, passes)
-
-    def _fill_extras(self, rows: NDArray[Any], at: I64, passes: int) -> None:
-        currents = scan_currents(rows)
-        if currents and self.current_a is not None:
-            amps, self.current_a[at] = currents
-            if amps.shape[1] > 1 and self.current_out_a is not None:
-                self.current_out_a[at] = amps[:, : self.groups]
-                if passes == 2 and self.current_back_a is not None:
-                    self.current_back_a[at] = amps[:, self.groups :]
-        if rows["packs"][0] and self.pack_v is not None:
-            pack = np.where(rows["pack"] == 65535, np.nan, rows["pack"] * np.float32(0.01))
-            self.pack_v[at, : pack.shape[1]] = pack
-        if rows["temps"][0] and self.temps_c is not None:
-            temps = np.where(rows["temp"] == -32768, np.nan, rows["temp"] * np.float32(0.01))
-            self.temps_c[at, : temps.shape[1]] = temps
-
-    def result(self) -> dict[str, Any]:
-        """The arrays as keyword arguments of Session."""
-        middle = (self.span_s / 2)[:, None]
-        place = np.arange(self.groups, dtype=np.float32)[None, :]
-        out = self.step_s[:, None] * place - middle
-        back = self.step_s[:, None] * (2 * (self.groups - 1) - place) + self.turn_s[:, None] - middle
-        timed = bool(self.step_s.any())
-        return {
-            "volts_v": self.volts_v,
-            "quality": self.quality,
-            "span_s": self.span_s,
-            "out_back_v": self.out_back_v,
-            "current_a": self.current_a,
-            "current_out_a": self.current_out_a,
-            "current_back_a": self.current_back_a,
-            "out_offset_s": _if_constant(out) if timed else None,
-            "back_offset_s": _if_constant(back) if timed and self.out_back_v is not None else None,
-            "pack_v": self.pack_v,
-            "temps_c": self.temps_c,
-        }
+def in_order(scans: ScanBlock) -> ScanBlock:
+    """The scans in stream order, where several kinds of messages brought them."""
+    if bool((np.diff(scans.ordinals) >= 0).all()):
+        return scans
+    order = np.argsort(scans.ordinals, kind="stable")
+    there = (item.name for item in fields(scans) if getattr(scans, item.name) is not None)
+    return ScanBlock(**{name: getattr(scans, name)[order] for name in there})
 
 
-def _if_constant(values: NDArray[Any]) -> F32:
-    """One row when all rows are alike, which is the usual case."""
-    offsets = values.astype(np.float32)
-    return (
-        offsets[0] if len(offsets) and np.array_equal(offsets, np.broadcast_to(offsets[0], offsets.shape)) else offsets
-    )
+def _offsets(scans: ScanBlock) -> tuple[F32 | None, F32 | None]:
+    """Instants of the readings relative to the middle: one row when all scans are alike, as usual; None of no pass."""
+    if not scans.step_s.any():
+        return None, None
+    parts = (scans.step_s, scans.turn_s, scans.span_s)
+    step, turn, span = (a[:1] if all((b == b[0]).all() for b in parts) else a for a in parts)
+    groups = scans.volts_v.shape[1]
+    place = np.arange(groups, dtype=np.float32)
+    middle = (span / np.float32(2))[:, None]
+    out = step[:, None] * place - middle
+    back = step[:, None] * (np.float32(2 * (groups - 1)) - place) + turn[:, None] - middle
+    if len(out) == 1:
+        out, back = out[0], back[0]
+    return out, back if scans.out_back_v is not None else None
+
+
+def _folded(scans: ScanBlock, folding: Folding | None) -> Folded | None:
+    """What the rows do not hold, where they stand for several scans."""
+    if folding is None or scans.lowest_v is None or scans.highest_v is None:
+        return None
+    assert scans.low_gap_mv is not None  # noqa: S101  # the four come together
+    assert scans.high_gap_mv is not None  # noqa: S101
+    kept = (scans.lowest_v, scans.highest_v, scans.low_gap_mv, scans.high_gap_mv)
+    return Folded(folding.scans, folding.each, folding.interval_s, *kept)
 
 
 def _gaps(time_s: F64, gap_before: NDArray[np.bool_], quiet: NDArray[np.bool_], runs: Runs) -> tuple[Gap, ...]:

@@ -34,6 +34,7 @@ _STEPS_V = (
     0.001,
     0.0005,
 )  # resolutions of instruments, coarse first; common practice
+_ROWS = 50_000  # looked at together; our choice
 _STANDS_SCANS = 100  # so long a group may read the same while others move; our choice
 _MOVES_V = 0.02
 
@@ -236,7 +237,8 @@ class Sign:
 def without_dropouts(session: Session) -> Session:
     """The session with readings of 0 V that no cell makes taken as not read, and said in a mark."""
     drops = Dropouts(session.groups)
-    drops.feed(session.volts_v.astype(np.float64))
+    for first in range(0, session.scans, _ROWS):
+        drops.feed(session.volts_v[first : first + _ROWS].astype(np.float64))
     stretches = drops.stretches()
     if not stretches:
         return session

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import select
+import socket
+import time
 from typing import Any
 
 import serial
@@ -40,7 +43,26 @@ def read_some(line: Any) -> bytes:
     Raises:
         one of PORT_ERRORS: the line is lost.
     """
-    waiting = int(line.in_waiting)
-    # A socket says only that something waits, not how much: then the read itself ends when its time is up.
-    counted = not hasattr(line, "_socket")
-    return bytes(line.read(min(max(waiting, 1), _MOST) if counted else _MOST))
+    if hasattr(line, "_socket"):
+        return _from_socket(line._socket)  # its own read throws away what came before the line was closed
+    return bytes(line.read(min(max(int(line.in_waiting), 1), _MOST)))
+
+
+def _from_socket(end: socket.socket) -> bytes:
+    """What comes within a twentieth of a second; that the other end is gone is told when nothing is left to give."""
+    data, until_s = bytearray(), time.monotonic() + _READ_S
+    while len(data) < _MOST and (left_s := until_s - time.monotonic()) > 0:
+        if not select.select([end], [], [], left_s)[0]:
+            break
+        try:
+            part = end.recv(_MOST - len(data))
+        except OSError:
+            if data:
+                break
+            raise
+        if not part:
+            if data:
+                break
+            raise serial.SerialException("the other end has closed")
+        data += part
+    return bytes(data)

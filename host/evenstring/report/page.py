@@ -122,7 +122,7 @@ def _about(session: Session, title: str) -> str:
     parts = [
         plain(title, 200),
         f"{session.groups} groups",
-        f"{counted(session.scans, 'scan')} over {clock(session.duration_s)}",
+        f"{counted(session.scans_read, 'scan')} over {clock(session.duration_s)}",
     ]
     return " · ".join(p for p in [*parts, when] if p)
 

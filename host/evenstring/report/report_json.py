@@ -113,7 +113,7 @@ def _capacity(capacity: Capacity | None, profile: PackProfile) -> dict[str, Any]
 def _recording(session: Session) -> dict[str, Any]:
     return {
         "groups": session.groups,
-        "scans": session.scans,
+        "scans": session.scans_read,
         "duration_s": round(session.duration_s, 3),
         "frames_lost": session.link.frames_lost,
         "frames_damaged": session.link.frames_damaged,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from functools import cache
+from functools import cache, lru_cache
 from math import prod
 from typing import Any
 
@@ -13,6 +13,7 @@ from evenstring.wire.table import Field, Message, load_table
 __all__ = ["bulk_dtype", "count_fields", "fixed_dtype", "header_dtype", "scan_dtype"]
 
 _NUMPY = {"u8": "<u1", "i8": "<i1", "u16": "<u2", "i16": "<i2", "u32": "<u4", "i32": "<i4", "u64": "<u8"}
+_SHAPES = 256  # remembered: a recording has a few, and noise may state millions: our choice
 
 
 @cache
@@ -36,7 +37,7 @@ def fixed_dtype(code: int, pad: int = 0) -> np.dtype[Any]:
     return _dtype([*load_table().header, *fields], {}, pad, None)
 
 
-@cache
+@lru_cache(maxsize=_SHAPES)
 def bulk_dtype(code: int, counts: tuple[int, ...], pad: int = 0, itemsize: int | None = None) -> np.dtype[Any]:
     """Header and payload of a bulk message.
 

@@ -12,10 +12,12 @@ import pyarrow.parquet as pq
 import pytest
 from evenstring.cli import main
 from evenstring.errors import InputError
-from evenstring.io.battery_data import group_files
-from evenstring.io.export import joined, parquet
+from evenstring.io.export.battery_data import group_files
+from evenstring.io.export.pieces import Pieces, Shape
+from evenstring.io.export.tables import WRITERS, csv_chunks, joined, parquet_chunks
 from evenstring.io.load import count_scans, load_session
 from evenstring.session import Session
+from evenstring.wire.encode import message
 
 from tests.host.streams import recording
 
@@ -31,7 +33,7 @@ def session(tmp_path: Path) -> Session:
 
 def test_parquet_holds_the_session(session: Session) -> None:
     """Read back by pyarrow."""
-    table = pq.read_table(io.BytesIO(parquet(session)))
+    table = pq.read_table(io.BytesIO(b"".join(parquet_chunks(Shape.of(session), [session]))))
 
     assert table.column_names == ["t_s", "g1", "g2", "g3", "current_a", "temp1_c"]
     np.testing.assert_array_equal(table["t_s"].to_numpy(), session.time_s)
@@ -42,7 +44,7 @@ def test_parquet_holds_the_session(session: Session) -> None:
 def test_parquet_without_pyarrow_says_what_to_install(session: Session, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "pyarrow", None)
     with pytest.raises(InputError, match=r"evenstring\[parquet\]"):
-        parquet(session)
+        list(parquet_chunks(Shape.of(session), [session]))
 
 
 def test_battery_data_format_is_one_file_a_group(session: Session) -> None:
@@ -96,3 +98,43 @@ def test_putting_frames_together_holds_none_of_them_in_memory(tmp_path: Path, mo
 
     assert peaks[1] < 1.2 * peaks[0]
     assert peaks[1] < path.stat().st_size
+
+
+def test_pieces_are_the_whole(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A board that starts again, a clock mark, a lead at 0 V for a moment across two chunks: as loaded at once."""
+    reading = np.full((4000, 6), 19000, np.int16)
+    reading[1000:3000, 1] = reading[1000:3000, 4] = 0
+    path = tmp_path / "a.frames"
+    marks = message("MARK_TIME", 0, 5000, unix_ms=1_790_000_000_000)
+    path.write_bytes(recording(4000, 3, reading=reading) + recording(500, 3, boot_count=4) + marks)
+    whole = load_session([path], whole=True)
+    monkeypatch.setattr("evenstring.io.load._CHUNK", 1 << 16)
+    pieces = Pieces([path])
+    parts = list(pieces)
+
+    assert len(parts) > 2
+    assert pieces.scans == whole.scans == 4500
+    assert pieces.shape == Shape.of(whole)
+    for name in ("time_s", "volts_v", "quality", "current_a", "temps_c"):
+        np.testing.assert_array_equal(np.concatenate([getattr(p, name) for p in parts]), getattr(whole, name))
+    assert np.isnan(whole.volts_v[1000:3000, 1]).all()
+    assert b"".join(csv_chunks(pieces.shape, pieces)) == b"".join(csv_chunks(Shape.of(whole), [whole]))
+
+
+@pytest.mark.parametrize("kind", ["csv", "parquet"])
+def test_an_export_of_four_times_the_scans_takes_little_more_memory(
+    kind: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Only the times of the scans are held, some 200 bytes each while they are placed; the arrays would be 300."""
+    monkeypatch.setattr("evenstring.io.load._CHUNK", 1 << 17)
+    path, peaks = tmp_path / "a.frames", []
+    for count in (8_000, 32_000):
+        path.write_bytes(recording(count))
+        tracemalloc.start()
+        pieces = Pieces([path])
+        for _ in WRITERS[kind](pieces.shape, pieces):
+            pass
+        peaks.append(tracemalloc.get_traced_memory()[1])
+        tracemalloc.stop()
+
+    assert peaks[1] - peaks[0] < 250 * 24_000

@@ -8,11 +8,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 from evenstring.errors import InputError
-from evenstring.io.export import csv_chunks
 from evenstring.io.load import load_session, profile_of
 from evenstring.io.table import Imported, Wishes, import_table
 from evenstring.profile import parse_profile
 from evenstring.session import Quality, Session
+
+from tests.host.streams import as_csv
 
 PROFILE = parse_profile('[pack]\ngroups = 3\nname = "invented"\ncapacity_ah = 12.5\n')
 
@@ -54,10 +55,10 @@ def test_what_export_writes_import_reads_back_unchanged(tmp_path: Path) -> None:
             f"{k * 0.4:.3f},{','.join(cells)},{rng.integers(-3000, 3000) / 100:.2f},{rng.integers(0, 4000) / 100:.2f}"
         )
     text = "\n".join(rows) + "\n"
-    first = b"".join(csv_chunks(load(tmp_path, text)))
+    first = as_csv(load(tmp_path, text))
 
     assert first.decode() == text
-    assert b"".join(csv_chunks(load(tmp_path, first.decode()))) == first
+    assert as_csv(load(tmp_path, first.decode())) == first
 
 
 def test_bom_windows_line_ends_and_any_column_order_are_fine(tmp_path: Path) -> None:
@@ -137,7 +138,7 @@ def test_time_of_day_and_pack_voltage_come_back_from_an_export(tmp_path: Path) -
     table.write_text("time,Cell 1,Cell 2,Cell 3,Pack (V)\n" + rows, encoding="utf-8")
     first, _ = read(table)
     again = tmp_path / "again.csv"
-    again.write_bytes(b"".join(csv_chunks(first)))
+    again.write_bytes(as_csv(first))
     second, _ = read(again)
 
     assert first.start == second.start == datetime(2024, 5, 13, 19, 14, 0, 250_000, UTC)
@@ -152,7 +153,7 @@ def test_the_ends_of_the_range_come_back_from_an_export(tmp_path: Path) -> None:
     session = load(
         tmp_path, "t_s,g1,g2,g3,current_a\n0,6.553,-6.553,3.9,327.67\n1,6.5532,3.9,3.9,-327.67\n2,3.9,3.9,3.9,0\n"
     )
-    again = load(tmp_path, b"".join(csv_chunks(session)).decode())
+    again = load(tmp_path, as_csv(session).decode())
 
     np.testing.assert_array_equal(session.volts_v, again.volts_v)
     np.testing.assert_array_equal(session.current_a, again.current_a)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+import tracemalloc
 import zlib
 
 import pytest
@@ -147,3 +148,25 @@ def test_pieces_of_every_length_cost_their_bytes_and_not_their_codes(code: int) 
 
     assert decoder.frames_damaged + decoder.console_pieces == 300
     assert calls < len(stream) // 4
+
+
+def test_frames_of_ever_new_shapes_take_no_memory_that_stays() -> None:
+    """Half a million fuzzed streams had grown the decoder to a gigabyte: it remembered the layout of every shape."""
+    decoder = StreamDecoder()
+
+    def feed(temps: range) -> int:
+        for count in temps:
+            for packs in range(20):
+                body = bytes((2, 0, 0, 0, 0, 0, 0, 0, 1, 1, 0, packs, count, 0, 0, 0, 0)) + bytes(
+                    2 * (1 + packs + count)
+                )
+                decoder.feed(raw_frame(body))
+        return tracemalloc.get_traced_memory()[0]
+
+    tracemalloc.start()
+    first = feed(range(20))
+    second = feed(range(20, 100))
+    tracemalloc.stop()
+
+    assert decoder.frames_good == 2000
+    assert second < first + 1_000_000  # it was eight million

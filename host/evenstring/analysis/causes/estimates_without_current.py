@@ -125,6 +125,7 @@ def _part(session: Session, keep: NDArray[np.bool_], amps: NDArray[np.float64]) 
         current_back_a=None,
         pack_v=None,
         temps_c=None,
+        folded=None,
     )
 
 

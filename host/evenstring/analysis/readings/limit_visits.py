@@ -80,22 +80,24 @@ def find_events(
     over = session.quality == Quality.OVER_POSITIVE
     under = session.quality == Quality.OVER_NEGATIVE
     touched = [
-        (limit, (low < limit.volts) | under if limit.below else (high > limit.volts) | over)
+        (limit, int(group), beyond[:, group].copy())
         for limit in _limits(profile)
+        for beyond in [(low < limit.volts) | under if limit.below else (high > limit.volts) | over]
+        for group in np.flatnonzero(beyond.any(axis=0))
     ]
-    resistance = group_resistance(session) if any(b.any() for _, b in touched) else None
-    ohm = None if resistance is None else resistance[0]
-    context = _Context(session, profile, phases, meter, ohm, interval)
+    resistance = group_resistance(session) if touched else None
+    context = _Context(session, profile, phases, meter, None if resistance is None else resistance[0], interval)
     found: list[Event] = []
-    for limit, beyond in touched:
-        for group in np.flatnonzero(beyond.any(axis=0)):
-            found += _visits(context, limit, int(group), beyond[:, group], (low if limit.below else high)[:, group])
+    for limit, group, beyond in touched:
+        found += _visits(context, limit, group, beyond, (low if limit.below else high)[:, group])
     found += _open_leads(session)
     return tuple(sorted(found, key=lambda e: (e.start_s, e.group, e.kind)))
 
 
 def _extremes(session: Session) -> tuple[F32, F32]:
-    """Lower and higher of the two passes; the reading itself with one pass."""
+    """Lower and higher of the two passes, or of all in the row; the reading itself with one pass."""
+    if session.folded is not None:
+        return session.folded.lowest_v, session.folded.highest_v
     if session.out_back_v is None:
         return session.volts_v, session.volts_v
     half = np.abs(np.nan_to_num(session.out_back_v)) / np.float32(2)
@@ -106,7 +108,7 @@ def _visits(context: _Context, limit: _Limit, group: int, beyond: NDArray[np.boo
     t = context.session.time_s
     sign = 1.0 if limit.below else -1.0
     near = beyond | (sign * (values - limit.volts) < _NEAR_V)
-    sure = _both_passes(context.session, limit, group)
+    sure = _by_itself(context.session, limit, group)
     joined: list[list[int]] = []
     stretch = np.cumsum(np.diff(near.astype(np.int8), prepend=0) == 1)  # number of the stretch near the limit
     for first, last in runs_of(beyond):
@@ -124,8 +126,13 @@ def _visits(context: _Context, limit: _Limit, group: int, beyond: NDArray[np.boo
     return events
 
 
-def _both_passes(session: Session, limit: _Limit, group: int) -> NDArray[np.bool_]:
-    """Where both passes of a scan are beyond the limit: two readings, so the scan stands for itself."""
+def _by_itself(session: Session, limit: _Limit, group: int) -> NDArray[np.bool_]:
+    """Rows that hold two readings which confirm each other: both passes beyond the limit; of several scans, any two."""
+    if session.folded is not None:
+        kept = session.folded
+        gap_mv = kept.low_gap_mv if limit.below else kept.high_gap_mv
+        away = limit.volts - kept.lowest_v[:, group] if limit.below else kept.highest_v[:, group] - limit.volts
+        return np.asarray((away > 0) & (gap_mv[:, group] < 255) & (gap_mv[:, group] * 1e-3 - away < _NEAR_V))
     if session.out_back_v is None:
         return np.zeros(session.scans, dtype=bool)
     half = np.abs(np.nan_to_num(session.out_back_v[:, group])) / 2
@@ -176,11 +183,18 @@ def _under_load(context: _Context, at: int) -> tuple[bool | None, During]:
 
 
 def _ir_free(context: _Context, group: int, at: int, extreme_v: float | None) -> float | None:
-    """The extreme without its resistive drop; None without a current or a resistance."""
+    """The extreme without its resistive drop; None without a current or a resistance.
+
+    The current of a row of several scans is that of their mean, so it is the mean that it is taken from.
+    """
     current = context.session.current_a
     if extreme_v is None or current is None or context.resistance_ohm is None or not np.isfinite(current[at]):
         return None
     ohm = context.resistance_ohm[group]
+    if context.session.folded is not None:
+        extreme_v = float(context.session.volts_v[at, group])
+        if not np.isfinite(extreme_v):
+            return None
     return float(extreme_v - ohm * current[at]) if ohm > 0.0 else None
 
 
@@ -232,4 +246,6 @@ def shortest_visible_s(session: Session) -> float | None:
     if session.scans < 2:
         return None
     interval = float(np.percentile(np.diff(session.time_s), 90))
+    if session.folded is not None:
+        interval = session.folded.interval_s
     return interval if session.out_back_v is not None else 2 * interval

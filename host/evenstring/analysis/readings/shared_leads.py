@@ -10,6 +10,7 @@ A step is taken apart by matching pursuit, the strongest pattern first: neighbou
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +24,7 @@ __all__ = ["doubted", "find_shared_leads", "widened", "without_lead_drops"]
 
 F64 = NDArray[np.float64]
 
+_ROWS = 50_000  # looked at together: our choice
 _SIDE = 3  # rows averaged before and after a step: tuned on own sessions under 300,000
 _LEAST_V = 0.0010  # of one lead's drop; a group then moves by twice that: tuned on own sessions under 300,000
 _STILL_V = 0.002  # the level moves by less: the charger was not switched: tuned on own sessions under 300,000
@@ -137,19 +139,27 @@ def _steps(signals: Signals, phases: tuple[Phase, ...]) -> list[tuple[float, int
     riding = rows_of_kind(t, phases, "ride", _RIDE_MARGIN_S)
     total = np.cumsum(np.vstack([np.zeros(volts.shape[1]), volts]), axis=0)
     at = np.arange(_SIDE, len(t) - _SIDE - 1)
-    # The row in which it happens is left out: it may hold a part of the step.
-    change = (total[at + _SIDE + 1] - total[at + 1] - total[at] + total[at - _SIDE]) / _SIDE
-    moved = np.abs(np.median(change, axis=1))
-    near = (t[at + _SIDE] - t[at - _SIDE] < max(60.0, 7.5 * signals.step_s)) & ~riding[at] & (moved < _STILL_V)
-    strength = np.where(near[:, None] & np.isfinite(signals.volts_v[at]), np.abs(_matched(change)), 0.0).max(axis=1)
+    near = (t[at + _SIDE] - t[at - _SIDE] < max(60.0, 7.5 * signals.step_s)) & ~riding[at]
+    strength = np.zeros(len(at))
+    for first in range(0, len(at), _ROWS):
+        some = slice(first, first + _ROWS)
+        change = _change(total, at[some])
+        usable = near[some] & (np.abs(np.median(change, axis=1)) < _STILL_V)
+        match = np.where(np.isfinite(signals.volts_v[at[some]]), np.abs(_matched(change)), 0.0).max(axis=1)
+        strength[some] = np.where(usable, match, 0.0)
     out: list[tuple[float, int, float, float]] = []
     last = -_SIDE
     for k in np.flatnonzero(strength > _LEAST_V):
         window = strength[max(0, k - _SIDE) : k + _SIDE + 1]
         if strength[k] >= window.max() and k - last >= _SIDE:
-            out += [(float(t[at[k]]), *rest) for rest in _taken_apart(change[k])]
+            out += [(float(t[at[k]]), *rest) for rest in _taken_apart(_change(total, at[k]))]
             last = int(k)
     return out
+
+
+def _change(total: F64, at: Any) -> F64:
+    """Mean of the rows after `at` less that of the rows before; the row in which it happens may hold a part of it."""
+    return np.asarray((total[at + _SIDE + 1] - total[at + 1] - total[at] + total[at - _SIDE]) / _SIDE)
 
 
 def _matched(change: F64) -> F64:

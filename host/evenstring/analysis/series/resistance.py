@@ -7,6 +7,7 @@ the median group's step response over it: a constant and exponentials, fitted to
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,6 +21,7 @@ __all__ = ["StepResponse", "both_passes_v", "group_resistance", "step_response"]
 
 F64 = NDArray[np.float64]
 F32 = NDArray[np.float32]
+_ROWS = 50_000  # scans looked at together: our choice
 _LEAST_STEP_A = 1.0  # of the current, from which a change counts: our choice
 _MOST_STEP_V = 1.0  # a larger change of a group is a contact, not its resistance: our choice
 _NEAR_S = 5.0  # two scans further apart are no step: our choice
@@ -62,21 +64,29 @@ def group_resistance(session: Session) -> tuple[F64, F64] | None:
     if session.current_a is None:
         return None
     top, power = np.zeros(session.groups), np.zeros(session.groups)
-    each = [session.current_out_a, session.current_back_a]
-    near = (np.diff(session.time_s) < _NEAR_S)[:, None]
-    for volts, own in zip(both_passes_v(session), each, strict=False):
-        if own is None and session.current_out_a is not None:
-            continue  # of this pass no current is known
-        current = np.repeat(session.current_a[:, None], session.groups, axis=1) if own is None else own
-        dv, di = np.diff(volts, axis=0), np.diff(current, axis=0)
-        known = np.isfinite(dv) & np.isfinite(di) & (np.abs(di) > _LEAST_STEP_A) & (np.abs(dv) < _MOST_STEP_V) & near
-        dv, di = np.where(known, dv, 0), np.where(known, di, 0)
-        top += np.sum(dv * di, axis=0, dtype=np.float64)
-        power += np.sum(di * di, axis=0, dtype=np.float64)
+    for first in range(0, session.scans, _ROWS):
+        for dv, di in _steps(session, slice(first, first + _ROWS + 1)):
+            top += np.sum(dv * di, axis=0, dtype=np.float64)
+            power += np.sum(di * di, axis=0, dtype=np.float64)
     if power.min() < _LEAST_POWER_A2:
         return None
     noise = _NOISE_TIMES * (session.meter.noise_v or _NOISE_V) + _NOISE_BESIDE_V
     return top / power, np.sqrt(2.0) * noise / np.sqrt(power)
+
+
+def _steps(session: Session, part: slice) -> Iterator[tuple[F32, F32]]:
+    """Steps of voltage and current of each pass within these scans; 0 where there is none."""
+    assert session.current_a is not None  # noqa: S101  # checked by the caller
+    half = None if session.out_back_v is None else np.float32(0.5) * session.out_back_v[part]
+    near = (np.diff(session.time_s[part]) < _NEAR_S)[:, None]
+    for sign, own in ((1, session.current_out_a), (-1, session.current_back_a))[: 1 if half is None else 2]:
+        if own is None and session.current_out_a is not None:
+            continue  # of this pass no current is known
+        volts = session.volts_v[part] if half is None else session.volts_v[part] + sign * half
+        dv = np.diff(volts, axis=0)
+        di = np.diff(session.current_a[part, None] if own is None else own[part], axis=0)
+        known = np.isfinite(dv) & np.isfinite(di) & (np.abs(di) > _LEAST_STEP_A) & (np.abs(dv) < _MOST_STEP_V) & near
+        yield np.where(known, dv, np.float32(0)), np.where(known, di, np.float32(0))
 
 
 def step_response(second: NDArray[np.int64], amps: F64, volts_v: F64) -> StepResponse | None:

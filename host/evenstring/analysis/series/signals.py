@@ -78,6 +78,9 @@ def trusted_scans(session: Session) -> NDArray[np.bool_]:
     """(n,) True where the string stood still enough during the scan, and two groups or more were measured."""
     enough: NDArray[np.bool_] = np.isfinite(session.volts_v).sum(axis=1) >= min(2, session.groups)
     noise = session.meter.noise_v or _NOISE_V
+    if session.folded is not None:  # still in all scans of the row; the range of many readings is wider than a step
+        ranges = np.nan_to_num(session.folded.highest_v - session.folded.lowest_v)
+        return np.asarray(enough & (ranges.max(axis=1, initial=0.0) <= _SKEW_LIMIT_V + 7 * noise))
     if session.out_back_v is not None:
         moved = np.abs(np.nan_to_num(session.out_back_v)).max(axis=1, initial=0.0)
         return np.asarray(enough & (moved <= _SKEW_LIMIT_V + 5 * noise))

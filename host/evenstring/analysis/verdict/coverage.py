@@ -29,7 +29,7 @@ def coverage_of(session: Session, phases: tuple[Phase, ...]) -> Coverage:
         return float(sum(p.end_s - p.start_s for p in phases if p.kind in kinds))
 
     return Coverage(
-        scans=session.scans,
+        scans=session.scans_read,
         groups=session.groups,
         never_read=_numbers(never),
         often_unread=_numbers(often),

@@ -8,8 +8,9 @@ from pathlib import Path
 import click
 
 from evenstring.commands.say import say
-from evenstring.io.battery_data import group_files
-from evenstring.io.export import WRITERS, joined
+from evenstring.io.export.battery_data import group_files
+from evenstring.io.export.pieces import Pieces
+from evenstring.io.export.tables import WRITERS, joined
 from evenstring.io.files import new_file, refuse_existing, write_new
 from evenstring.io.load import count_scans, load_session
 from evenstring.report.words import counted
@@ -38,8 +39,8 @@ def command(files: tuple[Path, ...], kind: str, output: Path | None, force: bool
         _write(target, joined(files), force)
         say(f"{target}: {counted(scans, 'scan')} of {groups} groups")
         return
-    session = load_session(files)
     if kind == "bdf":
+        session = load_session(files, whole=True)
         folder = output or files[0].with_name(files[0].stem + "-bdf")
         tables = group_files(session, folder)
         for path, _ in tables:
@@ -49,8 +50,9 @@ def command(files: tuple[Path, ...], kind: str, output: Path | None, force: bool
         say(f"{folder}: {len(tables)} files, one for each group")
         return
     target = output or files[0].with_suffix("." + kind)
-    _write(target, WRITERS[kind](session), force)
-    say(f"{target}: {counted(session.scans, 'scan')} of {session.groups} groups")
+    pieces = Pieces(files)
+    _write(target, WRITERS[kind](pieces.shape, pieces), force)
+    say(f"{target}: {counted(pieces.scans, 'scan')} of {pieces.shape.groups} groups")
 
 
 def _write(target: Path, chunks: Iterable[bytes], force: bool) -> None:

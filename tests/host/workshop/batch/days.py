@@ -6,10 +6,11 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-from evenstring.io.export import csv_chunks
 from evenstring.session import Session
 from evenstring.sim import DutyCycle, MeterModel, Pack, measure, simulate
 from evenstring.sim.scenario.frames import session_frames
+
+from tests.host.streams import as_csv
 
 GROUPS = 6
 PACK = '[pack]\nname = "{name}"\ngroups = {groups}\nchemistry = "nmc"\ncapacity_ah = 20.0\n'
@@ -39,7 +40,7 @@ def day(folder: Path) -> Path:
         path.write_bytes(session_frames(session(low), PACK.format(name=path.stem, groups=GROUPS), "batch"))
     table = folder / "tables" / "elder.csv"
     table.parent.mkdir()
-    table.write_bytes(b"".join(csv_chunks(session(0.02, 2))))
+    table.write_bytes(as_csv(session(0.02, 2)))
     (table.parent / "pack.toml").write_text(PACK.format(name="elder", groups=GROUPS))
     (folder / "noise.frames").write_bytes(np.random.default_rng(3).bytes(3000))
     (folder / "remarks.md").write_text("the day was fine\n")

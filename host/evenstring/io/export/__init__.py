@@ -1,0 +1,1 @@
+"""Recordings out, in formats of others: tables, and one file a group."""
