@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+import numpy as np
+from numpy.typing import NDArray
+
 from evenstring.analysis.balancing.answer import find_balancing
 from evenstring.analysis.balancing.criterion import with_rest
 from evenstring.analysis.causes.bleeders import find_balancer_faults, without_consequences
@@ -41,6 +44,7 @@ _ALL = ("spread", "shortest_visible_s", "charge", "charger", "balancing", "ride"
         "capacity", "temperature", "weakness", "reserve", "room_for_braking", "profile_check")  # fmt: skip
 
 
+_MOST_V = 10.0  # of one cell group, either way: more is no reading of one: our choice
 _OPEN = Verdict("too_little_data", ())  # until everything is found
 
 
@@ -91,8 +95,14 @@ def _decided(found: Findings, profile: PackProfile) -> Findings:
     return replace(found, verdict=decide(found, profile))
 
 
+def _of_a_group(volts_v: NDArray[np.float32]) -> NDArray[np.float32]:
+    """The same readings, V; what no cell group can have counts as not read."""
+    far = ~(np.abs(volts_v) <= _MOST_V)
+    return np.where(far, np.float32(np.nan), volts_v) if (far & ~np.isnan(volts_v)).any() else volts_v
+
+
 def _look(session: Session, profile: PackProfile) -> _Look:
-    session = replace(session, time_s=onward(session.time_s))
+    session = replace(session, time_s=onward(session.time_s), volts_v=_of_a_group(session.volts_v))
     signals = make_signals(session)
     sensor = look_at_sensor(session, signals, profile)
     if sensor.lines:

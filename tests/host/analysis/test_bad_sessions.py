@@ -22,7 +22,7 @@ from hypothesis import strategies as st
 
 # A warning of numpy's would land on the user's screen.
 pytestmark = pytest.mark.filterwarnings("error::RuntimeWarning")
-SHAPES = ("constant", "ride", "charge", "noise", "steps", "nonsense")
+SHAPES = ("constant", "ride", "charge", "noise", "steps", "nonsense", "absurd")
 CLOCKS = ("even", "gaps", "stands", "backwards", "jumps")
 MISSING = ("none", "some", "one group", "a stretch", "all")
 
@@ -36,6 +36,7 @@ def _level(shape: str, n: int, rng: np.random.Generator) -> np.ndarray:
         "noise": 3.7 + 5e-4 * rng.standard_normal(n),
         "steps": 3.4 + 0.2 * rng.integers(0, 4, n),
         "nonsense": rng.uniform(-6.0, 6.0, n),
+        "absurd": np.where(rng.random(n) < 0.1, rng.choice([40.0, 1e4, -1e13], n), 3.7 + 0.4 * x),
     }[shape]
 
 
