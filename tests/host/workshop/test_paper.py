@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import builtins
 import io
 import json
 import re
@@ -20,6 +19,7 @@ from evenstring.text import plain
 from evenstring.workshop.acceptance.table import criteria_rows
 from evenstring.workshop.held import hold
 from evenstring.workshop.job import Job
+from evenstring.workshop.paper import typeset as typesetting
 from evenstring.workshop.paper.sheet import LevelLine, sheet_data
 from evenstring.workshop.paper.typeset import typeset
 from evenstring.workshop.paper.write import sheet_pdf
@@ -124,14 +124,7 @@ def test_the_command_writes_it_beside_the_page(tmp_path: Path) -> None:
 
 
 def test_without_the_extra_it_says_so_before_any_work(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    real = builtins.__import__
-
-    def without(name: str, *rest: Any) -> Any:
-        if name == "typst":
-            raise ImportError(name)
-        return real(name, *rest)
-
-    monkeypatch.setattr(builtins, "__import__", without)
+    monkeypatch.setattr(typesetting, "find_spec", lambda _name: None)
     with pytest.raises(InputError, match=r"pip install 'evenstring\[paper\]'"):
         typeset({})
     frames = tmp_path / "a.frames"
