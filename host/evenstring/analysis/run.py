@@ -14,6 +14,7 @@ from evenstring.analysis.causes.diagnosis import diagnose
 from evenstring.analysis.charging.charge_end import find_charges, told_phases, without_standstill
 from evenstring.analysis.charging.charger import find_charger, without_charger
 from evenstring.analysis.hazards.all_hazards import find_hazards
+from evenstring.analysis.hazards.stays_above import without_closing
 from evenstring.analysis.phases.segment import phases_of
 from evenstring.analysis.readings.current_sensor import look_at_sensor
 from evenstring.analysis.readings.limit_visits import find_events, not_excluded, shortest_visible_s
@@ -159,6 +160,7 @@ def _with_causes(
     usable, no_usable = find_usable(diagnosis.evidence, profile, own.has_current)
     no_bench = None if no_repair is None else replace(no_repair, what="repair_bench")
     room, no_room = find_room(own, profile, phases, diagnosis.evidence)
+    hazards = find_hazards(signals, profile, phases, meter, (found.balancing, found.charge) if trusted else None)
     missing = (no_repair, no_capacity, no_temperature, diagnosis.unknown, no_reserve, no_usable, no_room, no_bench)
     return replace(
         found,
@@ -166,7 +168,8 @@ def _with_causes(
         capacity=capacity,
         temperature=temperature,
         weakness=without_consequences(diagnosis.weakness, faults),
-        hazards=find_hazards(signals, profile, phases, meter, (found.balancing, found.charge) if trusted else None),
+        hazards=hazards,
+        balancing=without_closing(found.balancing, hazards),
         reserve=reserve,
         meter_patterns=diagnosis.patterns,
         usable=usable,

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from evenstring.analysis.results import Hazard, Phase
+from evenstring.analysis.results import Balancing, Hazard, Phase
 from evenstring.analysis.series.chances import chance_above
 from evenstring.analysis.series.curve_slope import slope_at_level_v
 from evenstring.analysis.series.lines import line_through
@@ -16,7 +16,7 @@ from evenstring.analysis.series.rows_of_phase import between
 from evenstring.analysis.series.signals import Signals
 from evenstring.profile import PackProfile
 
-__all__ = ["find_stays_above"]
+__all__ = ["find_stays_above", "without_closing"]
 
 _LEAST_S = 1800.0  # of held voltage: the later half is looked at, the earlier left to the polarisation: our choice
 _BINS = 12  # means over such a share of it: our choice
@@ -56,3 +56,12 @@ def find_stays_above(signals: Signals, profile: PackProfile, phases: tuple[Phase
     return (
         Hazard("stays_above", g + 1, size, "mV", size - half, size + half, round(min(stays, _MOST), 3), size, span_h),
     )
+
+
+def without_closing(balancing: Balancing, hazards: tuple[Hazard, ...]) -> Balancing:
+    """No time to balanced where a group stays above: more hours on the charger are not what it needs."""
+    stays = next((h for h in hazards if h.kind == "stays_above"), None)
+    if stays is None or balancing.state != "converging":
+        return balancing
+    why = f"group {stays.group} stays above the others, as if its bleeder hardly acted"
+    return balancing.without_time("none", "not_converging", why)

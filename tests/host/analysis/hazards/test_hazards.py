@@ -9,7 +9,7 @@ import pytest
 from evenstring.analysis.hazards.at_rest import find_at_rest
 from evenstring.analysis.hazards.extra_heat import find_extra_heat
 from evenstring.analysis.hazards.far_behind import find_far_behind
-from evenstring.analysis.hazards.stays_above import find_stays_above
+from evenstring.analysis.hazards.stays_above import find_stays_above, without_closing
 from evenstring.analysis.results import Balancing, Charge, Hazard, Phase
 from evenstring.analysis.series.chances import chance_above
 from evenstring.analysis.series.curve_slope import slope_at_level_v
@@ -156,6 +156,15 @@ def test_a_group_alone_at_the_top_that_does_not_come_down_has_no_bleeder_that_wo
 )
 def test_what_is_bled_or_small_or_hardly_seen_is_no_danger(above_v: float, falls_v_h: float, hours: float) -> None:
     assert find_stays_above(*_in_order(held(above_v, falls_v_h, hours))) == ()
+
+
+def test_no_time_to_balanced_is_said_beside_it() -> None:
+    closing = Balancing("converging", answer="time", remaining_s=19 * 3600.0, spread_mv=50.0)
+    found = find_stays_above(*_in_order(held(0.045, 0.001)))
+
+    assert without_closing(closing, found).remaining_s is None
+    assert "group 5 stays above" in without_closing(closing, found).reasons[0]
+    assert without_closing(closing, ()) == closing
 
 
 def test_below_the_bleed_threshold_no_bleeder_has_to_act() -> None:
