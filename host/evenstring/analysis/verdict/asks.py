@@ -264,7 +264,7 @@ def _still_off(found: Findings) -> bool:
 
 def _stands_out(w: Weakness) -> bool:
     """Beyond the scatter of its kind, and why cannot be told. What is surely the meter's, or charge, is no weakness."""
-    unsure = w.cause == "cannot_tell" or (w.confidence < _SURE and w.cause in _WEAK)
+    unsure = w.cause == "cannot_tell" or (w.confidence < _SURE and w.cause in (*_WEAK, "connection"))
     return unsure and not w.within_scatter and w.abnormal >= _LIKELY
 
 

@@ -188,3 +188,12 @@ def test_a_phase_is_counted_where_it_is_seen() -> None:
     seen = coverage_of(session, (Phase("ride", 0.0, 600.0), Phase("rest", 600.0, 1800.0)))
 
     assert (seen.ride_s, seen.rest_s, seen.charge_s, seen.interval_s) == (600.0, 1200.0, 0.0, 10.0)
+
+
+@pytest.mark.parametrize("cause", ["connection", "high_resistance", "low_capacity"])
+def test_a_fault_that_is_likely_and_not_sure_is_never_passed_over(cause: CauseKind) -> None:
+    """A joint said at 0.73 once left "nothing speaks against riding" standing."""
+    told = verdict(weakness=(weak(cause, 26.0, confidence=0.73),))
+
+    assert told.action == "too_little_data"
+    assert [r.kind for r in told.reasons] == ["stands_out"]
