@@ -98,8 +98,8 @@ def _decided(found: Findings, profile: PackProfile) -> Findings:
 
 def _of_a_group(volts_v: NDArray[np.float32]) -> NDArray[np.float32]:
     """The same readings, V; what no cell group can have counts as not read."""
-    far = ~(np.abs(volts_v) <= _MOST_V)
-    return np.where(far, np.float32(np.nan), volts_v) if (far & ~np.isnan(volts_v)).any() else volts_v
+    far = np.abs(volts_v) > _MOST_V
+    return np.where(far, np.float32(np.nan), volts_v) if far.any() else volts_v
 
 
 def _look(session: Session, profile: PackProfile) -> _Look:

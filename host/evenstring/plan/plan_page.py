@@ -2,17 +2,12 @@
 
 from __future__ import annotations
 
-from importlib.resources import files
-
-import jinja2
-from markupsafe import Markup
-
 from evenstring import __version__
 from evenstring.plan.answer import CAUTION, STORAGE, Plan, answer, dated, ranged, rests_on, row
 from evenstring.plan.plan_pictures import ageing_picture, drift_picture, spread_picture
 from evenstring.report.drawing.picture import draw
+from evenstring.report.template import asset, own_css, page_template
 from evenstring.report.words import CAUTIONS
-from evenstring.text import plain
 
 __all__ = ["plan_page"]
 
@@ -20,11 +15,8 @@ __all__ = ["plan_page"]
 def plan_page(plan: Plan, name: str) -> str:
     """The page; `name` is of the pack, as its owner calls it."""
     ageing = ageing_picture(plan)
-    environment = jinja2.Environment(
-        autoescape=True, trim_blocks=True, finalize=_shown, undefined=jinja2.StrictUndefined
-    )
-    return environment.from_string(_asset("plan.html.j2")).render(
-        css=Markup(_asset("page.css")),  # noqa: S704  # our own file
+    return page_template(asset("plan.html.j2")).render(
+        css=own_css(),
         name=name or "This string",
         about=f"{plan.state.groups} groups · the year to come · {100 * plan.asked.ride_share:.0f} % ridden a day",
         answer=answer(plan),
@@ -73,11 +65,3 @@ def _which_first(plan: Plan) -> list[tuple[str, str]]:
         more = "drift comes first" if low > aged else "ageing comes first" if high < aged else "which is first is open"
         out.append((one.name, f"{drift}, ageing about {aged:.1f} %: {more}"))
     return out
-
-
-def _shown(value: object) -> object:
-    return value if isinstance(value, Markup) else plain(value, 1200)
-
-
-def _asset(name: str) -> str:
-    return files("evenstring.report").joinpath("assets", name).read_text(encoding="utf-8")

@@ -8,8 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import cache
-from importlib.resources import files
-from typing import Any
 
 import jinja2
 import numpy as np
@@ -40,6 +38,7 @@ from evenstring.report.sections import (
 from evenstring.report.sections.first import headline_figures
 from evenstring.report.sections.quality import notes, quality
 from evenstring.report.sections.section import Section
+from evenstring.report.template import asset, own_css, page_template
 from evenstring.report.words import CAUTIONS, GLOSSARY, PROFILE, counted
 from evenstring.session import Session
 from evenstring.text import plain
@@ -58,8 +57,8 @@ def render(material: Material, title: str = "", additions: Sequence[Addition] = 
     session, profile, found = material.session, material.profile, material.found
     levels = level_picture(session, found.phases)
     return _template().render(
-        css=Markup(_asset("page.css")),  # noqa: S704  # our own file
-        script=Markup(_asset("page.js")),  # noqa: S704  # our own file
+        css=own_css(),
+        script=Markup(asset("page.js")),  # noqa: S704  # our own file
         name=profile.name or session.ident.string_name or "This string",
         about=_about(session, title),
         head=[row for a in additions for row in a.head],
@@ -94,19 +93,7 @@ def _sections(material: Material) -> list[Section]:
 
 @cache
 def _template() -> jinja2.Template:
-    environment = jinja2.Environment(
-        autoescape=True, trim_blocks=True, finalize=_shown, undefined=jinja2.StrictUndefined
-    )
-    return environment.from_string(_asset("page.html.j2"))
-
-
-def _shown(value: Any) -> Any:
-    """What the template prints: our markup as it is, everything else as plain text."""
-    return value if isinstance(value, Markup) else plain(value, 1200)
-
-
-def _asset(name: str) -> str:
-    return files("evenstring.report").joinpath("assets", name).read_text(encoding="utf-8")
+    return page_template(asset("page.html.j2"))
 
 
 def _unfit(check: ProfileCheck | None) -> list[str]:

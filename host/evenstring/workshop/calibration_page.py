@@ -4,11 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from importlib.resources import files
 
-import jinja2
 import numpy as np
-from markupsafe import Markup
 
 from evenstring import __version__
 from evenstring.hardware.budget import budget_of
@@ -19,8 +16,8 @@ from evenstring.hardware.procedures import uncalibrated_mv
 from evenstring.hardware.reference import MOST_GROUPS, reference_design
 from evenstring.report.drawing.axis import Axis, number_axis
 from evenstring.report.drawing.picture import Area, Dots, Line, Picture, Rule, draw
+from evenstring.report.template import asset, own_css, page_template
 from evenstring.report.words import counted, listed
-from evenstring.text import plain
 
 __all__ = ["PartLimits", "calibration_page", "drift_words", "part_limits"]
 
@@ -63,13 +60,8 @@ def calibration_page(
     """
     latest = kept[-1]
     moved = drift(kept[-2], latest) if len(kept) > 1 else None
-    environment = jinja2.Environment(
-        autoescape=True, trim_blocks=True, finalize=_shown, undefined=jinja2.StrictUndefined
-    )
-    return environment.from_string(
-        _asset("calibration.html.j2")
-    ).render(
-        css=Markup(_asset("page.css")),  # noqa: S704  # our own file
+    return page_template(asset("calibration.html.j2")).render(
+        css=own_css(),
         name=name or "This monitor",
         about=f"{counted(len(channels), 'group')} · calibrated {latest.found:%Y-%m-%d}",
         headline=_headline(latest, moved),
@@ -219,11 +211,3 @@ def _kept_row(one: Calibration, before: Calibration | None) -> tuple[str, ...]:
 
 def _signed(value: float, digits: int) -> str:
     return f"{value:+.{digits}f}".replace("-", "\N{MINUS SIGN}")
-
-
-def _shown(value: object) -> object:
-    return value if isinstance(value, Markup) else plain(value, 1200)
-
-
-def _asset(name: str) -> str:
-    return files("evenstring.report").joinpath("assets", name).read_text(encoding="utf-8")

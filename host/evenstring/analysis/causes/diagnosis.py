@@ -88,8 +88,10 @@ def diagnose(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) 
     # What a group lost by leaking is less charge too: one thing, said once.
     lost = {w.group for w in leaks}
     same = ("charge_offset", "cannot_tell")
-    kept = (w for w in look.weakness if w.group not in lost or w.cause not in same or w.size > 0)
-    kept = (_by_rest(w, _at_rest_v(session, phases), meter_error(session).channel_v) for w in kept)
+    kept = [w for w in look.weakness if w.group not in lost or w.cause not in same or w.size > 0]
+    if any(w.cause == "charge_offset" for w in kept):
+        at_rest_v, channel_v = _at_rest_v(session, phases), meter_error(session).channel_v
+        kept = [_by_rest(w, at_rest_v, channel_v) for w in kept]
     return replace(look, weakness=tuple(sorted((*leaks, *kept), key=lambda w: -w.confidence)))
 
 

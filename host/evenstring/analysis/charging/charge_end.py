@@ -113,10 +113,14 @@ def _one(
     )
 
 
+def _may_have_gone_unseen(charge: Charge) -> bool:
+    """Whether the charger may have gone from a held voltage, without a sensor, and left no step."""
+    return charge.ended == "cannot_tell" and charge.current_end_a is None
+
+
 def told_phases(phases: tuple[Phase, ...], charge: Charge, profile: PackProfile) -> tuple[Phase, ...]:
     """Phases, less what is not told of a voltage held to the end: from where the charger may have gone unseen."""
-    unseen = charge.ended == "cannot_tell" and charge.current_end_a is None
-    if not unseen or not phases or phases[-1].kind != "charge_cv":
+    if not _may_have_gone_unseen(charge) or not phases or phases[-1].kind != "charge_cv":
         return phases
     held = phases[-1]
     sure_s = held.start_s + _seen_s(profile)
@@ -126,8 +130,7 @@ def told_phases(phases: tuple[Phase, ...], charge: Charge, profile: PackProfile)
 
 def without_standstill(balancing: Balancing, charge: Charge) -> Balancing:
     """No "never" where the charger may have gone unseen: a spread that stands still tells nothing then."""
-    unseen = charge.ended == "cannot_tell" and charge.current_end_a is None
-    if not unseen or balancing.answer not in ("never", "over_24_h"):
+    if not _may_have_gone_unseen(charge) or balancing.answer not in ("never", "over_24_h"):
         return balancing
     why = "the charger may have gone unseen before the end, so a spread that stands still tells nothing"
     return balancing.without_time("none", "not_reached", *balancing.reasons, why)

@@ -2,31 +2,22 @@
 
 from __future__ import annotations
 
-from importlib.resources import files as assets
 from typing import Any
-
-import jinja2
-from markupsafe import Markup
 
 from evenstring.logbook.evidence import told
 from evenstring.logbook.evidence.document import picture_of
 from evenstring.report.drawing.picture import draw
+from evenstring.report.template import asset, own_css, page_template
 from evenstring.report.words import CAUTIONS
-from evenstring.text import plain
 
 __all__ = ["evidence_page"]
 
 
 def evidence_page(doc: dict[str, Any]) -> str:
     """The page of evidence.json."""
-    environment = jinja2.Environment(
-        autoescape=True, trim_blocks=True, finalize=_shown, undefined=jinja2.StrictUndefined
-    )
     picture, stands = picture_of(doc), doc["standing"]
-    return environment.from_string(
-        _asset("evidence.html.j2")
-    ).render(
-        css=Markup(_asset("page.css")),  # noqa: S704  # our own file
+    return page_template(asset("evidence.html.j2")).render(
+        css=own_css(),
         name=told.ordered_pack(doc),
         about=told.about(doc),
         headline=doc["headline"],
@@ -46,11 +37,3 @@ def evidence_page(doc: dict[str, Any]) -> str:
         cautions=CAUTIONS,
         foot=f"{doc['made_by']} · written {doc['at'][:10]}",
     )
-
-
-def _shown(value: object) -> object:
-    return value if isinstance(value, Markup) else plain(value, 1200)
-
-
-def _asset(name: str) -> str:
-    return assets("evenstring.report").joinpath("assets", name).read_text(encoding="utf-8")

@@ -2,11 +2,6 @@
 
 from __future__ import annotations
 
-from importlib.resources import files
-
-import jinja2
-from markupsafe import Markup
-
 from evenstring import __version__
 from evenstring.logbook.trends.group_changes import group_changes
 from evenstring.logbook.trends.history import History
@@ -14,8 +9,8 @@ from evenstring.logbook.trends.months_picture import day, months_picture
 from evenstring.logbook.trends.standing import Standing, standing
 from evenstring.logbook.trends.told import TrendRow, facts, trend_rows
 from evenstring.report.drawing.picture import draw
+from evenstring.report.template import asset, own_css, page_template
 from evenstring.report.words import CAUTIONS, counted
-from evenstring.text import plain
 
 __all__ = ["headline", "months_page", "next_charge", "since_words"]
 
@@ -46,11 +41,8 @@ def months_page(history: History, name: str, now_s: float) -> str:
     changes = group_changes(history)
     stands = standing(history, now_s, changes)
     picture = months_picture(history, changes)
-    environment = jinja2.Environment(
-        autoescape=True, trim_blocks=True, finalize=_shown, undefined=jinja2.StrictUndefined
-    )
-    return environment.from_string(_asset("months.html.j2")).render(
-        css=Markup(_asset("page.css")),  # noqa: S704  # our own file
+    return page_template(asset("months.html.j2")).render(
+        css=own_css(),
         name=name or "This string",
         about=_about(history),
         headline=headline(history, stands),
@@ -97,11 +89,3 @@ def _row(row: TrendRow) -> tuple[str, ...]:
     made = row.trend
     figures = (f"{v:+z.2f}".replace("-", "\N{MINUS SIGN}") for v in (made.a_week, made.low, made.high))
     return (f"{row.what}, {row.unit}", *figures, f"{made.level:.1f}".replace("-", "\N{MINUS SIGN}"), str(made.count))
-
-
-def _shown(value: object) -> object:
-    return value if isinstance(value, Markup) else plain(value, 1200)
-
-
-def _asset(name: str) -> str:
-    return files("evenstring.report").joinpath("assets", name).read_text(encoding="utf-8")

@@ -9,13 +9,10 @@ from importlib.resources import files
 from itertools import groupby
 from urllib.parse import quote
 
-import jinja2
-from markupsafe import Markup
-
 from evenstring import __version__
 from evenstring.analysis.results import Action
+from evenstring.report.template import own_css, page_template
 from evenstring.report.words import ACTIONS, CAUTIONS, counted
-from evenstring.text import plain
 from evenstring.workshop.acceptance.table import RESULTS
 from evenstring.workshop.batch.row import UNREAD, Row, label_of
 from evenstring.workshop.written import PAGE
@@ -56,13 +53,8 @@ def overview_page(rows: Sequence[Row], title: str, other: Sequence[str] = ()) ->
     """
     parts = [_part(action, list(some)) for action, some in groupby(rows, key=lambda r: r.action)]
     urgent = any(r.action in _URGENT for r in rows)
-    environment = jinja2.Environment(
-        autoescape=True, trim_blocks=True, finalize=_shown, undefined=jinja2.StrictUndefined
-    )
-    return environment.from_string(
-        _text("evenstring.workshop.batch", "overview.html.j2")
-    ).render(
-        css=Markup(_text("evenstring.report", "assets/page.css")),  # noqa: S704  # our own file
+    return page_template(_text("evenstring.workshop.batch", "overview.html.j2")).render(
+        css=own_css(),
         title=title,
         about=counted(len(rows), "file"),
         headline=_headline(Counter(r.action for r in rows)),
@@ -108,10 +100,6 @@ def _line(row: Row) -> _Line:
         capacity="not known" if row.capacity_ah is None else f"{row.capacity_ah:.2f}",
         when=row.start[:16].replace("T", " ") or "not told",
     )
-
-
-def _shown(value: object) -> object:
-    return value if isinstance(value, Markup) else plain(value, 1200)
 
 
 def _text(package: str, name: str) -> str:

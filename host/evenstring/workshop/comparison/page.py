@@ -2,17 +2,11 @@
 
 from __future__ import annotations
 
-from importlib.resources import files
-from typing import Any
-
-import jinja2
-from markupsafe import Markup
-
 from evenstring import __version__
 from evenstring.report.drawing.picture import draw
 from evenstring.report.sections.section import signed
+from evenstring.report.template import asset, own_css, page_template
 from evenstring.report.words import ACTIONS, CAUTIONS, ENDED
-from evenstring.text import plain
 from evenstring.workshop.comparison.answer import UNPROVED, Answer, Became
 from evenstring.workshop.comparison.compare import Change, Compared, Row
 from evenstring.workshop.comparison.picture import pictures
@@ -34,13 +28,8 @@ def comparison_page(found: Compared, told: Answer, name: str, about: str) -> str
         about: which recordings, of when.
     """
     kinds = _kinds(found)
-    environment = jinja2.Environment(
-        autoescape=True, trim_blocks=True, finalize=_shown, undefined=jinja2.StrictUndefined
-    )
-    return environment.from_string(
-        _asset("comparison.html.j2")
-    ).render(
-        css=Markup(_asset("page.css")),  # noqa: S704  # our own file
+    return page_template(asset("comparison.html.j2")).render(
+        css=own_css(),
         name=name or "This string",
         about=about,
         told=told,
@@ -55,14 +44,6 @@ def comparison_page(found: Compared, told: Answer, name: str, about: str) -> str
         cautions=CAUTIONS,
         made_by=f"evenstring {__version__}",
     )
-
-
-def _shown(value: Any) -> Any:
-    return value if isinstance(value, Markup) else plain(value, 1200)
-
-
-def _asset(name: str) -> str:
-    return files("evenstring.report").joinpath("assets", name).read_text(encoding="utf-8")
 
 
 def _became(b: Became) -> str:

@@ -4,11 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from importlib.resources import files
-from typing import Any
 from urllib.parse import quote
 
-import jinja2
 from markupsafe import Markup
 
 from evenstring import __version__
@@ -19,8 +16,8 @@ from evenstring.report.material import Material
 from evenstring.report.next_steps import next_step
 from evenstring.report.reasons import headline, sentence, sure_line
 from evenstring.report.sections.first import headline_figures
+from evenstring.report.template import asset, own_css, page_template
 from evenstring.report.words import CAUTIONS, counted
-from evenstring.text import plain
 from evenstring.workshop.strings.beside import Beside, OneString
 from evenstring.workshop.written import PAGE
 
@@ -80,11 +77,8 @@ def strings_page(strings: Sequence[OneString], told: Beside) -> str:
     """The page."""
     actions = [s.material.found.verdict.action for s in strings]
     mood = next((a for a in _URGENT if a in actions), "inspect" if told.is_dangerous else "")
-    environment = jinja2.Environment(
-        autoescape=True, trim_blocks=True, finalize=_shown, undefined=jinja2.StrictUndefined
-    )
-    return environment.from_string(_asset("strings.html.j2")).render(
-        css=Markup(_asset("page.css")),  # noqa: S704  # our own file
+    return page_template(asset("strings.html.j2")).render(
+        css=own_css(),
         name=next((s.material.profile.name for s in strings if s.material.profile.name), "This vehicle"),
         headline=_headline(strings),
         mood=mood,
@@ -96,14 +90,6 @@ def strings_page(strings: Sequence[OneString], told: Beside) -> str:
         cautions=CAUTIONS,
         made_by=f"evenstring {__version__}",
     )
-
-
-def _shown(value: Any) -> Any:
-    return value if isinstance(value, Markup) else plain(value, 1200)
-
-
-def _asset(name: str) -> str:
-    return files("evenstring.report").joinpath("assets", name).read_text(encoding="utf-8")
 
 
 def _headline(strings: Sequence[OneString]) -> str:
