@@ -16,7 +16,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.logbook.trends.line import fit
+from evenstring.logbook.trends.line import Fit, fit
 from evenstring.logbook.trends.points import WEEK_S, Points, without_lone
 
 __all__ = ["Change", "Kind", "bar", "change"]
@@ -25,6 +25,7 @@ F64 = NDArray[np.float64]
 Kind = Literal["step", "kink"]
 _SIDE = 2  # points on each side of a change; a single one far off is left out anyway; our choice
 _LEAST = 8  # points in all; our choice
+_FAR_WEEKS = 1e6  # our choice
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +54,7 @@ def bar(count: int, looks: int) -> float:
     return 3 * math.log(count) + 2 * math.log(max(looks, 1))
 
 
-def change(series: Points, kind: Kind, looks: int = 1, *, borrowed: int = 0) -> Change | None:
+def change(series: Points, kind: Kind, looks: int = 1, *, borrowed: int = 0, usual: float = math.inf) -> Change | None:
     """The change of this kind, where the evidence reaches the bar.
 
     Args:
@@ -61,20 +62,22 @@ def change(series: Points, kind: Kind, looks: int = 1, *, borrowed: int = 0) -> 
         kind: a step (a meter's offset, a cleaned joint) or a kink (a leak begins).
         looks: as for `bar`.
         borrowed: degrees of freedom of the scatter already in the points' uncertainty, known from like series.
+        usual: standard deviation of the slopes of series in which nothing changed, unit a week, where that is known.
     """
     count = len(series)
     if count < _LEAST or series.time_s[-1] <= series.time_s[0]:
         return None
     series = without_lone(series)
     weeks = (series.time_s - series.time_s.mean()) / WEEK_S
-    gain = _gain(weeks, series.value, series.sigma, kind)
+    gain = _gain(series, weeks, kind, usual)
     if not gain.max() > 0:
         return None
     # Once more with the scatter of the changed line.
-    first = _fitted(series, weeks, kind, int(np.argmax(gain)))
-    gain = _gain(weeks, series.value, np.sqrt(series.sigma**2 + first.excess), kind)
+    first = _fitted(series, weeks, kind, int(np.argmax(gain)), usual)
+    wider = Points(series.time_s, series.value, np.sqrt(series.sigma**2 + first.excess))
+    gain = _gain(wider, weeks, kind, usual)
     best = int(np.argmax(gain))
-    found = _fitted(series, weeks, kind, best)
+    found = _fitted(series, weeks, kind, best, usual)
     free = count - 4 + borrowed
     evidence, needed = found.worth * free * math.log1p(float(gain[best]) / free), bar(count, looks)
     if evidence < needed:
@@ -99,9 +102,9 @@ def _column(weeks: F64, kind: Kind, place: int) -> F64:
     return (since >= 0).astype(np.float64) if kind == "step" else np.maximum(since, 0.0)
 
 
-def _fitted(series: Points, weeks: F64, kind: Kind, place: int) -> _Fitted:
+def _fitted(series: Points, weeks: F64, kind: Kind, place: int, usual: float) -> _Fitted:
     columns = np.column_stack((np.ones(len(weeks)), weeks, _column(weeks, kind, place)))
-    made = fit(columns, series.value, series.sigma)
+    made = _fit_of(columns, series, usual)
     rest = (series.value - columns @ made.coefficients) / np.sqrt(series.sigma**2 + made.excess_variance)
     alike = float(rest[1:] @ rest[:-1]) / max(float(rest @ rest), 1e-12)
     # Three coefficients and a date make neighbours of pure noise look opposed; only likeness counts.
@@ -111,14 +114,24 @@ def _fitted(series: Points, weeks: F64, kind: Kind, place: int) -> _Fitted:
     return _Fitted(before, size, sigma, made.excess_variance, (1 - alike) / (1 + alike))
 
 
-def _gain(weeks: F64, value: F64, sigma: F64, kind: Kind) -> F64:
+def _fit_of(columns: F64, series: Points, usual: float) -> Fit:
+    """A usual slope is one more point, of the slope alone, so far out that scatter between recordings is none of it."""
+    if math.isinf(usual):
+        return fit(columns, series.value, series.sigma)
+    far = np.array([[0.0, _FAR_WEEKS, 0.0]])
+    value, sigma = np.append(series.value, 0.0), np.append(series.sigma, _FAR_WEEKS * usual)
+    return fit(np.concatenate((columns, far)), value, sigma)
+
+
+def _gain(series: Points, weeks: F64, kind: Kind, usual: float) -> F64:
     """(n,) what chi² falls by with a change at each point; sums from the end make it one pass over the points."""
-    weight = 1.0 / sigma**2
+    weight = 1.0 / series.sigma**2
     columns = np.column_stack((np.ones(len(weeks)), weeks))
-    # Columns orthonormal under the weights: what they explain of a change is a sum of two squares.
-    base, _ = np.linalg.qr(columns * np.sqrt(weight)[:, None])
-    base = base / np.sqrt(weight)[:, None]
-    rest = value - base @ (base.T @ (weight * value))
+    # Columns orthonormal under the weights, and with the usual slope as one more point, in which a change has no share:
+    # what they explain of a change is a sum of two squares.
+    heavy = np.concatenate((columns * np.sqrt(weight)[:, None], [[0.0, 1.0 / usual]]))
+    base = columns @ np.linalg.inv(np.linalg.qr(heavy, mode="r"))
+    rest = series.value - base @ (base.T @ (weight * series.value))
     with_rest, with_self = _tail(weeks, weight * rest, kind), _tail(weeks, weight, kind, squared=True)
     explained = sum(_tail(weeks, weight * base[:, k], kind) ** 2 for k in (0, 1))
     alone = with_self - explained
