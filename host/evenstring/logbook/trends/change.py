@@ -43,15 +43,20 @@ class Change:
     bar: float  # what it must reach
 
 
-def bar(count: int, looks: int) -> float:
-    """What the evidence must reach: 3 ln n for one change (Zhang and Siegmund, Biometrics 63, 2007, 22: published).
+def bar(count: int, looks: int, kind: Kind = "step") -> float:
+    """What the evidence must reach.
+
+    A step and its date cost 3 ln n (Zhang and Siegmund, Biometrics 63, 2007, 22: published). The date of a kink is an
+    ordinary parameter (Feder, Annals of Statistics 3, 1975, 49), so that a kink costs 2 ln n as any two parameters do
+    (Schwarz, Annals of Statistics 6, 1978, 461).
 
     Args:
         count: points of the series.
         looks: how many series, or the same one how often, are looked at for one answer; each divides the chance
             (Bonferroni), 2 ln looks for twice a log likelihood.
+        kind: as for `change`.
     """
-    return 3 * math.log(count) + 2 * math.log(max(looks, 1))
+    return (3 if kind == "step" else 2) * math.log(count) + 2 * math.log(max(looks, 1))
 
 
 def change(series: Points, kind: Kind, looks: int = 1, *, borrowed: int = 0, usual: float = math.inf) -> Change | None:
@@ -72,20 +77,41 @@ def change(series: Points, kind: Kind, looks: int = 1, *, borrowed: int = 0, usu
     gain = _gain(series, weeks, kind, usual)
     if not gain.max() > 0:
         return None
-    # Once more with the scatter of the changed line.
-    first = _fitted(series, weeks, kind, int(np.argmax(gain)), usual)
-    wider = Points(series.time_s, series.value, np.sqrt(series.sigma**2 + first.excess))
-    gain = _gain(wider, weeks, kind, usual)
     best = int(np.argmax(gain))
     found = _fitted(series, weeks, kind, best, usual)
-    free = count - 4 + borrowed
-    evidence, needed = found.worth * free * math.log1p(float(gain[best]) / free), bar(count, looks)
+    # After a step a level may jump about, as that of a leaking group which balancing brings back now and then: what was
+    # usual before says whether it is one. A kink is told by all points.
+    told = _Scatter.of(found.rest[:best], 2, borrowed) if kind == "step" else _Scatter.of(found.rest, 4, borrowed)
+    evidence, needed = float(told.twice_log_likelihood(gain[best])), bar(count, looks, kind)
     if evidence < needed:
         return None
-    behind = found.worth * free * np.log1p((gain[best] - gain) / free)
+    behind = _Scatter.of(found.rest, 4, borrowed).twice_log_likelihood(gain[best] - gain)
     low_s, high_s = _interval(series.time_s, np.where(gain > 0, behind, np.inf), kind)
     at_s = _date(series.time_s, best, kind)
     return Change(kind, at_s, low_s, high_s, found.before, found.size, found.sigma, evidence, needed)
+
+
+@dataclass(frozen=True, slots=True)
+class _Scatter:
+    """How points scatter beside a line, in their own uncertainties, and how far that is to be trusted."""
+
+    free: int  # degrees of freedom
+    left: float  # chi² beside the line, like series counted in
+    alike: float  # correlation of neighbours, 0 to 0.95
+
+    @classmethod
+    def of(cls, rest: F64, parameters: int, borrowed: int) -> _Scatter:
+        """Of residuals over their uncertainties; never less than these say."""
+        free = max(len(rest) - parameters, 0) + borrowed
+        chi2 = float(rest @ rest)
+        # A line and a date make neighbours of pure noise look opposed; only likeness counts.
+        alike = float(rest[1:] @ rest[:-1]) / max(chi2, 1e-12)
+        return cls(free, max(chi2 + borrowed, float(free)), min(max(alike, 0.0), 0.95))
+
+    def twice_log_likelihood(self, gain: F64 | float) -> F64 | float:
+        """Student's, of what chi² falls by: moderated, as in `group_changes`, by the like series."""
+        worth = (1 - self.alike) / (1 + self.alike)
+        return worth * self.free * np.log1p(np.asarray(gain) / max(self.left, 1e-12))
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,8 +119,7 @@ class _Fitted:
     before: float
     size: float
     sigma: float
-    excess: float  # variance
-    worth: float  # of one point, 0 to 1
+    rest: F64  # (n,) residuals over the points' own uncertainties
 
 
 def _column(weeks: F64, kind: Kind, place: int) -> F64:
@@ -105,13 +130,11 @@ def _column(weeks: F64, kind: Kind, place: int) -> F64:
 def _fitted(series: Points, weeks: F64, kind: Kind, place: int, usual: float) -> _Fitted:
     columns = np.column_stack((np.ones(len(weeks)), weeks, _column(weeks, kind, place)))
     made = _fit_of(columns, series, usual)
-    rest = (series.value - columns @ made.coefficients) / np.sqrt(series.sigma**2 + made.excess_variance)
-    alike = float(rest[1:] @ rest[:-1]) / max(float(rest @ rest), 1e-12)
-    # Three coefficients and a date make neighbours of pure noise look opposed; only likeness counts.
-    alike = min(max(alike, 0.0), 0.95)
+    rest = (series.value - columns @ made.coefficients) / series.sigma
+    alike = _Scatter.of(rest, 4, 0).alike
     sigma = math.sqrt(made.covariance[2, 2] * max(made.scale, 1.0) * (1 + alike) / (1 - alike))
     before, size = (float(c) for c in made.coefficients[1:])
-    return _Fitted(before, size, sigma, made.excess_variance, (1 - alike) / (1 + alike))
+    return _Fitted(before, size, sigma, rest)
 
 
 def _fit_of(columns: F64, series: Points, usual: float) -> Fit:
