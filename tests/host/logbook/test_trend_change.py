@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import ruptures
-from evenstring.logbook.trends.change import Kind, change
+from evenstring.logbook.trends.change import change
+from evenstring.logbook.trends.dates import Kind
 from evenstring.logbook.trends.points import WEEK_S, Points, points
 from scipy.optimize import curve_fit
 

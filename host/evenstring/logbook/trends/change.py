@@ -11,19 +11,17 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from evenstring.logbook.trends.dates import Kind, column, dates, gains, interval
 from evenstring.logbook.trends.line import Fit, fit
 from evenstring.logbook.trends.points import WEEK_S, Points, without_lone
 
-__all__ = ["Change", "Kind", "bar", "change"]
+__all__ = ["Change", "bar", "change"]
 
 F64 = NDArray[np.float64]
-Kind = Literal["step", "kink"]
-_SIDE = 2  # points on each side of a change; a single one far off is left out anyway; our choice
 _LEAST = 8  # points in all; our choice
 _FAR_WEEKS = 1e6  # our choice
 
@@ -73,21 +71,23 @@ def change(series: Points, kind: Kind, looks: int = 1, *, borrowed: int = 0, usu
     if count < _LEAST or series.time_s[-1] <= series.time_s[0]:
         return None
     series = without_lone(series)
-    weeks = (series.time_s - series.time_s.mean()) / WEEK_S
-    gain = _gain(series, weeks, kind, usual)
+    tried = dates(series, kind)
+    gain = gains(series, tried, usual)
     if not gain.max() > 0:
         return None
     best = int(np.argmax(gain))
-    found = _fitted(series, weeks, kind, best, usual)
-    # After a step a level may jump about, as that of a leaking group which balancing brings back now and then: what was
-    # usual before says whether it is one. A kink is told by all points.
-    told = _Scatter.of(found.rest[:best], 2, borrowed) if kind == "step" else _Scatter.of(found.rest, 4, borrowed)
+    found = _fitted(series, column(series, tried, best), usual)
+    whole = told = _Scatter.of(found.rest, 4, borrowed)
+    if kind == "step":
+        # After one a level may jump about, as that of a leaking group which balancing brings back now and then: what
+        # was usual before says whether it is one. A kink is told by all points.
+        told = _Scatter.of(found.rest[: tried.after[best]], 2, borrowed)
     evidence, needed = float(told.twice_log_likelihood(gain[best])), bar(count, looks, kind)
     if evidence < needed:
         return None
-    behind = _Scatter.of(found.rest, 4, borrowed).twice_log_likelihood(gain[best] - gain)
-    low_s, high_s = _interval(series.time_s, np.where(gain > 0, behind, np.inf), kind)
-    at_s = _date(series.time_s, best, kind)
+    behind = np.where(gain > 0, whole.twice_log_likelihood(gain[best] - gain), np.inf)
+    low_s, high_s = interval(tried, behind)
+    at_s = float(tried.at_s[best])
     return Change(kind, at_s, low_s, high_s, found.before, found.size, found.sigma, evidence, needed)
 
 
@@ -108,7 +108,7 @@ class _Scatter:
         alike = float(rest[1:] @ rest[:-1]) / max(chi2, 1e-12)
         return cls(free, max(chi2 + borrowed, float(free)), min(max(alike, 0.0), 0.95))
 
-    def twice_log_likelihood(self, gain: F64 | float) -> F64 | float:
+    def twice_log_likelihood(self, gain: F64 | np.float64) -> F64:
         """Student's, of what chi² falls by: moderated, as in `group_changes`, by the like series."""
         worth = (1 - self.alike) / (1 + self.alike)
         return worth * self.free * np.log1p(np.asarray(gain) / max(self.left, 1e-12))
@@ -122,13 +122,9 @@ class _Fitted:
     rest: F64  # (n,) residuals over the points' own uncertainties
 
 
-def _column(weeks: F64, kind: Kind, place: int) -> F64:
-    since: F64 = weeks - weeks[place]
-    return (since >= 0).astype(np.float64) if kind == "step" else np.maximum(since, 0.0)
-
-
-def _fitted(series: Points, weeks: F64, kind: Kind, place: int, usual: float) -> _Fitted:
-    columns = np.column_stack((np.ones(len(weeks)), weeks, _column(weeks, kind, place)))
+def _fitted(series: Points, changed: F64, usual: float) -> _Fitted:
+    weeks = (series.time_s - series.time_s.mean()) / WEEK_S
+    columns = np.column_stack((np.ones(len(weeks)), weeks, changed))
     made = _fit_of(columns, series, usual)
     rest = (series.value - columns @ made.coefficients) / series.sigma
     alike = _Scatter.of(rest, 4, 0).alike
@@ -144,60 +140,3 @@ def _fit_of(columns: F64, series: Points, usual: float) -> Fit:
     far = np.array([[0.0, _FAR_WEEKS, 0.0]])
     value, sigma = np.append(series.value, 0.0), np.append(series.sigma, _FAR_WEEKS * usual)
     return fit(np.concatenate((columns, far)), value, sigma)
-
-
-def _gain(series: Points, weeks: F64, kind: Kind, usual: float) -> F64:
-    """(n,) what chi² falls by with a change at each point; sums from the end make it one pass over the points."""
-    weight = 1.0 / series.sigma**2
-    columns = np.column_stack((np.ones(len(weeks)), weeks))
-    # Columns orthonormal under the weights, and with the usual slope as one more point, in which a change has no share:
-    # what they explain of a change is a sum of two squares.
-    heavy = np.concatenate((columns * np.sqrt(weight)[:, None], [[0.0, 1.0 / usual]]))
-    base = columns @ np.linalg.inv(np.linalg.qr(heavy, mode="r"))
-    rest = series.value - base @ (base.T @ (weight * series.value))
-    with_rest, with_self = _tail(weeks, weight * rest, kind), _tail(weeks, weight, kind, squared=True)
-    explained = sum(_tail(weeks, weight * base[:, k], kind) ** 2 for k in (0, 1))
-    alone = with_self - explained
-    alone[:_SIDE] = 0
-    alone[len(weeks) - _SIDE + 1 :] = 0
-    usable = alone > 1e-9 * max(float(with_self.max()), 1e-300)
-    return np.where(usable, with_rest**2 / np.where(usable, alone, 1.0), 0.0)
-
-
-def _tail(weeks: F64, terms: F64, kind: Kind, *, squared: bool = False) -> F64:
-    """(n,) for each place c: the sum over points from c on of terms × column (or column²)."""
-    if kind == "step":
-        return _ends(terms)
-    if squared:
-        return _ends(terms * weeks**2) - 2 * weeks * _ends(terms * weeks) + weeks**2 * _ends(terms)
-    return _ends(terms * weeks) - weeks * _ends(terms)
-
-
-def _ends(values: F64) -> F64:
-    """(n,) the sum of each value and all after it."""
-    total: F64 = np.cumsum(values[::-1], dtype=np.float64)
-    return np.flip(total)
-
-
-def _date(time_s: F64, place: int, kind: Kind) -> float:
-    """A step lies between two recordings, a kink may begin at one."""
-    return float((time_s[place - 1] + time_s[place]) / 2 if kind == "step" else time_s[place])
-
-
-def _interval(time_s: F64, behind: F64, kind: Kind) -> tuple[float, float]:
-    """95 % of the date's probability, every date beforehand as likely as any other.
-
-    `behind` is (n,) twice the log likelihood below the best. A step at a recording happened since the one before it, a
-    kink lies about as far as half way to its neighbours.
-    """
-    before = np.concatenate((time_s[:1], time_s[:-1]))
-    if kind == "step":
-        left, right = before, time_s
-    else:
-        middle = (time_s[1:] + time_s[:-1]) / 2
-        left, right = np.concatenate((time_s[:1], middle)), np.concatenate((middle, time_s[-1:]))
-    chance = np.exp(-behind / 2) * np.maximum(right - left, 1.0)
-    total = np.cumsum(chance) / chance.sum()
-    edges, reached = np.concatenate((left[:1], right)), np.concatenate(([0.0], total))
-    low, high = np.interp((0.025, 0.975), reached, edges)
-    return float(low), float(high)

@@ -18,7 +18,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from evenstring.logbook.trends.change import Change, Kind, change
+from evenstring.logbook.trends.change import Change, change
+from evenstring.logbook.trends.dates import Kind
 from evenstring.logbook.trends.history import History, Quantity
 from evenstring.logbook.trends.line import trend
 from evenstring.logbook.trends.points import WEEK_S, Points
