@@ -1,10 +1,9 @@
-"""Whether something changed on a date, which date, how surely: one step or one kink in a straight line.
+"""Whether something changed on a date, which date, how surely: one step, kink or settling fall in a straight line.
 
-Each recording's time is tried as the date. What a step (1 from the date on) or a kink (time since the date) explains
-beyond a straight line is the rise of twice the log likelihood. Scatter between recordings is that of the changed line,
-so that the change itself does not count as scatter; it is an estimate too, so the likelihood is Student's and few
-points prove less. Neighbours that scatter together count as fewer: (1 - r) / (1 + r) of them (Bayley and Hammersley,
-Suppl. J. Royal Statistical Society 8, 1946, 184).
+What a change at a date explains beyond a straight line is the rise of twice the log likelihood. How the points scatter
+is estimated too, so the likelihood is Student's and few points prove less; like series lend what they know of it.
+Neighbours that scatter together count as fewer: (1 - r) / (1 + r) of them (Bayley and Hammersley, Suppl. J. Royal
+Statistical Society 8, 1946, 184).
 """
 
 from __future__ import annotations
@@ -15,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.logbook.trends.dates import Kind, column, dates, gains, interval
+from evenstring.logbook.trends.dates import Kind, dates, gains, interval, shape
 from evenstring.logbook.trends.line import Fit, fit
 from evenstring.logbook.trends.points import WEEK_S, Points, without_lone
 
@@ -31,14 +30,20 @@ class Change:
     """The likeliest change of a series."""
 
     kind: Kind
+    tau_weeks: float  # of its shape, as in `dates`
     at_s: float  # since 1970
     low_s: float  # 95 % interval of the date
     high_s: float
     before: float  # slope of the line before it, unit of the series a week
-    size: float  # a step: unit of the series; a kink: what the slope changes by, a week
+    size: float  # unit of the series, of a kink a week
     sigma: float
     evidence: float  # rise of twice the log likelihood
     bar: float  # what it must reach
+    explains: float  # what chi² falls by, the points' own uncertainties alone
+
+    def shape(self, time_s: F64) -> F64:
+        """What a change like this of size 1 makes at times since 1970."""
+        return shape((time_s - self.at_s) / WEEK_S, self.tau_weeks)
 
 
 def bar(count: int, looks: int, kind: Kind = "step") -> float:
@@ -46,7 +51,7 @@ def bar(count: int, looks: int, kind: Kind = "step") -> float:
 
     A step and its date cost 3 ln n (Zhang and Siegmund, Biometrics 63, 2007, 22: published). The date of a kink is an
     ordinary parameter (Feder, Annals of Statistics 3, 1975, 49), so that a kink costs 2 ln n as any two parameters do
-    (Schwarz, Annals of Statistics 6, 1978, 461).
+    (Schwarz, Annals of Statistics 6, 1978, 461), and what settles 3 ln n for its three.
 
     Args:
         count: points of the series.
@@ -54,7 +59,7 @@ def bar(count: int, looks: int, kind: Kind = "step") -> float:
             (Bonferroni), 2 ln looks for twice a log likelihood.
         kind: as for `change`.
     """
-    return (3 if kind == "step" else 2) * math.log(count) + 2 * math.log(max(looks, 1))
+    return (2 if kind == "kink" else 3) * math.log(count) + 2 * math.log(max(looks, 1))
 
 
 def change(series: Points, kind: Kind, looks: int = 1, *, borrowed: int = 0, usual: float = math.inf) -> Change | None:
@@ -62,7 +67,8 @@ def change(series: Points, kind: Kind, looks: int = 1, *, borrowed: int = 0, usu
 
     Args:
         series: one quantity.
-        kind: a step (a meter's offset, a cleaned joint) or a kink (a leak begins).
+        kind: a step (a meter's offset, a cleaned joint), a kink (a joint begins to work loose), or what settles (a leak
+            begins, and balancing comes up with it).
         looks: as for `bar`.
         borrowed: degrees of freedom of the scatter already in the points' uncertainty, known from like series.
         usual: standard deviation of the slopes of series in which nothing changed, unit a week, where that is known.
@@ -75,20 +81,19 @@ def change(series: Points, kind: Kind, looks: int = 1, *, borrowed: int = 0, usu
     gain = gains(series, tried, usual)
     if not gain.max() > 0:
         return None
-    best = int(np.argmax(gain))
-    found = _fitted(series, column(series, tried, best), usual)
+    which, place = (int(k) for k in np.unravel_index(np.argmax(gain), gain.shape))
+    most, at_s, tau = gain[which, place], float(tried.at_s[place]), tried.tau_weeks[which]
+    found = _fitted(series, shape((series.time_s - at_s) / WEEK_S, tau), usual)
     whole = told = _Scatter.of(found.rest, 4, borrowed)
-    if kind == "step":
-        # After one a level may jump about, as that of a leaking group which balancing brings back now and then: what
-        # was usual before says whether it is one. A kink is told by all points.
-        told = _Scatter.of(found.rest[: tried.after[best]], 2, borrowed)
-    evidence, needed = float(told.twice_log_likelihood(gain[best])), bar(count, looks, kind)
+    if kind != "kink":
+        # What was usual before says whether it is one. After it a level may jump about or settle in another shape, as
+        # that of a leaking group which balancing brings back now and then.
+        told = _Scatter.of(found.rest[: tried.after[place]], 2, borrowed)
+    evidence, needed = float(told.twice_log_likelihood(most)), bar(count, looks, kind)
     if evidence < needed:
         return None
-    behind = np.where(gain > 0, whole.twice_log_likelihood(gain[best] - gain), np.inf)
-    low_s, high_s = interval(tried, behind)
-    at_s = float(tried.at_s[best])
-    return Change(kind, at_s, low_s, high_s, found.before, found.size, found.sigma, evidence, needed)
+    low_s, high_s = interval(tried, np.where(gain > 0, whole.twice_log_likelihood(most - gain), np.inf))
+    return Change(kind, tau, at_s, low_s, high_s, found.before, found.size, found.sigma, evidence, needed, float(most))
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,14 +127,14 @@ class _Fitted:
     rest: F64  # (n,) residuals over the points' own uncertainties
 
 
-def _fitted(series: Points, changed: F64, usual: float) -> _Fitted:
+def _fitted(series: Points, made: F64, usual: float) -> _Fitted:
     weeks = (series.time_s - series.time_s.mean()) / WEEK_S
-    columns = np.column_stack((np.ones(len(weeks)), weeks, changed))
-    made = _fit_of(columns, series, usual)
-    rest = (series.value - columns @ made.coefficients) / series.sigma
+    columns = np.column_stack((np.ones(len(weeks)), weeks, made))
+    line = _fit_of(columns, series, usual)
+    rest = (series.value - columns @ line.coefficients) / series.sigma
     alike = _Scatter.of(rest, 4, 0).alike
-    sigma = math.sqrt(made.covariance[2, 2] * max(made.scale, 1.0) * (1 + alike) / (1 - alike))
-    before, size = (float(c) for c in made.coefficients[1:])
+    sigma = math.sqrt(line.covariance[2, 2] * max(line.scale, 1.0) * (1 + alike) / (1 - alike))
+    before, size = (float(c) for c in line.coefficients[1:])
     return _Fitted(before, size, sigma, rest)
 
 

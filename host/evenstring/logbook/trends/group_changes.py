@@ -1,10 +1,8 @@
 """Which group changed against the others, in what, since when: every series of every group is searched.
 
 What may begin slowly is searched for a kink: a leak, a joint that loosens, a group that ages faster. What happens at
-once for a step: a joint that gives way or is cleaned, a meter whose offset jumps, a group that was replaced.
-
-One change is all that a line bears: a group that fell and then stayed low, since balancing came up with it, is neither.
-So the history is looked at as it stood some weeks ago too, and what was found then counts while it is still there.
+once for a step: a joint that gives way or is cleaned, a meter whose offset jumps, a group that was replaced. The level
+of a group that leaks settles where balancing comes up with it, so that is searched for too.
 
 Levels are coupled: while balancing is busy with one group that leaks, it bleeds all others alike and no longer evens
 out their natural drift, so that each of them moves too. A level counts only where it moved farther than those of the
@@ -14,7 +12,7 @@ others do in the same weeks.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -27,7 +25,7 @@ from evenstring.logbook.trends.points import WEEK_S, Points
 __all__ = ["GroupChange", "group_changes"]
 
 _KINDS: dict[Quantity, tuple[Kind, ...]] = {
-    "departure": ("kink", "step"),
+    "departure": ("kink", "settling", "step"),
     "resistance": ("kink", "step"),
     "capacity": ("kink",),
 }
@@ -35,11 +33,11 @@ _KINDS: dict[Quantity, tuple[Kind, ...]] = {
 # the usual target of 10 mV), and parts of the median group's; our choice.
 _LEAST: dict[Quantity, float] = {"departure": 5.0, "resistance": 0.06, "capacity": 0.02}
 _LOOKS_A_YEAR = 52  # a rider looks weekly, so the bar holds for a year of looks at all groups; our choice
-_AGO_WEEKS = (8.0, 20.0)  # looks back; within the looks that the bar holds for: our choice
-_STILL = 5  # last recordings whose median says whether a change is still there: our choice
+_LAST = 5  # recordings whose median says where a level that settles stands now: our choice
 _STANDS_OUT = 3.5  # robust standard deviations: published (B. Iglewicz, D. C. Hoaglin, How to Detect Outliers, 1993)
 _SIGMA_OF_MAD = 1.4826  # of normal scatter over its median absolute deviation: published (the same)
-# How fast groups in which nothing began age apart, standard deviation, a week; of levels nothing is known beforehand.
+# How fast groups in which nothing began age apart, standard deviation, a week: those of a string that loses 10 % a year
+# alike to a fifth of that, resistances to half. Of levels nothing is known beforehand. Our choice.
 _USUAL: dict[Quantity, float] = {"departure": math.inf, "resistance": 0.05 / 52, "capacity": 0.02 / 52}
 _BORROWED = 12  # degrees of freedom that the other groups lend one group's scatter; tuned on histories 0 to 99
 
@@ -51,7 +49,7 @@ class GroupChange:
     group: int  # from 1
     quantity: Quantity
     change: Change
-    moved: float  # by the lines, in the unit of the quantity: a step, or from the kink to the last recording
+    moved: float  # in the unit of the quantity: a step, else what it stands apart now from where it stood before
 
     @property
     def worse(self) -> bool:
@@ -66,48 +64,25 @@ class GroupChange:
 
 def group_changes(history: History) -> tuple[GroupChange, ...]:
     """The likeliest change of each series that has one, the surest first."""
-    found = {(one.quantity, one.group): one for one in _changes(history)}
-    end_s = float(history.end_s[-1]) if len(history) else 0.0
-    for weeks in _AGO_WEEKS:
-        past = history.until(end_s - weeks * WEEK_S)
-        for one in _changes(past):
-            key = (one.quantity, one.group)
-            if one.worse and key not in found and (still := _still_there(history, one)) is not None:
-                found[key] = still
-    return tuple(sorted(found.values(), key=lambda one: -one.change.evidence))
-
-
-def _changes(history: History) -> list[GroupChange]:
-    return [
+    found = [
         made
         for quantity in _KINDS
         for group, series in enumerate(_alike(history, quantity), 1)
         if (made := _likeliest(series, quantity, group, history.groups * _LOOKS_A_YEAR)) is not None
         and (quantity != "departure" or _stands_out(history, made))
     ]
+    return tuple(sorted(found, key=lambda one: -one.change.evidence))
 
 
 def _stands_out(history: History, one: GroupChange) -> bool:
     """Whether this group's level moved since the date unlike those of the others, by the same line through each."""
     told = np.isfinite(history.departure_mv).all(axis=1)
     weeks = (history.end_s[told] - one.change.at_s) / WEEK_S
-    step = one.change.kind == "step"
-    since = (weeks >= 0).astype(np.float64) if step else np.maximum(weeks, 0.0)
-    columns = np.column_stack((np.ones(len(weeks)), weeks, since))
-    _, slope, change = np.linalg.lstsq(columns, history.departure_mv[told], rcond=None)[0]
-    moved = change if step else (slope + change) * weeks[-1]
+    columns = np.column_stack((np.ones(len(weeks)), weeks, one.change.shape(history.end_s[told])))
+    _, slope, size = np.linalg.lstsq(columns, history.departure_mv[told], rcond=None)[0]
+    moved = size * columns[-1, 2] + (slope * weeks[-1] if one.change.kind == "kink" else 0.0)
     away = np.abs(moved - np.median(moved))
     return bool(away[one.group - 1] > _STANDS_OUT * _SIGMA_OF_MAD * np.median(away))
-
-
-def _still_there(history: History, one: GroupChange) -> GroupChange | None:
-    """The change by where the group stands now against where it stood before; None where it has gone."""
-    series = history.of_group(one.quantity, one.group)
-    before = series.until(one.change.at_s)
-    if not len(before) or len(series) < _STILL:
-        return None
-    now = replace(one, moved=float(np.median(series.value[-_STILL:]) - np.median(before.value)))
-    return now if now.worse and now.weight >= 1.0 else None
 
 
 def _alike(history: History, quantity: Quantity) -> list[Points]:
@@ -128,7 +103,15 @@ def _likeliest(series: Points, quantity: Quantity, group: int, looks: int) -> Gr
     changes = [made for made in tried if made is not None]
     if not changes:
         return None
-    best = max(changes, key=lambda one: one.evidence)
-    weeks = (float(series.time_s[-1]) - best.at_s) / WEEK_S
-    moved = (best.before + best.size) * weeks if best.kind == "kink" else best.size
+    best = max(changes, key=lambda one: one.explains - one.bar)
+    moved = _moved(series, best)
     return GroupChange(group, quantity, best, moved) if abs(moved) >= _LEAST[quantity] else None
+
+
+def _moved(series: Points, one: Change) -> float:
+    """By the changed line, where that is one."""
+    if one.kind == "step":
+        return one.size
+    if one.kind == "kink":
+        return (one.before + one.size) * float(series.time_s[-1] - one.at_s) / WEEK_S
+    return float(np.median(series.since(one.at_s).value[-_LAST:]) - np.median(series.until(one.at_s).value))
