@@ -8,13 +8,13 @@ import pytest
 from evenstring.logbook.trends.months_page import months_page
 from evenstring.logbook.trends.points import WEEK_S
 
-from tests.benchmarks.trend_marks import false_warnings, found_in_time
+from tests.benchmarks.trend_marks import false_warnings, judged
 from tests.worlds.histories import a_pack, with_fault
 
 
 @pytest.mark.slow
 def test_faults_of_ten_histories_are_found_within_six_weeks_of_becoming_visible() -> None:
-    found = [hit for seed in range(500, 510) if (hit := found_in_time(with_fault(seed))) is not None]
+    found = [one.found for seed in range(500, 510) if (one := judged(with_fault(seed))) is not None]
 
     assert len(found) >= 8
     assert sum(found) >= 0.8 * len(found)  # 90 % is held by the marks on a hundred
