@@ -89,6 +89,23 @@ def test_a_group_that_fell_and_then_stayed_low_is_warned_of_until_it_is_level_ag
     assert "change" not in kinds(mended)
 
 
+def test_a_leak_that_balancing_comes_up_with_is_warned_of_at_every_look_from_then_on() -> None:
+    low = a_history()
+    low.departure_mv[:, 4] -= 3.0 * np.clip(WEEKS - 10, 0, 14)
+    looks = [standing(low.until(week * WEEK_S + 7200), week * WEEK_S + 7200) for week in range(14, 40)]
+
+    assert all([one.group for one in found if one.kind == "change"] == [5] for found in looks)
+
+
+def test_a_group_that_fades_from_the_first_weeks_on_is_warned_of() -> None:
+    fading = a_history()
+    fading.capacity[:, 4] -= 0.006 * np.maximum(WEEKS - 5, 0)
+    found = [one for one in standing(fading.until(18 * WEEK_S), 18 * WEEK_S) if one.kind == "change"]
+
+    assert [one.group for one in found] == [5]
+    assert "less charge" in found[0].said
+
+
 def test_of_two_groups_the_one_that_fell_farther_comes_first() -> None:
     two = a_history()
     two.departure_mv[:, 2] -= 0.7 * np.maximum(WEEKS - 20, 0)

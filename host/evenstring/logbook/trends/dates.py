@@ -24,8 +24,9 @@ F64 = NDArray[np.float64]
 Kind = Literal["step", "kink", "settling"]
 _SIDE = 2  # points on each side of a change; a single one far off is left out anyway; our choice
 _BETWEEN = 4  # dates to each recording of what is no step: our choice
-# Doubling, since a tau is told to about a factor: our choice
-_TAU_WEEKS: dict[Kind, tuple[float, ...]] = {"step": (0.0,), "kink": (np.inf,), "settling": (2.0, 4.0, 8.0, 16.0)}
+# 2 to 16 weeks; so near each other that a fall of 20 standard deviations is dated as promised: our choice
+_SETTLING_WEEKS = tuple(2.0 * 2.0 ** (k / 2) for k in range(7))
+_TAU_WEEKS: dict[Kind, tuple[float, ...]] = {"step": (0.0,), "kink": (np.inf,), "settling": _SETTLING_WEEKS}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
