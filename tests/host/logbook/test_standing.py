@@ -76,6 +76,23 @@ def test_a_leak_is_dated_within_its_interval_and_a_group_that_gets_better_is_no_
     assert kinds(mended) == []
 
 
+def test_a_leak_whose_level_balancing_pushes_about_is_dated_as_often_as_promised() -> None:
+    """Weekly charges; what a hold brings back differs from week to week and stays until the next."""
+    rng = np.random.default_rng(7)
+    held = []
+    for _ in range(40):
+        leaking = a_history()
+        begins = rng.uniform(15, 25)
+        brought_back = np.cumsum(np.where(begins < WEEKS, rng.normal(0, 1, 40), 0.0))
+        leaking.departure_mv[:, 4] -= 4.0 * np.maximum(WEEKS - begins, 0) + brought_back
+        one = next(one for one in standing(leaking, NOW) if one.group == 5)
+        assert one.low_s is not None
+        assert one.high_s is not None
+        held.append(one.low_s <= begins * WEEK_S + 7200 <= one.high_s)
+
+    assert np.mean(held) >= 0.9
+
+
 def test_a_group_that_fell_and_then_stayed_low_is_warned_of_until_it_is_level_again() -> None:
     """Balancing came up with a leak: neither a kink nor a step any more, and 42 mV low all the same."""
     low, mended = a_history(), a_history()

@@ -12,7 +12,7 @@ others do in the same weeks.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -39,6 +39,9 @@ _SIGMA_OF_MAD = 1.4826  # of normal scatter over its median absolute deviation: 
 # How fast groups in which nothing began age apart, standard deviation, a week: those of a string that loses 10 % a year
 # alike to a fifth of that, resistances to half. Of levels nothing is known beforehand. Our choice.
 _USUAL: dict[Quantity, float] = {"departure": math.inf, "resistance": 0.05 / 52, "capacity": 0.02 / 52}
+# Balancing pushes a level about after a change, so that its course is no line and the date not as sure as one makes it:
+# the interval's sides are longer by this, tuned on histories 5000 to 5499, where it holds 95 % of the dates of leaks.
+_DATE_OF_LEVEL = 2.5
 _BORROWED = 12  # degrees of freedom that the other groups lend one group's scatter; tuned on histories 0 to 99
 
 
@@ -105,6 +108,8 @@ def _likeliest(series: Points, quantity: Quantity, group: int, looks: int) -> Gr
         return None
     best = max(changes, key=lambda one: one.explains - one.bar)
     moved = _moved(series, best)
+    if quantity == "departure":
+        best = _less_sure(series, best)
     return GroupChange(group, quantity, best, moved) if abs(moved) >= _LEAST[quantity] else None
 
 
@@ -115,3 +120,9 @@ def _moved(series: Points, one: Change) -> float:
     if one.kind == "kink":
         return (one.before + one.size) * float(series.time_s[-1] - one.at_s) / WEEK_S
     return float(np.median(series.since(one.at_s).value[-_LAST:]) - np.median(series.until(one.at_s).value))
+
+
+def _less_sure(series: Points, one: Change) -> Change:
+    low_s = one.at_s - _DATE_OF_LEVEL * (one.at_s - one.low_s)
+    high_s = one.at_s + _DATE_OF_LEVEL * (one.high_s - one.at_s)
+    return replace(one, low_s=max(low_s, float(series.time_s[0])), high_s=min(high_s, float(series.time_s[-1])))
