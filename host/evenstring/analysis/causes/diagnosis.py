@@ -48,9 +48,9 @@ _ALSO = 0.5  # probability of a second cause beside the meter's offset: our choi
 _SHOWN = 0.25  # probability of not being healthy from which a group is spoken of: tuned on own packs under 100,000
 # A cause is named when it is this many times as probable as the next one: tuned on own packs under 100,000
 _AHEAD = 1.5
-# Extra resistance over half a minute to that at once: a joint's is 1, a cell's 1.6: tuned on own packs under
-# 100,000
-_JOINT = 1.35
+# Share of the slow resistance that is up with what comes at once: a joint's is 0, a cell's 1: tuned on own packs
+# under 100,000
+_JOINT = 0.6
 # Log odds of stated confidence: _SURER + _STEEPER x log odds of the marginal likelihoods. Fitted on tuning seeds (694
 # sessions, healthy ones weighted to half): 1.7 and 1.5; taken about half of the way, for few statements lie below
 # 0.8: tuned on own packs under 100,000.
@@ -351,7 +351,7 @@ def _statement(
         size_low=low,
         size_high=high,
         abnormal=round(float(1.0 - weight[0]), 3),
-        detail="; ".join((*_detail(CAUSES[k], size, evidence.joint[g]), *look.notes)),
+        detail="; ".join((*_detail(CAUSES[k], size, evidence.slow_share[g]), *look.notes)),
         probabilities=_listed(share),
     )
     # More capacity or less resistance than the others is no weakness; and an even split is no answer.
@@ -363,7 +363,7 @@ def _statement(
     one_place = evidence.depth < LEAST_DEPTH and not (CAUSES[k] == "high_resistance" and evidence.has_steps)
     if odd or unclear or one_place:
         return replace(statement, cause="cannot_tell")
-    joint = CAUSES[k] == "high_resistance" and evidence.joint[g] < _JOINT
+    joint = CAUSES[k] == "high_resistance" and evidence.slow_share[g] < _JOINT
     return replace(statement, cause="connection") if joint else statement
 
 
@@ -378,8 +378,8 @@ def _was_seen(evidence: Evidence, g: int, meter_mv: float) -> bool:
     return bool(low - _BEYOND_SEEN_MV <= meter_mv <= high + _BEYOND_SEEN_MV)
 
 
-def _detail(cause: CauseKind, size: float, joint: float) -> tuple[str, ...]:
-    if cause == "high_resistance" and joint < _JOINT:
+def _detail(cause: CauseKind, size: float, slow_share: float) -> tuple[str, ...]:
+    if cause == "high_resistance" and slow_share < _JOINT:
         return ("the extra resistance is there at once and does not grow: a joint, link or lead is likely",)
     if cause == "charge_offset" and size < 0:
         return ("less charge than its neighbours: balancing mends it; a leak looks the same in one session",)

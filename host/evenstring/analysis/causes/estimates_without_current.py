@@ -141,7 +141,7 @@ def _with_resistance(evidence: Evidence, session: Session) -> Evidence:
     found = relative_resistance(session)
     nothing = np.full(len(evidence.size), np.nan)  # joint or cell shows in slow against fast: the slow is not known
     if found is None:
-        return replace(evidence, joint=nothing, has_steps=False)
+        return replace(evidence, slow_share=nothing, has_steps=False)
     seen, u = 100.0 * (found[0] - 1.0), 100.0 * found[1]
     own = evidence.covariance[:, :, RESISTANCE]  # (g, 4), of each figure with the resistance
     like = np.hypot(u, _SLOW_SHARE * seen)
@@ -151,7 +151,9 @@ def _with_resistance(evidence: Evidence, session: Session) -> Evidence:
     size[:, RESISTANCE] = seen
     covariance[:, RESISTANCE, :] = covariance[:, :, RESISTANCE] = 0.0
     covariance[:, RESISTANCE, RESISTANCE] = u**2
-    return replace(evidence, size=size - np.median(size, axis=0), covariance=covariance, joint=nothing, has_steps=True)
+    return replace(
+        evidence, size=size - np.median(size, axis=0), covariance=covariance, slow_share=nothing, has_steps=True
+    )
 
 
 def _less_sure(evidence: Evidence) -> Evidence:
