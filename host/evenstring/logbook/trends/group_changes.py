@@ -36,8 +36,8 @@ _LOOKS_A_YEAR = 52  # a rider looks weekly, so the bar holds for a year of looks
 _LAST = 5  # recordings whose median says where a level that settles stands now: our choice
 _STANDS_OUT = 3.5  # robust standard deviations: published (B. Iglewicz, D. C. Hoaglin, How to Detect Outliers, 1993)
 _SIGMA_OF_MAD = 1.4826  # of normal scatter over its median absolute deviation: published (the same)
-# How fast groups in which nothing began age apart, standard deviation, a week: of a string that loses 10 % of its charge
-# a year a fifth of that, and half of it for resistances. Of levels nothing is known beforehand. Our choice.
+# How fast groups in which nothing began age apart, standard deviation, a week: of a string that loses 10 % a year a
+# fifth of that, and half of it for resistances. Of levels nothing is known beforehand. Our choice.
 _USUAL: dict[Quantity, float] = {"departure": math.inf, "resistance": 0.05 / 52, "capacity": 0.02 / 52}
 # Balancing pushes a level about after a change, so that its course is no line and the date not as sure as one makes it:
 # the interval's sides are longer by this, tuned on histories 5000 to 5499, where it holds 95 % of the dates of leaks.
