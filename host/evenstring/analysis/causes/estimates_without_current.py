@@ -16,8 +16,11 @@ from numpy.typing import NDArray
 from evenstring.analysis.causes.estimates import CAPACITY, CHARGE, RESISTANCE, Evidence, gather
 from evenstring.analysis.causes.relative_sag import implied_rate, relative_resistance
 from evenstring.analysis.results import Phase
+from evenstring.analysis.series.departures_at_rest import at_rest_v
+from evenstring.analysis.series.rest import REST_S
 from evenstring.analysis.series.rows_of_phase import between, rows_in
 from evenstring.analysis.series.signals import make_signals
+from evenstring.analysis.series.uncertainty import meter_error
 from evenstring.ocv import default_curve
 from evenstring.profile import PackProfile
 from evenstring.session import Session
@@ -53,7 +56,8 @@ def gather_blind(session: Session, profile: PackProfile, phases: tuple[Phase, ..
     if session.scans < 100 or session.groups < 4:
         return Blind(None, "the recording is too short")
     evidence, why_not = _of_charge(session, profile, phases)
-    evidence = _with_resistance(evidence or _nothing(session.groups), session)
+    evidence = evidence or _of_rest(session, profile, phases) or _nothing(session.groups)
+    evidence = _with_resistance(evidence, session)
     missing = [why_not] if why_not else []
     if not evidence.has_steps:
         missing.append("resistance is not told (the load hardly changed)")
@@ -134,6 +138,30 @@ def _nothing(groups: int) -> Evidence:
     wide = np.diag([*_WIDE, _WIDE_RESISTANCE]) ** 2
     nothing = np.full(groups, np.nan)
     return Evidence(np.zeros((groups, 4)), np.repeat(wide[None], groups, axis=0), nothing, 0.0, False, 0.5)
+
+
+def _of_rest(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) -> Evidence | None:
+    """What the departures at one rest tell: meter and charge together, by the slope of the profile's curve there."""
+    rests = [p for p in phases if p.kind == "rest" and p.end_s - p.start_s >= REST_S]
+    if not rests:
+        return None
+    curve = default_curve(profile.chemistry)
+    level_v = float(
+        np.nanmedian(session.volts_v[rows_in(session.time_s, max(rests, key=lambda p: p.end_s - p.start_s))])
+    )
+    soc = float(curve.soc(level_v))
+    slope_v = float(curve.slope_v(soc))
+    if not 0.0 < soc <= 1.0 or slope_v < _FLAT_V:
+        return None
+    away_mv = 1e3 * at_rest_v(session, phases)
+    nothing = _nothing(session.groups)
+    like = np.array([1.0, 10.0 * slope_v, 0.0, 0.0])  # mV, of a mV of the meter and of a percent of charge
+    u_mv = np.hypot(1e3 * meter_error(session).channel_v, _CURVE_SHARE * away_mv)
+    gain = np.einsum("gij,j->gi", nothing.covariance, like)
+    gain /= (gain @ like + u_mv**2)[:, None]
+    size = gain * away_mv[:, None]
+    covariance = nothing.covariance - np.einsum("gi,j,gjk->gik", gain, like, nothing.covariance)
+    return replace(nothing, size=size, covariance=covariance, soc0=soc, seen_mv=np.stack([away_mv, away_mv]))
 
 
 def _with_resistance(evidence: Evidence, session: Session) -> Evidence:
