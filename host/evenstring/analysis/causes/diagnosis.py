@@ -273,7 +273,8 @@ def _meter_refuted(look: _Look, g: int, weight: F64) -> bool:
     best = SUBSETS[int(np.argmax(weight))]
     if METER not in best:
         return False
-    return abs(estimate(look.size[g], look.covariance[g], look.scatter, best, METER)[0]) > _METER_MOST_MV
+    size_mv, u_mv = estimate(look.size[g], look.covariance[g], look.scatter, best, METER)
+    return abs(size_mv) - u_mv > _METER_MOST_MV
 
 
 def _mentioned(found: StandOut, x: F64, covariance: F64, scatter: F64, groups: int) -> Weakness:

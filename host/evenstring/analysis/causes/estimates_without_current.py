@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.causes.estimates import CAPACITY, CHARGE, RESISTANCE, Evidence, gather
-from evenstring.analysis.causes.relative_sag import implied_rate, relative_resistance
+from evenstring.analysis.causes.relative_sag import implied_rate, relative_resistance, resistance_by_charger
 from evenstring.analysis.results import Phase
 from evenstring.analysis.series.departures_at_rest import at_rest_v
 from evenstring.analysis.series.rest import REST_S
@@ -30,6 +30,8 @@ __all__ = ["BLIND_NOTE", "Blind", "gather_blind"]
 BLIND_NOTE = "no current sensor: against the median group only, charge and capacity by the assumed curve"
 # Of a charge or capacity: the depth moved is the curve's word alone: tuned on own packs under 100,000
 _CURVE_SHARE = 0.15
+F64 = NDArray[np.float64]
+
 _WIDE = (50.0, 50.0, 100.0)  # mV, % of charge, % of capacity: nothing is known: our choice
 _WIDE_RESISTANCE = 300.0  # % of resistance: nothing is known: our choice
 _LEAST_DEPTH = 0.15  # of the capacity charged, or nothing is told of charge: our choice
@@ -57,7 +59,7 @@ def gather_blind(session: Session, profile: PackProfile, phases: tuple[Phase, ..
         return Blind(None, "the recording is too short")
     evidence, why_not = _of_charge(session, profile, phases)
     evidence = evidence or _of_rest(session, profile, phases) or _nothing(session.groups)
-    evidence = _with_resistance(evidence, session)
+    evidence = _with_resistance(evidence, relative_resistance(session) or resistance_by_charger(session, phases))
     missing = [why_not] if why_not else []
     if not evidence.has_steps:
         missing.append("resistance is not told (the load hardly changed)")
@@ -164,9 +166,8 @@ def _of_rest(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) 
     return replace(nothing, size=size, covariance=covariance, soc0=soc, seen_mv=np.stack([away_mv, away_mv]))
 
 
-def _with_resistance(evidence: Evidence, session: Session) -> Evidence:
+def _with_resistance(evidence: Evidence, found: tuple[F64, F64] | None) -> Evidence:
     """The sags' ratios, joined to what the charge tells: there a resistance and the meter look much alike."""
-    found = relative_resistance(session)
     nothing = np.full(len(evidence.size), np.nan)  # joint or cell shows in slow against fast: the slow is not known
     if found is None:
         return replace(evidence, slow_share=nothing, has_steps=False)
