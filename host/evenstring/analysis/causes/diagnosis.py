@@ -360,7 +360,7 @@ def _statement(
     if odd or unclear or (one_place and not _beyond_meters(evidence, g)):
         return replace(statement, cause="cannot_tell")
     if one_place:
-        return replace(statement, confidence=min(statement.confidence, _ONE_PLACE_SURE))
+        return replace(statement, confidence=round(min(float(share[k]), _ONE_PLACE_SURE), 3))
     joint = CAUSES[k] == "high_resistance" and evidence.slow_share[g] < _JOINT
     return replace(statement, cause="connection") if joint else statement
 

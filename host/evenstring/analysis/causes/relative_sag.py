@@ -46,9 +46,9 @@ _R_USUAL_VH = 0.14  # where nothing tells: our choice
 _MOST_C = 8.0  # no ride takes more than eight capacities an hour: our choice
 _STEP_V = 0.010  # a change between two scans that counts: our choice
 _NEAR = 4  # groups to either side: tuned on own packs under 100,000
-# Rows to either side of where a charger starts or goes, how far apart, and what settles or climbs in them, of a ratio
+# Rows to either side of where a charger starts, how far apart, and what settles or climbs in them, of a ratio
 # and of what it is beyond 1: our choice
-_EDGE_ROWS, _EDGE_S, _EDGE_FLOOR, _EDGE_SHARE = 4, 15.0, 0.03, 0.15
+_EDGE_ROWS, _EDGE_S, _EDGE_FLOOR, _EDGE_SHARE = 4, 15.0, 0.03, 0.25
 _ROUNDS = 400  # our choice
 _LEAST_STEPS = 30  # of the load, or it hardly changed: our choice
 # Of the ratio: ripple of the current between two readings, worst at the ends of the string: tuned on own packs
@@ -109,19 +109,20 @@ def relative_resistance(session: Session) -> tuple[F64, F64] | None:
 
 
 def resistance_by_charger(session: Session, phases: tuple[Phase, ...]) -> tuple[F64, F64] | None:
-    """The same, (g,) each, from where a charger starts or goes: few steps, but all groups take each of them whole.
+    """The same, (g,) each, from where a charger starts after a rest: all groups take that step whole.
 
-    None where no such step lifts or drops the median group by `_STEP_V`, or with fewer than four groups.
+    Not from where one goes: bleeders' currents in the leads and a curve that gets steep are in that step. None where
+    no step lifts the median group by `_STEP_V`, or with fewer than four groups.
     """
-    edges = {t for p in phases if p.kind.startswith("charge") for t in (p.start_s, p.end_s)}
+    starts = [cc.start_s for rest, cc in pairwise(phases) if (rest.kind, cc.kind) == ("rest", "charge_cc")]
     steps = []
-    for at in np.searchsorted(session.time_s, sorted(edges)):
+    for at in np.searchsorted(session.time_s, starts):
         before, after = slice(max(0, at - 1 - _EDGE_ROWS), max(0, at - 1)), slice(at + 2, at + 2 + _EDGE_ROWS)
         rows = session.time_s[before.start : after.stop]
         if before.stop - before.start < _EDGE_ROWS or after.stop > session.scans or np.diff(rows).max() > _EDGE_S:
             continue
         step = column_medians(session.volts_v[after]) - column_medians(session.volts_v[before])
-        if np.isfinite(step).all() and abs(np.median(step)) > _STEP_V:
+        if np.isfinite(step).all() and np.median(step) > _STEP_V:
             steps.append(step)
     if not steps or session.groups < 4:
         return None
