@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from evenstring.analysis.causes.estimates import CAPACITY, CHARGE, RESISTANCE, Evidence, gather
 from evenstring.analysis.causes.relative_sag import implied_rate, relative_resistance, resistance_by_charger
 from evenstring.analysis.results import Phase
+from evenstring.analysis.series.arrays import median_group_v
 from evenstring.analysis.series.departures_at_rest import at_rest_v
 from evenstring.analysis.series.rest import REST_S
 from evenstring.analysis.series.rows_of_phase import between, rows_in
@@ -148,14 +149,16 @@ def _of_rest(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) 
     if not rests:
         return None
     curve = default_curve(profile.chemistry)
-    level_v = float(
-        np.nanmedian(session.volts_v[rows_in(session.time_s, max(rests, key=lambda p: p.end_s - p.start_s))])
-    )
-    soc = float(curve.soc(level_v))
+    inside = rows_in(session.time_s, max(rests, key=lambda p: p.end_s - p.start_s))
+    levels_v = median_group_v(session.volts_v[inside])
+    levels_v = levels_v[np.isfinite(levels_v)]
+    if not len(levels_v):
+        return None
+    soc = float(curve.soc(float(np.median(levels_v))))
     slope_v = float(curve.slope_v(soc))
     if not 0.0 < soc <= 1.0 or slope_v < _FLAT_V:
         return None
-    away_mv = 1e3 * at_rest_v(session, phases)
+    away_mv = np.nan_to_num(1e3 * at_rest_v(session, phases))  # of a group that was not read nothing is known
     nothing = _nothing(session.groups)
     like = np.array([1.0, 10.0 * slope_v, 0.0, 0.0])  # mV, of a mV of the meter and of a percent of charge
     u_mv = np.hypot(1e3 * meter_error(session).channel_v, _CURVE_SHARE * away_mv)

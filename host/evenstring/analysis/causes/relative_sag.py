@@ -48,7 +48,7 @@ _STEP_V = 0.010  # a change between two scans that counts: our choice
 _NEAR = 4  # groups to either side: tuned on own packs under 100,000
 # Rows to either side of where a charger starts, how far apart, and what settles or climbs in them, of a ratio
 # and of what it is beyond 1: our choice
-_EDGE_ROWS, _EDGE_S, _EDGE_FLOOR, _EDGE_SHARE = 4, 15.0, 0.03, 0.25
+_EDGE_ROWS, _EDGE_S, _EDGE_FLOOR, _EDGE_SHARE = 4, 15.0, 0.03, 0.15
 _ROUNDS = 400  # our choice
 _LEAST_STEPS = 30  # of the load, or it hardly changed: our choice
 # Of the ratio: ripple of the current between two readings, worst at the ends of the string: tuned on own packs
