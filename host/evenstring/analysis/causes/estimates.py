@@ -110,7 +110,7 @@ def gather(session: Session, profile: PackProfile) -> Evidence | None:
 
 def _look(rows: Rows, fast: tuple[F64, F64] | None, apart: F64 | None, groups: int, whole: float) -> Evidence:
     found, full = _regress(rows, fast, whole)
-    if apart is not None:
+    if apart is not None and not whole:
         full[:, :SLOW, :SLOW] += apart
     found = found - np.median(found, axis=0)
     # SoC moves by charge over the group's own capacity: fitted was 1 - 1 / (capacity relative to the median).
