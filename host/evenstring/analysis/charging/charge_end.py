@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.results import Balancing, Charge, EndKind, Phase
-from evenstring.analysis.series.arrays import column_means, column_medians
+from evenstring.analysis.series.arrays import column_means
 from evenstring.analysis.series.charge_moved import charge_total_ah
 from evenstring.analysis.series.rows_of_phase import rows_in
 from evenstring.analysis.series.signals import Signals
@@ -42,13 +42,16 @@ _PLATEAU_S = 600.0  # a plateau held this long counts as full where no current t
 # charge: the curve is steep at its top, so the current dies away within minutes: tuned on own sessions under 300,000.
 _SEEN_S, _SEEN_BY_CHARGE_S = 3900.0, 900.0
 _EDGE_S = 10.0  # averaged at the end: our choice
-_RISE_ROW_S = 10.0  # rows up to this far apart tell what a group rises by from one to the next: our choice
 # Absolute standard uncertainties: 99 of 100 cuts at the ceiling are read this near to it: published (normal
 # distribution, 99 % two-sided: 2.576)
 _AT_CEILING_U = 2.6
 # A group this near to the highest, or lowest, may have been the cause: tuned on own sessions under 300,000
 _CAUSE_V = 2.5e-3
 _LEAST_MARGIN_V = 3e-3  # under the ceiling, at least: tuned on own sessions under 300,000
+# A charger that goes in the very moment, or the row, in which a group would have met its ceiling was stopped by it: our
+# choice
+_MOMENT_S = 20.0
+_HIGHER_V = 10e-3  # of a group in the row that holds the cut, over its highest before: our choice
 _TAPER_C, _ENDING = 1.0 / 20.0, 4  # of the capacity in A, and rows at the end: common practice
 _EARLY_LIGHT_C = 1.0 / 10.0  # of the capacity in A: chargers end the taper there at the earliest: common practice
 # Of the done light: above the first a charger delivers, under the second the taper is done: our choice
@@ -86,10 +89,11 @@ def find_charges(
 def _one(
     signals: Signals, profile: PackProfile, span: tuple[Phase, ...], meter: MeterError, inside: NDArray[np.int64]
 ) -> Charge:
-    volts, peak, carried_v = _settled_end(signals, inside[np.isfinite(signals.volts_v[inside]).any(axis=1)])
+    read = inside[np.isfinite(signals.volts_v[inside]).any(axis=1)]
+    volts, peak = _settled_end(signals, read)
     lowest, highest = int(np.nanargmin(volts)), int(np.nanargmax(peak))
     u = meter.absolute_v(profile.ceiling_v)
-    ended, causes = _how(signals, profile, span, inside, volts, peak, carried_v, u)
+    ended, causes = _how(signals, profile, span, inside, volts, peak, _soon_v(signals, read), u)
     known_a = signals.current_a is not None
     amps = signals.current_a[inside] if signals.current_a is not None else None
     low = float(volts[lowest])
@@ -136,25 +140,35 @@ def without_standstill(balancing: Balancing, charge: Charge) -> Balancing:
     return balancing.without_time("none", "not_reached", *balancing.reasons, why)
 
 
-def _settled_end(signals: Signals, inside: NDArray[np.int64]) -> tuple[F64, F64, float]:
-    """(g,) voltages at the end: mean of the last seconds, and each group's highest (median of three) there.
-
-    And what the highest of these was carried on by, V.
-
-    At a ceiling a group may rise by millivolts a second. The cut lies somewhere between the last row of the charge, the
-    one after the median of three, and the next: so the peak is carried on by two rows' rise.
-    """
+def _settled_end(signals: Signals, inside: NDArray[np.int64]) -> tuple[F64, F64]:
+    """(g,) voltages at the end: mean of the last seconds, and each group's highest (median of three) there."""
     rows = inside[signals.time_s[inside] >= signals.time_s[inside[-1]] - _EDGE_S]
     mean = column_means(signals.volts_v[rows])
     # The very last row may hold readings from after the cut: the median of the three highest of a few rows counts.
     few = inside[signals.time_s[inside] >= signals.time_s[inside[-1]] - max(6.0, 3 * signals.step_s)]
     tail = np.sort(np.nan_to_num(signals.volts_v[few[-8:]], nan=-9.0), axis=0)
-    peak = np.fmax(tail[-min(2, len(tail))], mean)
-    carried = np.zeros(len(peak))
-    if len(few) >= 3 and signals.step_s <= _RISE_ROW_S:
-        carried = 2.0 * np.fmax(column_medians(np.diff(signals.volts_v[few[-8:-1]], axis=0)), 0.0)
-        peak = peak + carried
-    return np.asarray(mean), np.asarray(peak), float(carried[np.nanargmax(peak)])
+    return np.asarray(mean), np.asarray(np.fmax(tail[-min(2, len(tail))], mean))
+
+
+def _soon_v(signals: Signals, inside: NDArray[np.int64]) -> F64:
+    """(g,) V that each group would still have risen by in the moment, or row, after the last row of a charge.
+
+    By a line through its last rows, where that rises clearly; by its own reading in the row of the cut, where that is
+    higher by far.
+    """
+    last = inside[-1]
+    rows = inside[signals.time_s[inside] >= signals.time_s[last] - max(_MOMENT_S, 3 * signals.step_s)]
+    t = signals.time_s[rows] - signals.time_s[rows].mean()
+    volts = signals.volts_v[rows].astype(np.float64)
+    volts = np.nan_to_num(volts - column_means(volts))
+    if len(rows) < 3 or not t.any():
+        return np.zeros(volts.shape[1])
+    slope = t @ volts / (t @ t)
+    slope = np.where(slope > 3.0 * signals.reading_noise_v / np.sqrt(t @ t), slope, 0.0)
+    soon = slope * max(_MOMENT_S, signals.step_s)
+    cut = signals.volts_v[last + 1 : last + 2] - np.nanmax(np.nan_to_num(signals.volts_v[rows], nan=-9.0), axis=0)
+    seen = np.nan_to_num(cut[0]) if len(cut) else np.zeros(len(soon))
+    return np.where(seen > _HIGHER_V, np.fmax(soon, seen), soon)
 
 
 def _how(
@@ -164,17 +178,19 @@ def _how(
     inside: NDArray[np.int64],
     volts: F64,
     peak: F64,
-    carried_v: float,
+    soon_v: F64,
     u: float,
 ) -> tuple[EndKind, tuple[int, ...]]:
     if inside[-1] >= len(signals.time_s) - 2:
         return "cannot_tell" if _end_may_hide(signals, profile, span[-1]) else "still_charging", ()
-    top = float(np.nanmax(peak))
+    met = peak + soon_v
+    first = int(np.nanargmax(met))
+    top = float(met[first])
     wanted = span[-1].kind != "charge_cv" or _wanted_more(signals, profile, inside)
     if wanted and top >= profile.ceiling_v - max(_AT_CEILING_U * u, _LEAST_MARGIN_V):
-        # Any group within two uncertainties of a difference of the highest may have been the one; what a peak was
-        # carried on by was not measured.
-        return "stopped_early", _nearest_first(peak, top - _CAUSE_V - carried_v / 2)
+        # Any group within two uncertainties of a difference of the highest may have been the one; what it would still
+        # have risen by was not measured.
+        return "stopped_early", _nearest_first(met, top - _CAUSE_V - float(soon_v[first]) / 2)
     if span[-1].kind != "charge_cv":
         return "stopped_before_cv", ()
     if not _tapered(signals, profile, span):

@@ -3,7 +3,8 @@
 *Turned round*: where the current jumps, the string's voltage must jump the same way (Ohm), and with the charge that is
 counted it must rise (any open-circuit curve rises with charge). *Stands still*: one reading, the same to its last
 digit, while the voltage moves as under load. *Off at rest*: a steady current of which the voltage shows nothing, where
-the assumed curve's slope says how fast it would move. A wrong scale is not told from a wrong capacity, of which the
+the assumed curve's slope says how fast it would move; or one small steady charge before and after all else, which no
+charger gives. A wrong scale is not told from a wrong capacity, of which the
 profile check speaks.
 """
 
@@ -39,6 +40,7 @@ _NO_CURRENT_C, _DRIFT_V = (
 )  # a reading of nought; what no relaxation does after an hour's first half: our choice
 _QUIET_S, _SETTLE = 1500.0, 1.0 / 3.0  # of steady current; its first part, left to relaxation: our choice
 _STEADY_C, _LEAST_C, _MOST_C = 0.015, 0.015, 0.12  # half width, and size, of a steady reading in question: our choice
+_END_S, _ALIKE_C = 240.0, 0.003  # of the first and the last reading, and how far they may differ: our choice
 _SHOWS = 0.6  # share of the expected drift that must be missing: our choice
 _SLOPE_V = 0.2  # per 1.0 of SoC: a flatter curve tells nothing: our choice
 _HELD_V = 0.020  # under the session's highest level, where a charger may hold the voltage: our choice
@@ -70,6 +72,8 @@ def look_at_sensor(session: Session, signals: Signals, profile: PackProfile) -> 
         amps, current = -amps, -current
         lines.append("The current sensor counts charging as negative: its readings were turned round here")
     off_a = _off_at_rest(signals, amps, profile)
+    if off_a is None:
+        off_a = _off_at_both_ends(signals, amps, profile)
     if off_a is not None:
         current = current - np.float32(off_a)
         lines.append(f"The current sensor reads {off_a:+z.2f} A while nothing flows: that was taken off here")
@@ -138,3 +142,18 @@ def _off_at_rest(signals: Signals, amps: F64, profile: PackProfile) -> float | N
         if abs(moved_v - expected_v) > _SHOWS * abs(expected_v) and abs(expected_v) > 3.0 * signals.noise_v:
             found.append((lasts_s, reading_a))
     return max(found)[1] if found else None
+
+
+def _off_at_both_ends(signals: Signals, amps: F64, profile: PackProfile) -> float | None:
+    """One small steady charge that is read first, below the top, and last, with more in between; else None."""
+    t, capacity = signals.time_s, profile.capacity_ah
+    first, last = t <= t[0] + _END_S, t >= t[-1] - _END_S
+    ends = [amps[rows] for rows in (first, last)]
+    if t[-1] - t[0] < 4.0 * _END_S or min(len(end) for end in ends) < 2 * _LEAST_STEPS:
+        return None
+    if signals.level_v[first].max() > signals.level_v.max() - _HELD_V or np.ptp(amps) < _STEP_C * capacity:
+        return None
+    halves_a = [float(np.median(half)) for end in ends for half in np.array_split(end, 2)]
+    reading_a = float(np.median(halves_a))
+    alike = max(halves_a) - min(halves_a) < _ALIKE_C * capacity
+    return reading_a if alike and _LEAST_C * capacity < reading_a < _MOST_C * capacity else None

@@ -117,6 +117,23 @@ def test_a_taper_that_falls_on_between_two_scans_a_minute_apart_reached_its_ligh
     assert analyse(recorded(np.concatenate(parts), step_s, current), light).charge.ended == "full"
 
 
+def cut_at(peak_v: float, rate_v_s: float) -> str:
+    """How a charge ended, at 1 Hz, that was cut while one group rose that quickly and read so much."""
+    rise = climb(600, 4.10, 1.0, 0.2)
+    current = np.concatenate([np.zeros(120), np.full(len(rise), 6.0), np.zeros(600)])
+    session = recorded(np.concatenate([np.full(120, 3.9), rise, np.full(600, 4.08)]), 1.0, current)
+    seconds = np.arange(session.scans) - (120 + len(rise) - 1)
+    climbing = np.maximum(peak_v + rate_v_s * seconds, session.volts_v[:, 4])
+    session.volts_v[:, 4] = np.where(seconds <= 0, climbing, 4.12)
+    return analyse(session, PACK).charge.ended
+
+
+def test_a_charger_that_goes_in_the_moment_in_which_a_group_would_have_met_its_ceiling_was_stopped_by_it() -> None:
+    """2 mV/s and 25 mV to go: boards cut by their own reading. A slow group 25 mV below has minutes to go."""
+    assert cut_at(4.225, 0.002) == "stopped_early"
+    assert cut_at(4.225, 0.0002) == "stopped_before_cv"
+
+
 @pytest.mark.parametrize("step_s", [1.0, 5.0, 10.0])
 def test_a_group_that_shot_up_to_its_ceiling_between_two_scans_ended_the_charge(
     step_s: float, monkeypatch: pytest.MonkeyPatch
@@ -134,6 +151,6 @@ def test_a_group_that_shot_up_to_its_ceiling_between_two_scans_ended_the_charge(
 
     assert found.ended == "stopped_early"
     assert 5 in found.cause_groups
-    monkeypatch.setattr(charge_end, "_RISE_ROW_S", 0.0)
+    monkeypatch.setattr(charge_end, "_soon_v", lambda signals, _: np.zeros(signals.volts_v.shape[1]))
     if step_s > 1.0:
         assert analyse(session, PACK).charge.ended == "stopped_before_cv"

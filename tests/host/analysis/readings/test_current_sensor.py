@@ -111,6 +111,28 @@ def test_a_charger_that_is_read_as_steady_to_the_last_digit_is_no_dead_sensor() 
     assert look_at_sensor(read, make_signals(read), PROFILE).lines == ()
 
 
+def ends_of(reading_a: float, last_a: float | None = None) -> tuple[str, ...]:
+    """What is said of five minutes of rest, an hour of charge and five minutes of rest, with a reading at rest."""
+    t = np.arange(0.0, 4200.0, 2.0)
+    charging = (t > 300.0) & (t < 3900.0)
+    level = np.where(charging, 3.85 + 0.1 * (t - 300.0) / 3600.0, np.where(t <= 300.0, 3.80, 3.90))
+    volts = level[:, None] + np.random.default_rng(2).normal(0.0, 4e-4, (len(t), GROUPS))
+    zero_a = np.where(t > 3900.0, reading_a if last_a is None else last_a, reading_a)
+    current = (np.where(charging, 4.0, 0.0) + zero_a).astype(np.float32)
+    session = Session(
+        t, volts.astype(np.float32), np.zeros(volts.shape, np.uint8), np.zeros(len(t), "f4"), current_a=current
+    )
+    return look_at_sensor(session, make_signals(session), PROFILE).lines
+
+
+def test_the_same_small_charge_before_and_after_all_else_is_the_sensors_zero() -> None:
+    """Too short a rest for the volts to contradict it. What draws a little all the time may be a lamp."""
+    assert "reads +0.50 A while nothing flows" in " ".join(ends_of(0.5))
+    assert ends_of(0.5, last_a=0.8) == ()
+    assert ends_of(-0.5) == ()
+    assert ends_of(0.0) == ()
+
+
 def _first(session: Session, rows: int) -> Session:
     return replace(
         session, time_s=session.time_s[:rows], volts_v=session.volts_v[:rows], quality=session.quality[:rows],
