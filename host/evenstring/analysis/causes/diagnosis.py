@@ -245,8 +245,9 @@ def _weighed(looks: list[_Look], g: int) -> tuple[_Look, F64]:
         return looks[used[0]], np.mean([each[k] for k in used], axis=0)
     # Every look wants a meter that no meter is: what is left are the cell's explanations, as the doubting looks see it.
     used = list(range(1, len(looks))) or [0]
-    weight = np.mean([each[k] for k in used], axis=0) * ~_BY_METER
-    return looks[used[0]], weight / weight.sum()
+    weight = np.mean([each[k] for k in used], axis=0)
+    cells = weight * ~_BY_METER
+    return looks[used[0]], cells / cells.sum() if cells.sum() > 0.0 else weight
 
 
 def _judged(looks: list[_Look], weighed: list[tuple[_Look, F64]]) -> tuple[Weakness, ...]:

@@ -78,6 +78,15 @@ def test_where_every_look_wants_a_meter_that_no_meter_is_the_cell_is_blamed() ->
     assert said[0].size == pytest.approx(-4.9, abs=1.5)
 
 
+def test_what_only_a_meter_explains_however_absurd_stays_undecided() -> None:
+    size = np.zeros((12, 4))
+    size[5, METER] = 900.0
+    covariance = np.repeat(np.diag([0.1, 0.01, 0.01, 0.1])[None], 12, axis=0)
+    look = Evidence(size, covariance, np.full(12, np.nan), 0.3, has_steps=True, soc0=0.8)
+
+    assert [w.cause for w in judge(look, look, look) if w.group == 6] == ["cannot_tell"]
+
+
 def test_halves_that_disagree_do_not_widen_the_looks_that_doubt_already() -> None:
     case = charge_alone(71)
     rows = estimates.make_rows(case.session, case.profile)
