@@ -20,7 +20,7 @@ ALARMS = {
 # soon and sensed: tuned on rides 1 to 3000 of tests/worlds/low_rides.py.
 AHEAD = {
     "near_mv": 100,
-    "soon_mv": 52,
+    "soon_mv": 49,
     "sensed_mv": 0,
     "now_mv": 0,
     "clear_mv": 150,
