@@ -1,7 +1,8 @@
 """Rides until a group is cut off or the ride is over, as a board that foretells sees them.
 
 Healthy strings and one weak group of each kind, 16 to 36 groups, a town with hills, cold, ageing. Cells of our own
-simulator, or pybamm's. The same seed gives the same ride.
+simulator, or pybamm's; layered oxides, or iron phosphate with its flat curve and its knee. The same seed gives the
+same ride.
 """
 
 from __future__ import annotations
@@ -18,15 +19,32 @@ from numpy.typing import NDArray
 from tests.worlds.physics.cells import Cells, model_of
 from tests.worlds.physics.papers import PAPERS
 
-__all__ = ["CUT_V", "KINDS", "LAYERED", "SCAN_S", "Ride", "own_ride", "physics_ride"]
+__all__ = ["IRON", "KINDS", "LAYERED", "SCAN_S", "Family", "Ride", "own_ride", "physics_ride"]
 
 F64 = NDArray[np.float64]
 KINDS = ("healthy", "small", "resistive", "behind", "small and resistive", "bad joint")
 SCAN_S = 0.37  # a relay scan of 24 groups, as measured on an RP2040's instruction set
-CUT_V = 2.5
 _NOISE_V = 0.0005
 _LEAST_SOC = 0.002
-LAYERED = tuple(name for name, paper in PAPERS.items() if paper.chemistry != "lfp")  # whose empty is 3.0 V
+
+
+@dataclass(frozen=True, slots=True)
+class Family:
+    """Chemistries of one curve's shape: own cells' names, pybamm's papers, limits of a group, where its seeds lie."""
+
+    name: str
+    chemistries: tuple[str, ...]
+    papers: tuple[str, ...]
+    ceiling_v: float
+    empty_v: float
+    cut_v: float
+    seeds: tuple[list[int], list[int]]
+
+
+_IRON = tuple(name for name, paper in PAPERS.items() if paper.chemistry == "lfp")
+_OTHERS = tuple(name for name in PAPERS if name not in _IRON)
+LAYERED = Family("layered oxide", ("nmc", "nca"), _OTHERS, 4.25, 3.0, 2.5, ([], [23]))
+IRON = Family("iron phosphate", ("lfp",), _IRON, 3.65, 2.5, 2.0, ([41], [43]))
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +53,7 @@ class Ride:
 
     kind: str
     cells: str
+    family: Family
     volts_v: F64
     current_a: F64
 
@@ -75,13 +94,13 @@ def _at(values: F64, k: int, value: float) -> F64:
     return out
 
 
-def _string(rng: np.random.Generator) -> tuple[str, Pack, float]:
+def _string(rng: np.random.Generator, family: Family) -> tuple[str, Pack, float]:
     kind = str(rng.choice(KINDS))
     aged = rng.random() < 0.4
     scatter = Scatter(0.02, 0.08, 0.006) if aged else Scatter()
     ah = float(rng.uniform(8, 25))
     ohm = float(rng.uniform(0.03, 0.06)) / ah * (1.5 if aged else 1.0)
-    chemistry = str(rng.choice(["nmc", "nca"]))
+    chemistry = str(rng.choice(family.chemistries))
     pack = Pack.random(rng, groups=int(rng.integers(16, 37)), scatter=scatter, capacity_ah=ah, r0_ohm=ohm,
                        soc=float(rng.uniform(0.55, 1.0)), chemistry=chemistry)  # fmt: skip
     weak = _weak(kind, pack.groups, rng)
@@ -96,10 +115,10 @@ def _string(rng: np.random.Generator) -> tuple[str, Pack, float]:
     return kind, pack, _temperature_c(rng)
 
 
-def own_ride(seed: int) -> Ride:
+def own_ride(seed: int, family: Family = LAYERED) -> Ride:
     """One ride on cells of our own simulator."""
-    rng = np.random.default_rng(seed)
-    kind, pack, temp_c = _string(rng)
+    rng = np.random.default_rng([*family.seeds[0], seed])
+    kind, pack, temp_c = _string(rng, family)
     ah = float(np.median(pack.capacity_ah))
     load = Load(peak_a=ah * float(rng.uniform(1.2, 2.8)))
     wanted_a = -random_ride(rng, float(rng.uniform(0.3, 2.0)) * 3600, SCAN_S, load)
@@ -110,14 +129,14 @@ def own_ride(seed: int) -> Ride:
     for at in range(1, len(wanted_a) - 64, 64):
         current_a = wanted_a[at : at + 64]
         out = swing(pack, block(64, SCAN_S, pack.tau1_s, pack.tau2_s), state, current_a, none, temps)
-        over = (out.volts_v.min(axis=1) < CUT_V) | (out.soc.min(axis=1) < _LEAST_SOC)
+        over = (out.volts_v.min(axis=1) < family.cut_v) | (out.soc.min(axis=1) < _LEAST_SOC)
         kept = int(np.argmax(over)) if over.any() else 64
         parts.append((out.volts_v[:kept], current_a[:kept]))
         if kept < 64:
             break
         state = out.at(63)
     volts_v = np.concatenate([p[0] for p in parts])
-    return Ride(kind, "own", _read(volts_v, rng), np.concatenate([p[1] for p in parts]))
+    return Ride(kind, "own", family, _read(volts_v, rng), np.concatenate([p[1] for p in parts]))
 
 
 def _read(volts_v: F64, rng: np.random.Generator) -> F64:
@@ -160,10 +179,10 @@ def _one_second_ohm(paper: str) -> float:
     return (before - float(cell.volts(amps)[0][0])) / (0.5 * model.ah)
 
 
-def physics_ride(seed: int) -> Ride:
+def physics_ride(seed: int, family: Family = LAYERED) -> Ride:
     """One ride on pybamm's cells (SPMe) of a published set, up to the rate that the model bears."""
-    rng = np.random.default_rng([23, seed])
-    paper = LAYERED[seed % len(LAYERED)]
+    rng = np.random.default_rng([*family.seeds[1], seed])
+    paper = family.papers[seed % len(family.papers)]
     kind = str(rng.choice(KINDS))
     string = _physics_string(paper, kind, rng)
     model = model_of(paper)
@@ -176,10 +195,10 @@ def physics_ride(seed: int) -> Ride:
     for amps in wanted_a[1:-1]:
         cell_a = amps * share
         volts_v = cells.volts(cell_a)[0] + amps * string.ohm
-        if not np.isfinite(volts_v).all() or volts_v.min() < CUT_V or soc.min() < _LEAST_SOC:
+        if not np.isfinite(volts_v).all() or volts_v.min() < family.cut_v or soc.min() < _LEAST_SOC:
             break
         rows.append(volts_v)
         cells.step(cell_a, SCAN_S)
         soc = soc + cell_a * SCAN_S / 3600 / model.ah
     kept = len(rows)
-    return Ride(kind, paper, _read(np.array(rows), rng), wanted_a[1 : kept + 1])
+    return Ride(kind, paper, family, _read(np.array(rows), rng), wanted_a[1 : kept + 1])

@@ -15,9 +15,18 @@ ALARMS = {
     "debounce": 2,
 }
 
-# mV: ease off so far above empty, ease off now, clear so far above that; so far below the ceiling when charging; what
-# braking adds near full (our choice). Tuned on rides 1 to 100 of tests/worlds/low_rides.py.
-AHEAD = {"soon_mv": 65, "now_mv": 10, "clear_mv": 150, "ceiling_mv": 15, "brake_mv": 60}
+# mV: ease off where a group reads so near empty, or is foretold so near, without and with a current sensor; ease off
+# now; clear so far above near; so far below the ceiling when charging; what braking adds near full (our choice).
+# soon and sensed: tuned on rides 1 to 3000 of tests/worlds/low_rides.py.
+AHEAD = {
+    "near_mv": 100,
+    "soon_mv": 49,
+    "sensed_mv": 0,
+    "now_mv": 0,
+    "clear_mv": 150,
+    "ceiling_mv": 15,
+    "brake_mv": 60,
+}
 
 
 def alarms(limits):
@@ -57,7 +66,9 @@ def check_ahead(values):
     for key in v:
         if not 0 <= v[key] <= 500:
             return "ahead." + key + " is out of range: 0 to 500 mV"
-    return "" if v["now_mv"] <= v["soon_mv"] else "ahead: now_mv must not be above soon_mv"
+    if v["now_mv"] > min(v["soon_mv"], v["sensed_mv"]):
+        return "ahead: now_mv must not be above soon_mv or sensed_mv"
+    return "" if max(v["soon_mv"], v["sensed_mv"]) <= v["near_mv"] else "ahead: near_mv must not be below soon_mv"
 
 
 def _foreign(section, known, own):

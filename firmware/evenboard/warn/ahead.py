@@ -12,22 +12,23 @@ from micropython import const
 
 _PACE_MS = const(250)
 _ONE = const(4096)  # a group that sags as the mean does
-_MOVED = const(150)  # 15 mV off its slow mean: the string is under a changing load. tuned on rides 1 to 100
+_MOVED = const(150)  # 15 mV off its slow mean: the string is under a changing load; tuned on rides 1 to 3000
 _STEADY = const(40000)  # keeps a small move from teaching much; tuned as before
 _SLOW_MS = const(30000)  # of what counts as slow in a group; tuned as before
 _HOLD_MS = const(180000)  # without a moving load for so long there is no ride: a long climb is steady too; our choice
 _SAGS = const(-60)  # 6 mV below its slow mean: a ride once begun goes on; our choice
 _LOAD = const(100)  # 1 A
-_HARD_MS = const(2400000)  # hard load that did not come back fades; tuned as before
+_HARD_MS = const(2400000)  # a fall of the mean that did not come back fades; tuned as before
+_AMPS_MS = const(7200000)  # a current hardly does in a ride: it says the same of a string near its end; tuned as before
 _FALL_MS = const(
-    300
-)  # the unloaded level falls 0.1 mV in that time at most under load, 20 mV a minute; tuned as before
-_QUICK_MS = const(2000)  # what rises with the load is followed so; tuned as before
-_SMOOTH_MS = const(4000)  # the forecast is smoothed; tuned as before
+    330
+)  # under load the unloaded level falls 0.1 mV in that time at most, 18 mV a minute; tuned as before
+_QUICK_MS = const(1000)  # what rises with the load is followed so; tuned as before
+_SMOOTH_MS = const(3500)  # the forecast is smoothed; tuned as before
 _RISE_MS = const(2400000)  # downwards quickly, upwards slowly: an easy stretch is no reason for hope; tuned as before
 _PAST_MS = const(40000)  # and its trend taken against that
 _AHEAD = const(3)  # of four: 27 s ahead of smoothed and past (36 s apart); tuned as before
-_MOST_DROP = const(2500)  # 0.25 V: the trend foretells no more
+_MOST_DROP = const(5000)  # 0.5 V: the trend foretells no more; our choice
 _STAY_MS = const(15000)  # a warning stays at least that long; our choice
 _NONE = const(-32768)
 
@@ -46,8 +47,10 @@ class Ahead:
         v = known.ahead(values)
         self.groups = groups
         self._soon = 2 * empty + 10 * v["soon_mv"]
+        self._sensed = 2 * empty + 10 * v["sensed_mv"]
+        self._near = 2 * empty + 10 * v["near_mv"]
         self._now = 2 * empty + 10 * v["now_mv"]
-        self._clear = 10 * v["clear_mv"]
+        self._clear = self._near + 10 * v["clear_mv"]
         self._high = 2 * ceiling - 10 * v["ceiling_mv"]
         self._full = 2 * ceiling - 10 * v["brake_mv"]
         self._volts = array("i", bytes(4 * groups))
@@ -89,7 +92,7 @@ class Ahead:
             self._begin(current)
         moved = self._learn(ms)
         self._follow(current, moved, ms)
-        self._weakest(ms, self._hard_mean(current, ms))
+        self._weakest(ms, self._hard_mean(current), self._soon if current == _NONE else self._sensed)
         self._highest(ms, current)
         return True
 
@@ -137,7 +140,7 @@ class Ahead:
             s = slow[g]
             if teach:
                 k = share[g]
-                share[g] = k + ((v - (s >> 4) - (k * moved >> 12)) * teach >> 9)
+                share[g] = k + ((v - (s >> 4) - (k * moved >> 12)) * teach >> 11)
             slow[g] = s + ((v * 16 - s) * part >> 8)
         return moved
 
@@ -150,7 +153,7 @@ class Ahead:
             self._fall += ms
             self._free -= self._fall // _FALL_MS
             self._fall %= _FALL_MS
-        self._hard = _envelope(self._hard, self._free - mean, ms)
+        self._hard = _envelope(self._hard, self._free - mean, ms, _HARD_MS)
         if current == _NONE:
             return
         amps = -current
@@ -158,22 +161,23 @@ class Ahead:
             self._ride_ms = _HOLD_MS
         quick = amps - (self._amps_slow >> 4)
         self._amps_slow += (amps * 16 - self._amps_slow) * _part(ms, _SLOW_MS) >> 8
-        self._amps = _envelope(self._amps, amps, ms)
+        self._amps = _envelope(self._amps, amps, ms, _AMPS_MS)
         quick = max(-8000, min(8000, quick))
         if quick > _LOAD or quick < -_LOAD:
             error = -moved - (self._drop * quick >> 10)
             self._drop += error * ((quick << 14) // (quick * quick + 10000)) >> 9
 
     # Where the mean would stand at the usual hard load.
-    def _hard_mean(self, current, ms):  # noqa: ARG002
+    def _hard_mean(self, current):
         if current == _NONE:
             return self._free - (self._hard >> 4)
         more = (self._amps >> 4) + current
         by_volts = self._free - (self._hard >> 4)
         by_amps = self._mean - (self._drop * more >> 10) if more > 0 else self._mean
-        return (7 * by_volts + by_amps) >> 3
+        return (3 * by_volts + by_amps) >> 2
 
-    def _weakest(self, ms, hard):
+    # Said where the trend reaches `soon`, or where the group that stands lowest there reads within `near` of empty now.
+    def _weakest(self, ms, hard, soon):
         more = self._mean - hard
         if more < 0:
             more = 0
@@ -193,11 +197,14 @@ class Ahead:
         fast = self._fast >> 4
         drop = ((self._past - self._fast) >> 4) * _AHEAD >> 2
         drop = 0 if drop < 0 else min(drop, _MOST_DROP)
+        then = fast - drop
+        reads = volts[place]
         self.place = place + 1
-        self.value = (fast - drop) >> 1
+        self.value = min(then, reads) >> 1
         riding = self._ride_ms > 0
-        self._grade(0, riding and fast - drop < self._soon, not riding or fast - drop > self._soon + self._clear, ms)
-        self._grade(1, riding and fast < self._now, not riding or fast > self._now + self._clear, ms)
+        over = not riding or then > self._clear
+        self._grade(0, riding and (then < soon or reads < self._near), over, ms)
+        self._grade(1, riding and fast < self._now, over, ms)
 
     def _highest(self, ms, current):
         volts = self._volts
@@ -232,9 +239,9 @@ class Ahead:
                 self.raised &= ~bit
 
 
-# Follows what is beyond it within seconds, and fades over minutes. In 1/16; `now` is not.
-def _envelope(level, now, ms):
+# Follows what is beyond it within seconds, and fades over `fade_ms`. In 1/16; `now` is not.
+def _envelope(level, now, ms, fade_ms):
     now = min(now, 16000) * 16
     if now > level:
         return level + ((now - level) * _part(ms, _QUICK_MS) >> 8)
-    return level - level * (ms >> 4) // (_HARD_MS >> 4)
+    return level - level * (ms >> 4) // (fade_ms >> 4)

@@ -23,6 +23,7 @@ from evenstring.analysis.readings.shared_leads import doubted, find_shared_leads
 from evenstring.analysis.readings.spread import find_spread
 from evenstring.analysis.results import Balancing, Charge, Event, Findings, Phase, SharedLeads, Spread, Unknown, Verdict
 from evenstring.analysis.riding.capacity import find_capacity
+from evenstring.analysis.riding.foretold import find_foretold
 from evenstring.analysis.riding.group_figures import group_figures
 from evenstring.analysis.riding.level_charge import bench_hours, find_repair
 from evenstring.analysis.riding.regen_room import find_room
@@ -137,6 +138,7 @@ def _what_happened(look: _Look) -> tuple[Findings, Unknown | None]:
         charger=charger,
         balancing=balancing,
         rides=rides,
+        foretold=find_foretold(session, profile),
         assumed=meter.assumed,
         shared_leads=look.shared,
         coverage=coverage_of(session, phases),

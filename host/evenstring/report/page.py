@@ -28,6 +28,7 @@ from evenstring.report.sections import (
     balancing,
     causes,
     charge,
+    foretold,
     hazards,
     limits,
     reserve,
@@ -87,7 +88,7 @@ def render(material: Material, title: str = "", additions: Sequence[Addition] = 
 
 def _sections(material: Material) -> list[Section]:
     """All sections, in the order of the questions a rider asks."""
-    rooms = (hazards, spread, charge, balancing, limits, ride, causes, reserve, since_before)
+    rooms = (hazards, spread, charge, balancing, limits, foretold, ride, causes, reserve, since_before)
     return [made for room in rooms if (made := room.section(material)) is not None]
 
 

@@ -45,6 +45,7 @@ def report_json(material: Material, additions: Sequence[Addition] = ()) -> dict[
         "balancing": plain_values(found.balancing),
         "ride": plain_values(found.rides[-1]) if found.rides else None,
         "rides": plain_values(found.rides),
+        "foretold": plain_values(found.foretold),
         "repair": plain_values(found.repair),
         "repair_bench": plain_values(found.bench),
         "usable": plain_values(found.usable),

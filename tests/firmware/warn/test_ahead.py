@@ -74,6 +74,22 @@ def test_a_ride_that_stays_200_mv_clear_of_empty_is_never_warned(sensor: bool) -
     assert not any(said(steps, current if sensor else None))
 
 
+@pytest.mark.parametrize("sensor", [True, False], ids=["with current", "without"])
+@pytest.mark.parametrize(("reads_v", "told"), [(3.09, True), (3.35, False)])
+def test_a_group_that_reads_within_100_mv_of_empty_is_told_at_once(sensor: bool, reads_v: float, told: bool) -> None:
+    """Whatever is foretold: a knee that no load before had shown, in one reading at the end of an easy ride."""
+    steps, current = ride(20, 3.90, 0.1)
+    steps[-1, WEAK - 1] = round(reads_v * 5000)
+
+    raised = said(steps, current if sensor else None)
+
+    assert not any(raised[:-1])
+    assert bool(raised[-1] & EASE_OFF) == told
+    assert not raised[-1] & NOW
+    if told:
+        assert said.board.value == round(reads_v * 5000)  # type: ignore[attr-defined]  # what it read, not foretold
+
+
 def test_it_grades_soon_before_now() -> None:
     steps, _ = ride(60, 3.60, 0.6)
 
@@ -151,6 +167,8 @@ def test_a_ride_that_begins_full_is_asked_to_brake_gently_and_no_longer_after_a_
         ({"soon_mv": 80}, ""),
         ({"soon": 80}, "ahead.soon is not known"),
         ({"soon_mv": 5, "now_mv": 10}, "ahead: now_mv must not"),
+        ({"sensed_mv": 5, "now_mv": 10}, "ahead: now_mv must not"),
+        ({"near_mv": 20}, "ahead: near_mv must not be below"),
         ({"brake_mv": 900}, "ahead.brake_mv is out of range"),
     ],
 )

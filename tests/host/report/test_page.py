@@ -10,7 +10,17 @@ from typing import Any
 
 import numpy as np
 import pytest
-from evenstring.analysis.results import Balancing, Charge, Hazard, Reason, Spread, SpreadClaim, Unknown, Verdict
+from evenstring.analysis.results import (
+    Balancing,
+    Charge,
+    Foretold,
+    Hazard,
+    Reason,
+    Spread,
+    SpreadClaim,
+    Unknown,
+    Verdict,
+)
 from evenstring.report.material import Material, gather_material
 from evenstring.report.page import render
 from evenstring.report.report_json import report_json
@@ -264,3 +274,21 @@ def test_what_is_dangerous_has_its_own_section_and_the_headline_points_there(day
     assert "group 7 extra heat in one place 3.2 W at 30 A 2.5 to 3.9 W 120 % more resistance" in words
     assert "the string the spread grows at rest 9 mV 8 to 10 mV over 6.0 h 0.93" in words
     assert 'id="hazards"' not in render(a_material(day))
+
+
+def test_what_the_board_warned_of_ahead_stands_with_when_and_whether_it_was_right(day: Session) -> None:
+    came = Foretold("ease_off", "came", 7, 300.0, 640.0, 400.0, 3.02, 95.0, 7, 2.941)
+    clear = Foretold("ease_off", "stayed_clear", 7, 2000.0, 2060.0, None, 3.06, None, 8, 3.15)
+    missed = Foretold("below_empty", "not_foretold", 9, 3000.0, reached_v=2.97)
+    page = render(a_material(day, foretold=(came, clear, missed)))
+
+    words = " ".join(parsed(page).words)
+
+    assert "Right: 1 of 2 warnings ahead." in words
+    assert (
+        "group 7 ease off, now at 6 min 40 s 5 min 5 min 40 s 3.020 V below empty 95 s later; group 7 at 2.941 V"
+        in words
+    )
+    assert "clear of empty: group 8 at 3.150 V" in words
+    assert "1 time a group fell below empty with no warning ahead." in words
+    assert 'id="foretold"' not in render(a_material(day))

@@ -23,7 +23,7 @@ from evenstring.analysis.series.uncertainty import MeterError
 from evenstring.profile import PackProfile
 from evenstring.session import Quality, Session
 
-__all__ = ["find_events", "not_excluded", "shortest_visible_s"]
+__all__ = ["extremes", "find_events", "not_excluded", "shortest_visible_s"]
 
 F32 = NDArray[np.float32]
 _JOIN_S = 2.0  # visits closer than this are one visit: our choice
@@ -76,7 +76,7 @@ def find_events(
     if not session.scans:
         return ()
     interval = float(np.median(np.diff(session.time_s))) if session.scans > 1 else 0.0
-    low, high = _extremes(session)
+    low, high = extremes(session)
     over = session.quality == Quality.OVER_POSITIVE
     under = session.quality == Quality.OVER_NEGATIVE
     touched = [
@@ -94,7 +94,7 @@ def find_events(
     return tuple(sorted(found, key=lambda e: (e.start_s, e.group, e.kind)))
 
 
-def _extremes(session: Session) -> tuple[F32, F32]:
+def extremes(session: Session) -> tuple[F32, F32]:
     """Lower and higher of the two passes, or of all in the row; the reading itself with one pass."""
     if session.folded is not None:
         return session.folded.lowest_v, session.folded.highest_v
@@ -222,7 +222,7 @@ def not_excluded(session: Session, profile: PackProfile, meter: MeterError, even
     if session.scans < 2:
         return []
     found = []
-    low, high = _extremes(session)
+    low, high = extremes(session)
     for limit in _limits(profile):
         if limit.kind not in ("below_discard", "above_ceiling"):
             continue

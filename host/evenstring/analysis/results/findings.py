@@ -12,6 +12,7 @@ from evenstring.analysis.results.riding import (
     Bench,
     BrakingRoom,
     Capacity,
+    Foretold,
     Repair,
     Reserve,
     Ride,
@@ -37,6 +38,7 @@ class Findings:
     charger: Charger | None = None
     balancing: Balancing = field(default_factory=lambda: Balancing("not_reached"))
     rides: tuple[Ride, ...] = ()
+    foretold: tuple[Foretold, ...] = ()  # what the board warned of ahead, and how it turned out
     repair: tuple[Repair, ...] = ()
     capacity: Capacity | None = None
     temperature: tuple[TemperatureVisit, ...] = ()

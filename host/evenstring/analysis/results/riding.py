@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from evenstring.analysis.results.kinds import HeatKind, RideEnd
+from evenstring.analysis.results.kinds import ForetoldKind, ForetoldOutcome, HeatKind, RideEnd
 
 __all__ = [
     "DISPLAY_V",
@@ -13,6 +13,7 @@ __all__ = [
     "BrakingRoom",
     "Capacity",
     "Estimate",
+    "Foretold",
     "LoadLimit",
     "Repair",
     "Reserve",
@@ -34,6 +35,29 @@ class Ride:
     group: int | None
     lowest_v: float | None
     used_ah: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Foretold:
+    """A warning ahead of the board, held against what it then read.
+
+    Attributes:
+        group, foreseen_v: whom the board meant, and where it saw that group.
+        end_s: None where it stood to the end. urgent_s: when "ease off" became "ease off now", or None.
+        after_s: from the warning to the first reading beyond the limit, or None.
+        reached_v: the reading nearest to the limit, or farthest beyond it, while the warning stood; of `reached_group`.
+    """
+
+    kind: ForetoldKind
+    outcome: ForetoldOutcome
+    group: int
+    start_s: float
+    end_s: float | None = None
+    urgent_s: float | None = None
+    foreseen_v: float | None = None
+    after_s: float | None = None
+    reached_group: int | None = None
+    reached_v: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,7 +16,7 @@ from evenstring.report.report_json import report_json
 from evenstring.workshop.acceptance.table import acceptance_json, terminal_lines
 from evenstring.workshop.held import Held, hold
 from evenstring.workshop.strings.beside import OneString, beside
-from evenstring.workshop.strings.page import joining, when
+from evenstring.workshop.strings.page import joining, sagging, when
 from evenstring.workshop.strings.write import BESIDE_NUMBERS, BESIDE_PAGE, strings_json, write_strings
 from evenstring.workshop.written import NUMBERS, PAGE, SHEET, write_report
 
@@ -58,6 +58,7 @@ def say_strings(strings: Sequence[OneString], output: Path, bench: Bench) -> Non
         if held.unread:
             say_folded(f"The job in the recording of {s.files.name} {held.unread.said()}")
     say_folded(f"{'! ' if told.is_dangerous else ''}Joining them: {joining(strings, told)} {when(strings, told)}")
+    say_folded(f"Under load: {sagging(strings, told)}")
     say(f"\nThe page: {output / BESIDE_PAGE}\nThe numbers: {output / BESIDE_NUMBERS}")
     for s in strings:
         say(f"The report of {s.files.name}: {output / s.files.folder / PAGE}")

@@ -10,7 +10,8 @@ from pathlib import Path
 
 import numpy as np
 
-from evenstring.analysis.results import Phase
+from evenstring.analysis.results import Phase, Unknown
+from evenstring.analysis.riding.like_load import LikeLoad, Ridden, find_like_load
 from evenstring.analysis.riding.side_by_side import Joined, StringAtRest, joined
 from evenstring.errors import InputError
 from evenstring.io.load import string_named
@@ -52,12 +53,13 @@ class AtRest:
 
 @dataclass(frozen=True, slots=True)
 class Beside:
-    """Each string at rest (None: it never is), whether that was at one time, and what joining them would do."""
+    """Each string at rest (None: it never is), whether that was at one time, what joining them would do, who sags."""
 
     at_rest: tuple[AtRest | None, ...]
     at_one_time: bool
     joined: Joined | None
     uneven_count: bool  # strings of different numbers of groups
+    like_load: LikeLoad | Unknown
 
     @property
     def is_dangerous(self) -> bool:
@@ -112,7 +114,9 @@ def beside(strings: Sequence[Material]) -> Beside:
         StringAtRest(a.volts_v, m.session.groups, m.profile.capacity_ah) if a else None
         for a, m in zip(at_rest, strings, strict=True)
     ]
-    return Beside(tuple(at_rest), common is not None, joined(known), len({m.session.groups for m in strings}) > 1)
+    uneven = len({m.session.groups for m in strings}) > 1
+    like = find_like_load([Ridden(m.session, m.found.phases) for m in strings])
+    return Beside(tuple(at_rest), common is not None, joined(known), uneven, like)
 
 
 def _rests(material: Material) -> list[Phase]:

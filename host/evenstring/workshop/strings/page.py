@@ -9,6 +9,7 @@ from urllib.parse import quote
 from markupsafe import Markup
 
 from evenstring import __version__
+from evenstring.analysis.results import Unknown
 from evenstring.report.drawing.axis import clock
 from evenstring.report.drawing.level_line import level_picture
 from evenstring.report.drawing.picture import draw
@@ -21,7 +22,7 @@ from evenstring.report.words import CAUTIONS, counted
 from evenstring.workshop.strings.beside import Beside, OneString
 from evenstring.workshop.written import PAGE
 
-__all__ = ["joining", "strings_page", "when"]
+__all__ = ["joining", "sagging", "strings_page", "when"]
 
 _REASONS = 3  # of a string; the rest is in its report: our choice
 _URGENT = ("do_not_charge", "inspect")  # worst first
@@ -73,6 +74,22 @@ def when(strings: Sequence[OneString], told: Beside) -> str:
     return "Resting voltages are each of the end of a string's own last rest, not of one instant."
 
 
+def sagging(strings: Sequence[OneString], told: Beside) -> str:
+    """Which string sags most under a like load, or why that is not known."""
+    like = told.like_load
+    if isinstance(like, Unknown):
+        return f"which sags most is not known: {like.why}. To know it, record {like.record_next}."
+    each = ", ".join(f"{s.files.name} {mv:.0f} mV" for s, mv in zip(strings, like.sag_mv, strict=True))
+    load = "of the same instants" if like.current_a is None else f"at {like.current_a:.0f} A"
+    who = "they sag alike" if like.most is None else f"{strings[like.most].files.name} sags most"
+    said = f"{who}. Fall of a group in {like.load_s:.0f} s {load}: {each}."
+    if like.current_a is not None:
+        return said
+    return (
+        f"{said} Strings joined at their terminals sag alike whatever their cells: a current sensor on each tells more."
+    )
+
+
 def strings_page(strings: Sequence[OneString], told: Beside) -> str:
     """The page."""
     actions = [s.material.found.verdict.action for s in strings]
@@ -85,6 +102,7 @@ def strings_page(strings: Sequence[OneString], told: Beside) -> str:
         dangerous=told.is_dangerous,
         joining=joining(strings, told),
         when=when(strings, told),
+        sagging=sagging(strings, told),
         strings=[_part(k, s) for k, s in enumerate(strings)],
         rows=_rows(strings, told),
         cautions=CAUTIONS,
@@ -138,6 +156,11 @@ def _rows(strings: Sequence[OneString], told: Beside) -> list[tuple[str, list[st
         ("mean group at rest", [f"{a.mean_v:.3f} V" if a else "not known" for a in rest]),
         ("lowest group at rest", [f"group {a.lowest}, {a.lowest_v:.3f} V" if a else "not known" for a in rest]),
     ]
+    like = told.like_load
+    if not isinstance(like, Unknown):
+        load = "same instants" if like.current_a is None else f"{like.current_a:.0f} A"
+        sags = [f"{mv:.0f} ± {2 * u:.0f} mV (95 %)" for mv, u in zip(like.sag_mv, like.u_mv, strict=True)]
+        rows.append((f"sag of a group, {like.load_s:.0f} s, {load}", sags))
     by_label = [{label: (value, note) for label, value, note in some} for some in figures]
     for label in labels:
         cells = [some.get(label, ("not known", "")) for some in by_label]

@@ -10,7 +10,7 @@ from evenstring.io.files import make_folder, write_new
 from evenstring.report.report_json import plain_values
 from evenstring.text import json_text
 from evenstring.workshop.strings.beside import Beside, OneString
-from evenstring.workshop.strings.page import joining, strings_page, when
+from evenstring.workshop.strings.page import joining, sagging, strings_page, when
 
 __all__ = ["BESIDE_NUMBERS", "BESIDE_PAGE", "strings_json", "write_strings"]
 
@@ -26,8 +26,9 @@ def strings_json(strings: Sequence[OneString], told: Beside) -> dict[str, Any]:
         ],
         "at_one_time": told.at_one_time,
         "joined": plain_values(told.joined),
+        "like_load": plain_values(told.like_load),
         "dangerous": told.is_dangerous,
-        "said": [joining(strings, told), when(strings, told)],
+        "said": [joining(strings, told), when(strings, told), sagging(strings, told)],
     }
 
 

@@ -25,12 +25,23 @@ PACK = f'[pack]\nname = "two-string trike (invented)"\ngroups = {GROUPS}\nchemis
 
 
 def recording(
-    path: Path, name: str, up_v: float = 0.0, later_s: float = 0.0, groups: int = GROUPS, read: bool = True
+    path: Path,
+    name: str,
+    up_v: float = 0.0,
+    later_s: float = 0.0,
+    groups: int = GROUPS,
+    read: bool = True,
+    more_ohm: float = 0.0,
 ) -> Path:
-    """An invented day; each group stands `up_v` higher, the clock `later_s` later; not `read`: a lead is off."""
+    """An invented day; each group stands `up_v` higher, the clock `later_s` later; not `read`: a lead is off.
+
+    `more_ohm`: added to every group.
+    """
     day = a_day(1500, groups, 8.0)
     assert day.start is not None
-    day = replace(day, volts_v=day.volts_v + up_v, start=day.start + timedelta(seconds=later_s))
+    assert day.current_a is not None
+    volts_v = day.volts_v + up_v + more_ohm * day.current_a[:, None]
+    day = replace(day, volts_v=volts_v, start=day.start + timedelta(seconds=later_s))
     if not read:
         day.quality[:, 4] = Quality.LEAD_OPEN
     path.write_bytes(session_frames(day, PACK.replace(f"groups = {GROUPS}", f"groups = {groups}"), name))
@@ -72,6 +83,25 @@ def test_what_would_flow_is_ohms_law_over_what_both_read_at_rest(tmp_path: Path)
     assert got["joined"]["apart_v"] == pytest.approx(0.8, abs=0.01)
     assert got["joined"]["current_a"] == pytest.approx(0.8 / 0.224, rel=0.02)
     assert (got["joined"]["higher"], got["dangerous"]) == (1, False)
+
+
+def test_the_string_that_sags_most_under_a_like_load_is_named(tmp_path: Path) -> None:
+    """The right string's day again with 40 % more fall under load: of every group, at the same currents."""
+    files = [recording(tmp_path / "a.frames", "left"), recording(tmp_path / "b.frames", "right", more_ohm=0.004)]
+
+    result = report(*files, "-o", tmp_path / "out")
+
+    page, got = (tmp_path / "out" / "strings.html").read_text(), numbers(tmp_path / "out")["like_load"]
+    assert got["sag_mv"][1] - got["sag_mv"][0] == pytest.approx(4.0 * got["current_a"], rel=0.1)
+    assert "right sags most" in " ".join(result.output.split())
+    assert "right sags most" in page
+    assert "sag of a group, 5 s" in page
+
+
+def test_strings_alike_are_said_to_sag_alike(tmp_path: Path) -> None:
+    files = [recording(tmp_path / f"{name}.frames", name) for name in ("left", "right")]
+
+    assert "Under load: they sag alike" in " ".join(report(*files, "-o", tmp_path / "out").output.split())
 
 
 def test_strings_far_apart_are_said_to_be_a_danger_on_page_and_terminal(tmp_path: Path) -> None:
