@@ -6,21 +6,19 @@ Each rule below is a pair: what the one says, and what no other part of the firs
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from functools import cache
 from pathlib import Path
 
 import numpy as np
 import pytest
 from evenstring.io.load import load_session, profile_of
-from evenstring.profile import parse_profile
 from evenstring.report.material import Material, gather_material
 from evenstring.report.next_steps import next_step, record_next
 from evenstring.report.reasons import headline, sentence, sure_line
 from evenstring.report.sections.first import headline_figures, is_visit
-from evenstring.sim.meter import measure
-from evenstring.sim.scenario import load_scenario, scenario_names
+from evenstring.sim.scenario import scenario_names
 
 from tests.worlds.fault_sessions import CAUSES, make_case
+from tests.worlds.scenario_material import scenario_material
 from tests.worlds.sessions import KINDS
 from tests.worlds.sessions import make_case as make_charge
 
@@ -111,17 +109,6 @@ def near_only(screen: Screen) -> bool:
     )
 
 
-@cache
-def scenario_screen(name: str) -> Screen:
-    scenario = load_scenario(name)
-    session = measure(
-        scenario.run(), scenario.meter, np.random.default_rng(1), scans_per_s=scenario.scans_per_s,
-        quiet_s=scenario.quiet_s, with_current=scenario.with_current,
-    )  # fmt: skip
-
-    return Screen(gather_material(session, parse_profile(scenario.pack_toml)))
-
-
 def contradictions(screen: Screen) -> list[str]:
     return [name for name, one, other in PAIRS if one(screen) and other(screen)]
 
@@ -129,7 +116,7 @@ def contradictions(screen: Screen) -> list[str]:
 @pytest.mark.slow
 @pytest.mark.parametrize("name", scenario_names())
 def test_no_scenario_contradicts_itself_on_the_first_screen(name: str) -> None:
-    screen = scenario_screen(name)
+    screen = Screen(scenario_material(name))
 
     assert contradictions(screen) == [], screen.words
 
@@ -162,7 +149,7 @@ def test_no_hidden_session_contradicts_itself(number: int, kind: str, cause: str
 @pytest.mark.slow
 @pytest.mark.parametrize("name", ["charger_off_at_light"])
 def test_a_charger_that_leaves_with_its_light_is_said_so_and_never_promised_hours(name: str) -> None:
-    screen = scenario_screen(name)
+    screen = Screen(scenario_material(name))
 
     assert screen.time_to_balanced == "never, as it is"
     assert "leaves with its light" in screen.reasons

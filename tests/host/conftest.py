@@ -1,0 +1,27 @@
+"""What all tests of the host share."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+
+import pytest
+
+from tests.once import once
+
+
+@pytest.fixture(scope="session", autouse=True)
+def fits_and_years_once(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """The fit of a charge and a year of habits are computed once for the same question; see `tests.once`."""
+    from evenstring.analysis.balancing import answer, charge_curve  # noqa: PLC0415  # not before who runs no such test
+    from evenstring.plan import answer as plan  # noqa: PLC0415
+    from evenstring.plan import habits  # noqa: PLC0415
+
+    own = tmp_path_factory.getbasetemp()
+    folder = (own.parent if "PYTEST_XDIST_WORKER" in os.environ else own) / "once"
+    folder.mkdir(exist_ok=True)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(answer, "explain", once(answer.explain, folder, lambda: charge_curve.CURVES))
+        for name in ("outlooks", "least_balancing"):
+            patch.setattr(plan, name, once(getattr(plan, name), folder, lambda: habits.HABITS))
+        yield
