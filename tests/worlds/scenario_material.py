@@ -10,7 +10,11 @@ from evenstring.report.material import Material, gather_material
 from evenstring.sim.meter import measure
 from evenstring.sim.scenario import load_scenario
 
-__all__ = ["scenario_material"]
+__all__ = ["LONG", "scenario_material"]
+
+# Scenarios that a fit, or the truth of what is left to balance, takes seconds for: in `make soak`.
+LONG = ("for_the_buyer", "lags_by_capacity", "lags_by_resistance", "lost_parallel_cell", "meter_comb", "one_bad_tap",
+        "only_the_meter", "shared_balance_leads")  # fmt: skip
 
 
 @cache

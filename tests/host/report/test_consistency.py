@@ -18,7 +18,7 @@ from evenstring.report.sections.first import headline_figures, is_visit
 from evenstring.sim.scenario import scenario_names
 
 from tests.worlds.fault_sessions import CAUSES, make_case
-from tests.worlds.scenario_material import scenario_material
+from tests.worlds.scenario_material import LONG, scenario_material
 from tests.worlds.sessions import KINDS
 from tests.worlds.sessions import make_case as make_charge
 
@@ -114,9 +114,20 @@ def contradictions(screen: Screen) -> list[str]:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("name", scenario_names())
+@pytest.mark.parametrize(
+    "name", [pytest.param(n, marks=pytest.mark.soak if n in LONG else ()) for n in scenario_names()]
+)
 def test_no_scenario_contradicts_itself_on_the_first_screen(name: str) -> None:
     screen = Screen(scenario_material(name))
+
+    assert contradictions(screen) == [], screen.words
+
+
+@pytest.mark.slow
+@pytest.mark.usefixtures("no_forecast")
+@pytest.mark.parametrize("name", LONG)
+def test_no_long_scenario_contradicts_itself_with_its_forecast_left_open(name: str) -> None:
+    screen = Screen(scenario_material.__wrapped__(name))
 
     assert contradictions(screen) == [], screen.words
 
@@ -137,11 +148,27 @@ def hidden() -> Iterator[tuple[str, int, str, str]]:
         yield kind, 870_100 + k, kind, ""
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize(("number", "kind", "cause"), [h[1:] for h in hidden()], ids=[h[0] for h in hidden()])
-def test_no_hidden_session_contradicts_itself(number: int, kind: str, cause: str) -> None:
+def hidden_screen(number: int, kind: str, cause: str) -> Screen:
     case = make_case(number, kind, cause) if cause else make_charge(number, kind, with_truth=False)
-    screen = Screen(gather_material(case.session, case.profile))
+    return Screen(gather_material(case.session, case.profile))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("number", "kind", "cause"),
+    [pytest.param(*h[1:], marks=pytest.mark.soak if k % 4 else (), id=h[0]) for k, h in enumerate(hidden())],
+)
+def test_no_hidden_session_contradicts_itself(number: int, kind: str, cause: str) -> None:
+    screen = hidden_screen(number, kind, cause)
+
+    assert contradictions(screen) == [], screen.words
+
+
+@pytest.mark.slow
+@pytest.mark.usefixtures("no_forecast")
+@pytest.mark.parametrize(("number", "kind", "cause"), [h[1:] for h in hidden()], ids=[h[0] for h in hidden()])
+def test_no_hidden_session_contradicts_itself_with_its_forecast_left_open(number: int, kind: str, cause: str) -> None:
+    screen = hidden_screen(number, kind, cause)
 
     assert contradictions(screen) == [], screen.words
 
