@@ -49,7 +49,7 @@ def test_the_cause_is_right_on_cells_of_another_model(judged):
 def test_few_sessions_hold_a_confident_statement_that_is_wrong(judged):
     wrong = [
         (case.number, place, w.size, w.confidence)
-        for case, said in judged()
+        for case, said in judged
         for place, w in said.items()
         if place[1] in CAUSES and place not in case.faults and w.confidence >= 0.8
     ]

