@@ -24,10 +24,8 @@ RIG = Path(__file__).with_name("scripts")
 STARTING = ast.literal_eval(re.search(r"(?s)^STARTING = (\(.*?\n\))", (FIRMWARE / "main.py").read_text(), re.M)[1])  # type: ignore[index]
 FOLDERS = (VIRTUAL, FIRMWARE, PROTOCOL, RIG)
 BOARDS = FIRMWARE / "boards"
-_WITH_NATIVE = "protocol-native"
-
-
 PACKAGES = {VIRTUAL: ".", FIRMWARE: "evenboard", PROTOCOL: "evenstring_protocol", RIG: "."}
+_WITH_NATIVE = "protocol-native"
 
 
 def _sources() -> dict[Path, Path]:
