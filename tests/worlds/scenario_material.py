@@ -13,8 +13,8 @@ from evenstring.sim.scenario import load_scenario
 __all__ = ["LONG", "scenario_material"]
 
 # Scenarios that a fit, or the truth of what is left to balance, takes seconds for: in `make soak`.
-LONG = ("for_the_buyer", "lags_by_capacity", "lags_by_resistance", "lost_parallel_cell", "meter_comb", "one_bad_tap",
-        "only_the_meter", "shared_balance_leads")  # fmt: skip
+LONG = ("dead_bleeder", "demo", "for_the_buyer", "lags_by_capacity", "lags_by_resistance", "lost_parallel_cell",
+        "meter_comb", "one_bad_tap", "only_the_meter", "shared_balance_leads")  # fmt: skip
 
 
 @cache

@@ -156,7 +156,7 @@ def hidden_screen(number: int, kind: str, cause: str) -> Screen:
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("number", "kind", "cause"),
-    [pytest.param(*h[1:], marks=pytest.mark.soak if k % 4 else (), id=h[0]) for k, h in enumerate(hidden())],
+    [pytest.param(*h[1:], marks=pytest.mark.soak if k % 7 else (), id=h[0]) for k, h in enumerate(hidden())],
 )
 def test_no_hidden_session_contradicts_itself(number: int, kind: str, cause: str) -> None:
     screen = hidden_screen(number, kind, cause)
