@@ -31,8 +31,7 @@ from evenstring.analysis.causes.outliers import StandOut, stand_outs
 from evenstring.analysis.causes.pack_ocv import LEAST_DEPTH
 from evenstring.analysis.causes.self_discharge import find_leaks
 from evenstring.analysis.results import CauseKind, MeterPattern, Phase, Unknown, Weakness
-from evenstring.analysis.series.arrays import column_medians, median_group_v
-from evenstring.analysis.series.rows_of_phase import between
+from evenstring.analysis.series.departures_at_rest import at_rest_v
 from evenstring.analysis.series.uncertainty import meter_error
 from evenstring.profile import PackProfile
 from evenstring.session import Session
@@ -43,20 +42,22 @@ F64 = NDArray[np.float64]
 
 _CLEAR_V = 0.005  # from here on a departure at rest tells which group holds more: our choice
 _METER_MOST_MV = 12.0  # a larger one is not believed without a hand meter: "cannot tell": our choice
+_ONE_PLACE_SURE = 0.75  # what one voltage tells is likely, and no more: our choice
 _BEYOND_SEEN_MV = 1.0  # an offset is no larger than what was seen, but for this: our choice
 _ALSO = 0.5  # probability of a second cause beside the meter's offset: our choice
 _SHOWN = 0.25  # probability of not being healthy from which a group is spoken of: tuned on own packs under 100,000
 # A cause is named when it is this many times as probable as the next one: tuned on own packs under 100,000
 _AHEAD = 1.5
-# Extra resistance over half a minute to that at once: a joint's is 1, a cell's 1.6: tuned on own packs under
-# 100,000
-_JOINT = 1.35
+# Share of the slow resistance that is up with what comes at once: a joint's is 0, a cell's 1: tuned on own packs
+# under 100,000
+_JOINT = 0.6
 # Log odds of stated confidence: _SURER + _STEEPER x log odds of the marginal likelihoods. Fitted on tuning seeds (694
 # sessions, healthy ones weighted to half): 1.7 and 1.5; taken about half of the way, for few statements lie below
 # 0.8: tuned on own packs under 100,000.
 _SURER, _STEEPER = 1.0, 1.3
 _Z90 = 1.645  # standard uncertainties of a 90 % interval: published (normal distribution, 90 % two-sided)
 _SHALLOW, _HALF_DEEP = 0.15, 0.4  # of the capacity moved: a small fault would not show; more would: our choice
+_BY_METER = np.array([METER in s for s in SUBSETS])
 _MOST_SURE = 0.99  # the highest confidence that is stated: our choice
 
 
@@ -90,25 +91,14 @@ def diagnose(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) 
     same = ("charge_offset", "cannot_tell")
     kept = [w for w in look.weakness if w.group not in lost or w.cause not in same or w.size > 0]
     if any(w.cause == "charge_offset" for w in kept):
-        at_rest_v, channel_v = _at_rest_v(session, phases), meter_error(session).channel_v
-        kept = [_by_rest(w, at_rest_v, channel_v) for w in kept]
+        away_v, channel_v = at_rest_v(session, phases), meter_error(session).channel_v
+        kept = [_by_rest(w, away_v, channel_v) for w in kept]
     return replace(look, weakness=tuple(sorted((*leaks, *kept), key=lambda w: -w.confidence)))
 
 
-def _at_rest_v(session: Session, phases: tuple[Phase, ...]) -> F64:
-    """(g,) departures in V from the median group: in the later half of the longest rest, else all through."""
-    rests = [p for p in phases if p.kind == "rest"]
-    rows = np.ones(session.scans, bool)
-    if rests:
-        rest = max(rests, key=lambda p: p.end_s - p.start_s)
-        rows = between(session.time_s, (rest.start_s + rest.end_s) / 2.0, rest.end_s)
-    volts = session.volts_v[rows]
-    return np.asarray(column_medians(volts - median_group_v(volts)[:, None]), np.float64)
-
-
-def _by_rest(w: Weakness, at_rest_v: F64, channel_v: float) -> Weakness:
+def _by_rest(w: Weakness, all_away_v: F64, channel_v: float) -> Weakness:
     """What is seen, and no cause, where its sign is impossible: every curve rises with charge: more stands higher."""
-    away_v = float(at_rest_v[w.group - 1])
+    away_v = float(all_away_v[w.group - 1])
     if w.cause != "charge_offset" or w.size * away_v >= 0 or abs(away_v) < max(_CLEAR_V, 3.0 * channel_v):
         return w
     detail = "; ".join(filter(None, (w.detail, "the charge it seems to hold contradicts its voltage at rest")))
@@ -250,8 +240,13 @@ def _weighed(looks: list[_Look], g: int) -> tuple[_Look, F64]:
     """The first look that counts for a group, and its explanations weighed by all that do."""
     each = [weights(k.size[g], k.covariance[g], k.scatter, len(k.size), 1.0 - k.evidence.soc0) for k in looks]
     believed = [k for k in range(len(looks)) if not _meter_refuted(looks[k], g, each[k])]
-    used = [k for k in believed if k < 2] or believed or [0]
-    return looks[used[0]], np.mean([each[k] for k in used], axis=0)
+    used = [k for k in believed if k < 2] or believed
+    if used:
+        return looks[used[0]], np.mean([each[k] for k in used], axis=0)
+    # Every look wants a meter that no meter is: what is left are the cell's explanations, as the doubting looks see it.
+    used = list(range(1, len(looks))) or [0]
+    weight = np.mean([each[k] for k in used], axis=0) * ~_BY_METER
+    return looks[used[0]], weight / weight.sum()
 
 
 def _judged(looks: list[_Look], weighed: list[tuple[_Look, F64]]) -> tuple[Weakness, ...]:
@@ -278,7 +273,8 @@ def _meter_refuted(look: _Look, g: int, weight: F64) -> bool:
     best = SUBSETS[int(np.argmax(weight))]
     if METER not in best:
         return False
-    return abs(estimate(look.size[g], look.covariance[g], look.scatter, best, METER)[0]) > _METER_MOST_MV
+    size_mv, u_mv = estimate(look.size[g], look.covariance[g], look.scatter, best, METER)
+    return abs(size_mv) - u_mv > _METER_MOST_MV
 
 
 def _mentioned(found: StandOut, x: F64, covariance: F64, scatter: F64, groups: int) -> Weakness:
@@ -351,7 +347,7 @@ def _statement(
         size_low=low,
         size_high=high,
         abnormal=round(float(1.0 - weight[0]), 3),
-        detail="; ".join((*_detail(CAUSES[k], size, evidence.joint[g]), *look.notes)),
+        detail="; ".join((*_detail(CAUSES[k], size, evidence.slow_share[g]), *look.notes)),
         probabilities=_listed(share),
     )
     # More capacity or less resistance than the others is no weakness; and an even split is no answer.
@@ -361,10 +357,20 @@ def _statement(
     unclear = share[k] < _AHEAD * np.sort(share)[-2] and len(best) < 2
     # At one single voltage charge and meter are one thing, whatever the prior says; steps of a load tell resistance.
     one_place = evidence.depth < LEAST_DEPTH and not (CAUSES[k] == "high_resistance" and evidence.has_steps)
-    if odd or unclear or one_place:
+    if odd or unclear or (one_place and not _beyond_meters(evidence, g)):
         return replace(statement, cause="cannot_tell")
-    joint = CAUSES[k] == "high_resistance" and evidence.joint[g] < _JOINT
+    if one_place:
+        return replace(statement, confidence=round(min(float(share[k]), _ONE_PLACE_SURE), 3))
+    joint = CAUSES[k] == "high_resistance" and evidence.slow_share[g] < _JOINT
     return replace(statement, cause="connection") if joint else statement
+
+
+def _beyond_meters(evidence: Evidence, g: int) -> bool:
+    """Whether readings departed all along by more than an offset of any meter."""
+    if evidence.seen_mv is None:
+        return False
+    low, high = evidence.seen_mv[:, g]
+    return bool(low > _METER_MOST_MV or high < -_METER_MOST_MV)
 
 
 def _was_seen(evidence: Evidence, g: int, meter_mv: float) -> bool:
@@ -378,8 +384,8 @@ def _was_seen(evidence: Evidence, g: int, meter_mv: float) -> bool:
     return bool(low - _BEYOND_SEEN_MV <= meter_mv <= high + _BEYOND_SEEN_MV)
 
 
-def _detail(cause: CauseKind, size: float, joint: float) -> tuple[str, ...]:
-    if cause == "high_resistance" and joint < _JOINT:
+def _detail(cause: CauseKind, size: float, slow_share: float) -> tuple[str, ...]:
+    if cause == "high_resistance" and slow_share < _JOINT:
         return ("the extra resistance is there at once and does not grow: a joint, link or lead is likely",)
     if cause == "charge_offset" and size < 0:
         return ("less charge than its neighbours: balancing mends it; a leak looks the same in one session",)

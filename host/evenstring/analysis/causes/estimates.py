@@ -71,15 +71,15 @@ class Evidence:
     Attributes:
         size: (g, 4) in UNITS, signed: charge and capacity negative when less, resistance positive when more.
         covariance: (g, 4, 4).
-        joint: (g,) ratio of the extra resistance over half a minute to the extra at once; NaN where not resolved. A
-            cell's is above 1.4, a joint's or lead's is 1.
+        slow_share: (g,) how far the slow part of the resistance is up with what comes at once, over the median
+            group's own two parts; NaN where not resolved. A worn cell's is 1, a joint's or lead's 0.
         depth: share of the capacity that was moved. has_steps: resistance was seen in the steps of a ride.
         soc0: SoC of the median group at the start. curve: the pack's own.
     """
 
     size: F64
     covariance: F64
-    joint: F64
+    slow_share: F64
     depth: float
     has_steps: bool
     soc0: float
@@ -110,20 +110,19 @@ def gather(session: Session, profile: PackProfile) -> Evidence | None:
 
 def _look(rows: Rows, fast: tuple[F64, F64] | None, apart: F64 | None, groups: int, whole: float) -> Evidence:
     found, full = _regress(rows, fast, whole)
-    if apart is not None:
+    if apart is not None and not whole:
         full[:, :SLOW, :SLOW] += apart
     found = found - np.median(found, axis=0)
     # SoC moves by charge over the group's own capacity: fitted was 1 - 1 / (capacity relative to the median).
     found[:, CAPACITY] /= 1.0 - 0.01 * np.minimum(found[:, CAPACITY], _MOST_CAPACITY)
-    joint = np.full(groups, np.nan)
-    clear = (np.abs(found[:, RESISTANCE]) > _CLEAR_PERCENT) & (rows.once_ohm > 0.0)
-    later = (rows.pulse_ohm - rows.once_ohm) * (found[clear, RESISTANCE] + found[clear, SLOW])
-    joint[clear] = 1.0 + later / (rows.once_ohm * found[clear, RESISTANCE])
+    slow_share = np.full(groups, np.nan)
+    clear = np.abs(found[:, RESISTANCE]) > _CLEAR_PERCENT
+    slow_share[clear] = 1.0 + found[clear, SLOW] / found[clear, RESISTANCE]
     seen_mv = 1e3 * np.quantile(rows.departure_v, (0.1, 0.9), axis=0)
     return Evidence(
         found[:, :SLOW],
         full[:, :SLOW, :SLOW],
-        joint,
+        slow_share,
         rows.depth,
         fast is not None,
         rows.curve.soc0,

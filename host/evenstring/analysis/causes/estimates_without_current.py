@@ -14,10 +14,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.causes.estimates import CAPACITY, CHARGE, RESISTANCE, Evidence, gather
-from evenstring.analysis.causes.relative_sag import implied_rate, relative_resistance
+from evenstring.analysis.causes.relative_sag import implied_rate, relative_resistance, resistance_by_charger
 from evenstring.analysis.results import Phase
+from evenstring.analysis.series.arrays import median_group_v
+from evenstring.analysis.series.departures_at_rest import at_rest_v
+from evenstring.analysis.series.rest import REST_S
 from evenstring.analysis.series.rows_of_phase import between, rows_in
 from evenstring.analysis.series.signals import make_signals
+from evenstring.analysis.series.uncertainty import meter_error
 from evenstring.ocv import default_curve
 from evenstring.profile import PackProfile
 from evenstring.session import Session
@@ -27,6 +31,8 @@ __all__ = ["BLIND_NOTE", "Blind", "gather_blind"]
 BLIND_NOTE = "no current sensor: against the median group only, charge and capacity by the assumed curve"
 # Of a charge or capacity: the depth moved is the curve's word alone: tuned on own packs under 100,000
 _CURVE_SHARE = 0.15
+F64 = NDArray[np.float64]
+
 _WIDE = (50.0, 50.0, 100.0)  # mV, % of charge, % of capacity: nothing is known: our choice
 _WIDE_RESISTANCE = 300.0  # % of resistance: nothing is known: our choice
 _LEAST_DEPTH = 0.15  # of the capacity charged, or nothing is told of charge: our choice
@@ -53,7 +59,8 @@ def gather_blind(session: Session, profile: PackProfile, phases: tuple[Phase, ..
     if session.scans < 100 or session.groups < 4:
         return Blind(None, "the recording is too short")
     evidence, why_not = _of_charge(session, profile, phases)
-    evidence = _with_resistance(evidence or _nothing(session.groups), session)
+    evidence = evidence or _of_rest(session, profile, phases) or _nothing(session.groups)
+    evidence = _with_resistance(evidence, relative_resistance(session) or resistance_by_charger(session, phases))
     missing = [why_not] if why_not else []
     if not evidence.has_steps:
         missing.append("resistance is not told (the load hardly changed)")
@@ -136,12 +143,37 @@ def _nothing(groups: int) -> Evidence:
     return Evidence(np.zeros((groups, 4)), np.repeat(wide[None], groups, axis=0), nothing, 0.0, False, 0.5)
 
 
-def _with_resistance(evidence: Evidence, session: Session) -> Evidence:
+def _of_rest(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) -> Evidence | None:
+    """What the departures at one rest tell: meter and charge together, by the slope of the profile's curve there."""
+    rests = [p for p in phases if p.kind == "rest" and p.end_s - p.start_s >= REST_S]
+    if not rests:
+        return None
+    curve = default_curve(profile.chemistry)
+    inside = rows_in(session.time_s, max(rests, key=lambda p: p.end_s - p.start_s))
+    levels_v = median_group_v(session.volts_v[inside])
+    levels_v = levels_v[np.isfinite(levels_v)]
+    if not len(levels_v):
+        return None
+    soc = float(curve.soc(float(np.median(levels_v))))
+    slope_v = float(curve.slope_v(soc))
+    if not 0.0 < soc <= 1.0 or slope_v < _FLAT_V:
+        return None
+    away_mv = np.nan_to_num(1e3 * at_rest_v(session, phases))  # of a group that was not read nothing is known
+    nothing = _nothing(session.groups)
+    like = np.array([1.0, 10.0 * slope_v, 0.0, 0.0])  # mV, of a mV of the meter and of a percent of charge
+    u_mv = np.hypot(1e3 * meter_error(session).channel_v, _CURVE_SHARE * away_mv)
+    gain = np.einsum("gij,j->gi", nothing.covariance, like)
+    gain /= (gain @ like + u_mv**2)[:, None]
+    size = gain * away_mv[:, None]
+    covariance = nothing.covariance - np.einsum("gi,j,gjk->gik", gain, like, nothing.covariance)
+    return replace(nothing, size=size, covariance=covariance, soc0=soc, seen_mv=np.stack([away_mv, away_mv]))
+
+
+def _with_resistance(evidence: Evidence, found: tuple[F64, F64] | None) -> Evidence:
     """The sags' ratios, joined to what the charge tells: there a resistance and the meter look much alike."""
-    found = relative_resistance(session)
     nothing = np.full(len(evidence.size), np.nan)  # joint or cell shows in slow against fast: the slow is not known
     if found is None:
-        return replace(evidence, joint=nothing, has_steps=False)
+        return replace(evidence, slow_share=nothing, has_steps=False)
     seen, u = 100.0 * (found[0] - 1.0), 100.0 * found[1]
     own = evidence.covariance[:, :, RESISTANCE]  # (g, 4), of each figure with the resistance
     like = np.hypot(u, _SLOW_SHARE * seen)
@@ -151,7 +183,9 @@ def _with_resistance(evidence: Evidence, session: Session) -> Evidence:
     size[:, RESISTANCE] = seen
     covariance[:, RESISTANCE, :] = covariance[:, :, RESISTANCE] = 0.0
     covariance[:, RESISTANCE, RESISTANCE] = u**2
-    return replace(evidence, size=size - np.median(size, axis=0), covariance=covariance, joint=nothing, has_steps=True)
+    return replace(
+        evidence, size=size - np.median(size, axis=0), covariance=covariance, slow_share=nothing, has_steps=True
+    )
 
 
 def _less_sure(evidence: Evidence) -> Evidence:

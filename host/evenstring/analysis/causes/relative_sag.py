@@ -22,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.results import Phase
+from evenstring.analysis.series.arrays import column_medians
 from evenstring.analysis.series.charge_moved import counted_steps_s
 from evenstring.analysis.series.lag import kept
 from evenstring.analysis.series.resistance import both_passes_v
@@ -32,7 +33,7 @@ from evenstring.ocv import default_curve
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
-__all__ = ["Implied", "implied_rate", "relative_resistance"]
+__all__ = ["Implied", "implied_rate", "relative_resistance", "resistance_by_charger"]
 
 F64 = NDArray[np.float64]
 
@@ -45,6 +46,9 @@ _R_USUAL_VH = 0.14  # where nothing tells: our choice
 _MOST_C = 8.0  # no ride takes more than eight capacities an hour: our choice
 _STEP_V = 0.010  # a change between two scans that counts: our choice
 _NEAR = 4  # groups to either side: tuned on own packs under 100,000
+# Rows to either side of where a charger starts, how far apart, and what settles or climbs in them, of a ratio
+# and of what it is beyond 1: our choice
+_EDGE_ROWS, _EDGE_S, _EDGE_FLOOR, _EDGE_SHARE = 4, 15.0, 0.03, 0.15
 _ROUNDS = 400  # our choice
 _LEAST_STEPS = 30  # of the load, or it hardly changed: our choice
 # Of the ratio: ripple of the current between two readings, worst at the ends of the string: tuned on own packs
@@ -102,6 +106,32 @@ def relative_resistance(session: Session) -> tuple[F64, F64] | None:
     noise_v = _NOISE_TIMES * (session.meter.noise_v or _NOISE_V) + _NOISE_BESIDE_V
     u = np.sqrt(2.0) * noise_v / np.sqrt(np.diag(gram)) * ratio
     return ratio, np.hypot(_U_TIMES * u, _RATIO_FLOOR)
+
+
+def resistance_by_charger(session: Session, phases: tuple[Phase, ...]) -> tuple[F64, F64] | None:
+    """The same, (g,) each, from where a charger starts after a rest: all groups take that step whole.
+
+    Not from where one goes: bleeders' currents in the leads and a curve that gets steep are in that step. None where
+    no step lifts the median group by `_STEP_V`, or with fewer than four groups.
+    """
+    starts = [cc.start_s for rest, cc in pairwise(phases) if (rest.kind, cc.kind) == ("rest", "charge_cc")]
+    steps = []
+    for at in np.searchsorted(session.time_s, starts):
+        before, after = slice(max(0, at - 1 - _EDGE_ROWS), max(0, at - 1)), slice(at + 2, at + 2 + _EDGE_ROWS)
+        rows = session.time_s[before.start : after.stop]
+        if before.stop - before.start < _EDGE_ROWS or after.stop > session.scans or np.diff(rows).max() > _EDGE_S:
+            continue
+        step = column_medians(session.volts_v[after]) - column_medians(session.volts_v[before])
+        if np.isfinite(step).all() and np.median(step) > _STEP_V:
+            steps.append(step)
+    if not steps or session.groups < 4:
+        return None
+    middle = np.array([np.median(step) for step in steps])
+    power = float(middle @ middle)
+    ratio = middle @ np.array(steps) / power
+    u = np.sqrt(2.0 / _EDGE_ROWS) * (session.meter.noise_v or _NOISE_V) / np.sqrt(power)
+    ratio /= np.median(ratio)
+    return ratio, np.sqrt(u**2 + _EDGE_FLOOR**2 + (_EDGE_SHARE * (ratio - 1.0)) ** 2)
 
 
 def _weights(groups: int) -> F64:

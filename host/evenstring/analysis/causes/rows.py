@@ -30,7 +30,6 @@ _MOST_ROWS = 360  # longer ones in long recordings: the cost grows with the cube
 _TOP_V = 0.05  # below full: from here on groups may bleed: our choice
 _BLEED_MARGIN_V = 0.03  # a board's own reading of the threshold: our choice
 _LEAK_S = 6 * 3600.0  # across a longer gap leaks may have changed the charges: our choice
-_PULSE_S = 30.0  # of a pulse test: common practice
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -44,7 +43,6 @@ class Rows:
         slope_v, slope_u_v: (b,) dOCV/dSoC of the pack, V per 1.0 of SoC, and its standard uncertainty.
         curve: the pack's own.
         departure_v: (b, g) from the median group.
-        once_ohm, pulse_ohm: resistance of the median group at once and over half a minute.
         depth: range of `moved`.
     """
 
@@ -57,8 +55,6 @@ class Rows:
     slope_u_v: F64
     curve: PackCurve
     departure_v: F64
-    once_ohm: float
-    pulse_ohm: float
     depth: float
 
     def part(self, chosen: NDArray[np.bool_]) -> Rows:
@@ -95,10 +91,9 @@ def make_rows(session: Session, profile: PackProfile) -> Rows | None:
         return None
     surface = q[use] + found.diffusion_s * lead
     slow = through[:, 1:] @ found.ohm[1:]
-    pulse = float(found.ohm[0] + found.ohm[1:] @ -np.expm1(-_PULSE_S / np.array(TAUS_S)))
     return Rows(
         time_b[use], q[use], surface, through[:, 0] * found.ohm[0] + slow, slow, found.slope_at(surface),
-        found.slope_u(surface), found, d[use], float(found.ohm[0]), pulse, float(np.ptp(q[use])),
+        found.slope_u(surface), found, d[use], float(np.ptp(q[use])),
     )  # fmt: skip
 
 

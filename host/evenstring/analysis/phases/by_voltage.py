@@ -41,6 +41,8 @@ _RIDE_PAUSE_S, _LEAST_RIDE_S = 300.0, 30.0
 _LONE_STEP_S = 120.0  # what settles after a step dies away within this: our choice
 # Of a charge without a plateau in a sparse record: tuned on own sessions under 300,000
 _SPARSE_CHARGE_S, _SPARSE_RISE_V = 1800.0, 0.1
+# Least rise of a group that gets quicker, where a flat curve hides the charge from the level: our choice
+_QUICKENS_V = 30e-3
 # Of a charge behind a ride; of a discharge that was running already: tuned on own sessions under 300,000
 _CLIMB_V, _STEADY_V_H = 0.15, -0.05
 _LOAD_V = 5e-3  # steps of a ride's load are larger: our choice
@@ -88,7 +90,7 @@ def _labels(signals: Signals) -> NDArray[np.str_]:
 
 
 def _with_plateaus(signals: Signals, labels: NDArray[np.str_]) -> NDArray[np.str_]:
-    """Sparse records: what the plateaus say stands; a rise without one must climb well to count as a charge."""
+    """Sparse records: plateaus stand; a rise without one is a charge if it climbs well, or quickens."""
     t, v = signals.time_s, signals.level_v
     known = np.zeros(len(labels), dtype=bool)
     for start, flat, end in plateau_charges(signals):
@@ -99,9 +101,28 @@ def _with_plateaus(signals: Signals, labels: NDArray[np.str_]) -> NDArray[np.str
         part = slice(first, last)
         if known[part].any():
             labels[part] = np.where(known[part], labels[part], _REST)
-        elif t[last - 1] - t[first] < _SPARSE_CHARGE_S or v[last - 1] - v[first] < _SPARSE_RISE_V:
+        elif t[last - 1] - t[first] < _SPARSE_CHARGE_S or not (
+            v[last - 1] - v[first] > _SPARSE_RISE_V or _quickens(signals.volts_v[part])
+        ):
             labels[part] = _REST
     return labels
+
+
+def _quickens(volts_v: F64) -> bool:
+    """Whether a group climbs well, and more in the later half: it leaves a flat curve. No relaxation does that."""
+    for group_v in volts_v.T:
+        read_v = group_v[np.isfinite(group_v)]
+        few = max(1, len(read_v) // 20)
+        if len(read_v) < 3 * few:
+            continue
+        low, middle, high = (float(np.median(p)) for p in (read_v[:few], _around_middle(read_v, few), read_v[-few:]))
+        if high - low > _QUICKENS_V and high - middle > middle - low > 0:
+            return True
+    return False
+
+
+def _around_middle(values: F64, few: int) -> F64:
+    return values[(len(values) - few) // 2 : (len(values) + few) // 2]
 
 
 def _rough(signals: Signals) -> tuple[NDArray[np.bool_], list[int]]:

@@ -106,7 +106,9 @@ def _stands_still(signals: Signals, amps: F64, profile: PackProfile) -> float | 
     half = len(level) // 2
     charged = abs(amps[-1]) < _NO_CURRENT_C * profile.capacity_ah and np.ptp(level[half:]) > _DRIFT_V
     charging = float(np.median(amps[max(0, first - 10) : first + 1])) > _STEP_C * profile.capacity_ah
-    charged |= charging and climbs(level, signals.step_s, signals.noise_v)
+    # A climb under a reading that still charges is what a steady charger does.
+    died = charging and abs(amps[-1]) < _STEP_C * profile.capacity_ah
+    charged |= died and climbs(level, signals.step_s, signals.noise_v)
     return float(t[0]) if loaded or charged else None
 
 

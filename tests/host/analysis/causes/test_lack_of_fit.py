@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from evenstring.analysis.causes import estimates
 from evenstring.analysis.causes.diagnosis import judge
-from evenstring.analysis.causes.estimates import METER, gather
+from evenstring.analysis.causes.estimates import METER, Evidence, gather
 
 from tests.worlds.fault_sessions import Case, make_case
 
@@ -61,3 +61,33 @@ def test_no_offset_is_said_that_is_larger_than_all_that_was_seen() -> None:
 
 def _with(case: Case, volts_v: np.ndarray) -> object:
     return replace(case.session, volts_v=volts_v)
+
+
+def test_where_every_look_wants_a_meter_that_no_meter_is_the_cell_is_blamed() -> None:
+    """40 mV of offset or 5 % of charge, the meter slightly ahead: as no meter is 40 mV out, it is the charge."""
+    groups = 12
+    like = np.array([8.0, -1.0, 0.0, 0.0])  # mV that a per cent of charge would stand for
+    covariance = np.repeat((4.0 * np.outer(like, like) + np.diag([1.0, 0.02, 0.2, 1.0]))[None], groups, axis=0)
+    size = np.zeros((groups, 4))
+    size[5] = -38.0, -0.2, 0.0, 0.0
+    look = Evidence(size, covariance, np.full(groups, np.nan), 0.3, has_steps=False, soc0=0.8)
+
+    said = [w for w in judge(look, look, look) if w.group == 6]
+
+    assert [w.cause for w in said] == ["charge_offset"]
+    assert said[0].size == pytest.approx(-4.9, abs=1.5)
+
+
+def test_halves_that_disagree_do_not_widen_the_looks_that_doubt_already() -> None:
+    case = charge_alone(71)
+    rows = estimates.make_rows(case.session, case.profile)
+    assert rows is not None
+    apart = np.repeat(np.diag([400.0, 9.0, 25.0, 25.0])[None], case.session.groups, axis=0)
+
+    plain, doubting = (
+        [estimates._look(rows, None, a, case.session.groups, whole).covariance for a in (None, apart)]
+        for whole in (0.0, 1.5)
+    )
+
+    assert np.allclose(plain[1] - plain[0], apart)
+    assert np.array_equal(*doubting)

@@ -15,8 +15,9 @@ PACK = PackProfile(groups=GROUPS)
 
 
 def signals(level_v: np.ndarray) -> Signals:
+    """Of (m,) one level for all groups, or (m, groups)."""
     noise = np.random.default_rng(3).normal(0.0, 2e-4, (len(level_v), GROUPS))
-    volts = (level_v[:, None] + noise).astype(np.float32)
+    volts = (level_v.reshape(len(level_v), -1) + noise).astype(np.float32)
     n = len(level_v)
     return make_signals(Session(np.arange(n) * STEP_S, volts, np.zeros(volts.shape, np.uint8), np.zeros(n, np.float32)))
 
@@ -32,6 +33,33 @@ def test_a_chargers_step_after_a_rest_is_a_charge_and_no_ride() -> None:
     assert "ride" not in set(labels)
     assert np.mean(labels[:180] == "rest") > 0.97
     assert np.mean(labels[180:] == "charge_cc") > 0.97
+
+
+def flat_curve_charge(shoots_v: float) -> np.ndarray:
+    """Half an hour of rest on LFP's plateau, then 33 minutes at C/5: a step and a climb of 9 mV, one group's knee."""
+    t = np.arange(200) * STEP_S
+    level = np.concatenate([np.full(180, 3.331), 3.340 + 0.009 * t / 2000.0])
+    volts = np.repeat(level[:, None], GROUPS, axis=1)
+    volts[180:, 5] += shoots_v * np.exp((t - 2000.0) / 300.0)
+    return volts
+
+
+def test_a_flat_charge_is_one_where_a_group_gets_quicker_and_stays_unsaid_where_none_does() -> None:
+    """LFP's middle climbs too little to tell from a rest; the group that reaches its knee first tells it."""
+    seen, unseen = (labels_from_voltage(signals(flat_curve_charge(v))) for v in (0.25, 0.0))
+
+    assert np.mean(seen[180:] == "charge_cc") > 0.97
+    assert set(seen[:178]) == {"rest"}
+    assert "charge_cc" not in set(unseen)
+
+
+def test_what_settles_after_a_ride_is_no_charge_however_far_it_climbs() -> None:
+    """A tired group gives back 60 mV in an hour of rest, quick first: a relaxation, not a current."""
+    t = np.arange(400) * STEP_S
+    volts = np.repeat((3.60 + 0.015 * (1 - np.exp(-t / 900.0)))[:, None], GROUPS, axis=1)
+    volts[:, 7] -= 0.060 * np.exp(-t / 900.0)
+
+    assert set(labels_from_voltage(signals(volts))) == {"rest"}
 
 
 def test_a_voltage_held_to_the_end_is_told_for_as_long_as_the_charger_cannot_have_gone_unseen() -> None:

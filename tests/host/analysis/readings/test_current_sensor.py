@@ -98,6 +98,19 @@ def test_a_sensor_that_died_in_a_charge_is_found_by_the_climb_that_goes_on(
     assert "the sensor or its wires failed" in " ".join(look_at_sensor(short, make_signals(short), PROFILE).lines)
 
 
+def test_a_charger_that_is_read_as_steady_to_the_last_digit_is_no_dead_sensor() -> None:
+    """A charge at constant current, the current with few decimals: it does not change while the cells climb."""
+    rng = np.random.default_rng(5)
+    plan = DutyCycle().rest(minutes=10).charge(hours=1)
+    trajectory = simulate(Pack.random(rng, groups=GROUPS, soc=0.4), plan, step_s=1.0)
+    session = measure(trajectory, MeterModel.random(rng, GROUPS), rng, scans_per_s=0.5, with_current=True)
+    assert session.current_a is not None
+    steady = np.where(session.time_s < 600.0, np.float32(0.0), np.median(session.current_a))
+    read = replace(session, current_a=steady, current_out_a=None, current_back_a=None)
+
+    assert look_at_sensor(read, make_signals(read), PROFILE).lines == ()
+
+
 def _first(session: Session, rows: int) -> Session:
     return replace(
         session, time_s=session.time_s[:rows], volts_v=session.volts_v[:rows], quality=session.quality[:rows],
