@@ -2,9 +2,28 @@
 
 from __future__ import annotations
 
+import os
+import sys
+from typing import Any
+
 import pytest
 
 from tests.mp import RUNTIMES, Unix64, Wasm32
+
+# As the commands do: matrices here are small, and threads of the linear algebra that wait for each other take a core
+# each while they do. Before numpy is first imported, here and in what tests start.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+# Tests start a Python some hundred times: compiled files are kept, wherever the shell asks for none.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
+    """A file stays with one worker, so that what its tests share is made once and what it imports is imported once."""
+    from xdist.scheduler import LoadFileScheduling  # noqa: PLC0415  # there only where tests run side by side
+
+    return LoadFileScheduling(config, log) if config.getoption("dist") == "load" else None
 
 
 @pytest.fixture

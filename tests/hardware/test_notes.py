@@ -21,6 +21,7 @@ from evenstring.hardware.procedures import procedure
 from evenstring.paths import protocol_dir
 
 from tests.hardware.firmware_source import BOARDS, board, constant, function
+from tests.shares import first_few
 
 ROOT = Path(__file__).parents[2]
 NOTES = ROOT / "hardware_notes"
@@ -209,11 +210,15 @@ def test_budget_agrees_with_the_circuit_simulator(name: str) -> None:
 
 @pytest.mark.slow
 @pytest.mark.skipif(shutil.which("ngspice") is None, reason="ngspice (Debian package) is not here; CI installs it")
-def test_kept_results_are_what_the_simulator_gives() -> None:
+@pytest.mark.parametrize("designs", first_few(1, [1, 3]))
+def test_kept_results_are_what_the_simulator_gives(designs: int) -> None:
+    """Circuits of the first design; of all three in `make soak`."""
     circuits = load(NOTES / "circuits" / "run.py")
     kept = json.loads(circuits.RESULTS.read_text(encoding="utf-8"))
+    left_out = circuits.DESIGNS[designs:]
+    circuits.DESIGNS = circuits.DESIGNS[:designs]
     fresh = circuits.run_all()
-    assert fresh.keys() == kept.keys()
+    assert fresh.keys() == {key for key in kept if not key.startswith(left_out)}
     for circuit, values in fresh.items():
         assert values == pytest.approx(kept[circuit], rel=0.02), circuit
 

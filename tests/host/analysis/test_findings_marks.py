@@ -26,6 +26,7 @@ def at_least(marks: Collected, what: str, group: str) -> float:
 
 
 @pytest.mark.slow
+@pytest.mark.usefixtures("no_forecast")
 def test_a_few_random_sessions_are_mostly_read_right() -> None:
     marks, done = collect(22, 500)
 

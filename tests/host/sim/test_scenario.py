@@ -11,6 +11,8 @@ from evenstring.sim.scenario import load_scenario, parse_scenario, scenario_name
 from evenstring.sim.scenario.faults import KINDS, board_faults
 from evenstring.sim.scenario.truth import truth_of
 
+from tests.worlds.scenario_material import LONG
+
 GOOD = """[scenario]
 title = "test"
 answers = [1]
@@ -35,7 +37,9 @@ def test_the_library_has_twenty_and_more_and_covers_all_questions():
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("name", scenario_names())
+@pytest.mark.parametrize(
+    "name", [pytest.param(n, marks=pytest.mark.soak if n in LONG else ()) for n in scenario_names()]
+)
 def test_every_scenario_runs_and_its_truth_is_json(name):
     scenario = load_scenario(name)
     trajectory = scenario.run()

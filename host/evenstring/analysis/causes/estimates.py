@@ -202,7 +202,8 @@ def _fit(rows: Rows, x: F64, y: F64, beliefs: tuple[F64, F64, F64, F64], gap: F6
     # At one voltage a gap cannot be seen, and a healthy one is to be ruled out: its doubt is that of a healthy gap.
     doubt = (np.clip(gap, -_HEALTHY_GAP, _HEALTHY_GAP) if rows.depth < LEAST_DEPTH else gap) * rows.slope_u_v
     lower = np.linalg.cholesky(base + np.outer(doubt, doubt) * near)
-    xw, yw = np.linalg.solve(lower, x), np.linalg.solve(lower, y)
+    both = np.linalg.solve(lower, np.column_stack([x, y]))
+    xw, yw = both[:, :-1], both[:, -1]
     precision = xw.T @ xw + prior
     full: F64 = np.asarray(np.linalg.inv(precision), np.float64)
     found: F64 = full @ (xw.T @ yw + shift)

@@ -3,7 +3,8 @@
 # garbled half. After every cut the file system must mount, every committed block must be there unchanged, latch and
 # boot count must be the last or the one being written, the next start must count on, and the recorder must go on. The
 # board starts anew now and then on the way. Arguments: sectors; scans from one start to the next; "sound", or what must
-# be found out: "forgetful", a store that never flushes, or "late_latch", one that reaches flash only with the next.
+# be found out: "forgetful", a store that never flushes, or "late_latch", one that reaches flash only with the next; how
+# many operations lie between cuts.
 # a MicroPython script, not a module of the tests
 
 import os
@@ -23,6 +24,7 @@ FORGETFUL = sys.argv[3] == "forgetful"
 GROUPS = 40
 SCANS = 2000
 LIFE = int(sys.argv[2])
+EVERY = int(sys.argv[4])
 ROOM_KB = (SECTORS - 10) * SECTOR // 1024
 SEGMENT_KB = 3 * SECTOR // 1024
 
@@ -173,7 +175,7 @@ for cut in range(len(log)):
     for number in list(lengths):
         if number in removals and removals[number] < cut - 200:
             del lengths[number]
-    for variant in range(3):
+    for variant in range(0 if cut % EVERY else 3):
         copy = cut_at(base, log[cut], variant)
         mounted(copy, False)
         try:
