@@ -58,6 +58,7 @@ _SURER, _STEEPER = 1.0, 1.3
 _Z90 = 1.645  # standard uncertainties of a 90 % interval: published (normal distribution, 90 % two-sided)
 _SHALLOW, _HALF_DEEP = 0.15, 0.4  # of the capacity moved: a small fault would not show; more would: our choice
 _BY_METER = np.array([METER in s for s in SUBSETS])
+_BY_CHANCE = 0.01  # rarer in strings that are in order: no scatter, whatever a look in doubt makes of it: our choice
 _MOST_SURE = 0.99  # the highest confidence that is stated: our choice
 
 
@@ -279,7 +280,7 @@ def _meter_refuted(look: _Look, g: int, weight: F64) -> bool:
 
 
 def _mentioned(found: StandOut, x: F64, covariance: F64, scatter: F64, groups: int) -> Weakness:
-    """A group within scatter: what it departs by is a size with an interval, what is wrong with it stays open."""
+    """A group that a look sees far out: what it departs by is a size with an interval, what is wrong stays open."""
     k = found.kinds[0]
     weight = weights(x, covariance, scatter, groups)
     share = shares(weight)
@@ -291,7 +292,7 @@ def _mentioned(found: StandOut, x: F64, covariance: F64, scatter: F64, groups: i
     )
     return Weakness(
         found.group + 1, "cannot_tell", size, UNITS[k], _confidence(share[k]), low, high,
-        round(float(1.0 - weight[0]), 3), detail, _listed(share), within_scatter=True,
+        round(float(1.0 - weight[0]), 3), detail, _listed(share), within_scatter=found.by_chance > _BY_CHANCE,
     )  # fmt: skip
 
 
