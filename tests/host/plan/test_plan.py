@@ -12,7 +12,6 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 from evenstring.cli import cli
-from evenstring.ocv import default_curve
 from evenstring.plan import habits
 from evenstring.plan.ageing import capacity_lost
 from evenstring.plan.answer import Asked, Plan, dated
@@ -185,16 +184,6 @@ def test_a_display_at_full_leaves_an_uneven_pack_possible() -> None:
 
     assert told["even and full"] > 0.7
     assert told["uneven: one group far behind"] > 0.1
-
-
-def test_calendar_ageing_is_that_of_the_formula_by_hand() -> None:
-    """Schmalstieg et al. 2014 (from memory), 3.7 V, 50 degC, 400 days.
-
-    (7.543 x 3.7 - 23.75) 1e6 e^(-6976/323.15) x 400^0.75 = 0.156.
-    """
-    soc = float(default_curve("nmc").soc(3.7))
-
-    assert capacity_lost("nmc", soc, 0.0, 400.0, 50.0) == pytest.approx(0.156, abs=0.01)
 
 
 def test_a_lower_top_ages_less() -> None:
