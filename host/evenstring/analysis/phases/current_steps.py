@@ -15,6 +15,9 @@ from evenstring.analysis.series.signals import Signals
 __all__ = ["by_taps_v", "half_rows", "steps_of", "without_end_leads"]
 
 F64 = NDArray[np.float64]
+_FEWEST = 2  # rows to either side of a step, of records with rows far apart: our choice
+# Of a change over two rows, the rows before it, and how still they are beside it: our choice
+_LARGE_V, _STILL_ROWS, _STILL_SHARE = 20e-3, 5, 0.1
 _LEAST_GROUPS = 6  # fewer give no line through the taps: our choice
 # Least step of the plain mean against the line through all taps: tuned on own sessions under 300,000
 _APART_V = 0.25e-3
@@ -22,7 +25,7 @@ _APART_V = 0.25e-3
 
 def half_rows(signals: Signals) -> int:
     """Rows on each side of a step: about 20 s."""
-    return int(np.clip(round(20.0 / signals.step_s), 2, 20))
+    return int(np.clip(round(20.0 / signals.step_s), _FEWEST, 20))
 
 
 def steps_of(v: F64, half: int, least_v: float, noise_v: float) -> list[int]:
@@ -44,7 +47,22 @@ def steps_of(v: F64, half: int, least_v: float, noise_v: float) -> list[int]:
         if cuts and cut - cuts[-1] < half:
             continue
         cuts.append(cut)
+    if half == _FEWEST:
+        cuts = sorted([*cuts, *(k for k in _after_quiet(v) if all(abs(k - c) > 2 * half for c in cuts))])
     return [c for c in cuts if 1 < c < len(v) - 1]
+
+
+def _after_quiet(v: F64) -> list[int]:
+    """First rows of large changes that follow still rows: a load that starts between two rows far apart, and settles.
+
+    Two lines of two rows see a ramp there, and no step.
+    """
+    cuts: list[int] = []
+    for k in np.flatnonzero(np.abs(v[2:] - v[:-2]) > _LARGE_V) + 1:
+        still_v = float(np.ptp(v[max(0, k - _STILL_ROWS) : k]))
+        if k >= _STILL_ROWS and still_v < _STILL_SHARE * abs(v[k + 1] - v[k - 1]):
+            cuts.append(int(k))
+    return cuts
 
 
 def two_sided(v: F64, half: int) -> F64:

@@ -35,6 +35,18 @@ def test_a_chargers_step_after_a_rest_is_a_charge_and_no_ride() -> None:
     assert np.mean(labels[180:] == "charge_cc") > 0.97
 
 
+def test_a_load_that_begins_between_two_rows_far_apart_ends_the_rest_before_it() -> None:
+    """A rest of 20 minutes, then a steady load: half of its drop in one row, half in the next, and what settles."""
+    t = np.arange(600) * STEP_S
+    load = 4.05 - 0.062 - 0.025 * (1 - np.exp(-t / 40.0)) - 0.5 * t / 6000.0
+    level = np.concatenate([np.full(120, 4.05), [4.05 - 0.031], load])
+
+    labels = labels_from_voltage(signals(level))
+
+    assert set(labels[:119]) == {"rest"}
+    assert np.mean(labels[122:] == "ride") > 0.97
+
+
 def flat_curve_charge(shoots_v: float) -> np.ndarray:
     """Half an hour of rest on LFP's plateau, then 33 minutes at C/5: a step and a climb of 9 mV, one group's knee."""
     t = np.arange(200) * STEP_S
