@@ -78,14 +78,13 @@ def _made(seed: int, paper: str, family: str | None) -> tuple[Session, str, Trut
         run = Run(drawn.plan)
         try:
             run.go()
-        except FloatingPointError:  # a load that this cell cannot bear: another
+            # A model that ran away is no cell: another.
+            if run.now_s <= 400.0 or np.abs(np.array(run.trace.volts_v)).max() >= _MOST_V:
+                continue
+            made, _ = read(run.trace, drawn.meters, rng)
+            return made, _profile(drawn, rng), truth_of(drawn, run, seed)
+        except FloatingPointError:  # a load that this cell cannot bear, now or as the truth runs on: another
             continue
-        # A model that ran away is no cell: another.
-        if run.now_s > 400.0 and np.abs(np.array(run.trace.volts_v)).max() < _MOST_V:
-            break
-    made, _ = read(run.trace, drawn.meters, rng)
-    toml = _profile(drawn, rng)
-    return made, toml, truth_of(drawn, run, seed)
 
 
 def _profile(drawn: Drawn, rng: np.random.Generator) -> str:
