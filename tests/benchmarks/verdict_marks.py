@@ -195,7 +195,7 @@ def table(marks: list[Mark]) -> list[str]:
              [m for m in healthy if m.action in _DANGER], "at most 2 %"),
         _bar("healthy, weak group named", healthy, [m for m in healthy if m.action == "ride_weak_group"], "no bar"),
         _bar("healthy with a ride, said to be fine to ride", [m for m in healthy if "ride" in m.plan],
-             [m for m in healthy if m.action == "ride"], "no bar"),
+             [m for m in healthy if "ride" in m.plan and m.action == "ride"], "no bar"),
         _bar("said to be fine to ride, and healthy", rides, [m for m in rides if m.fault == "healthy"],
              f"stated {np.mean([m.confidence for m in rides]) if rides else 0:.2f}"),
         _bar("sparse rows: end of charge right where said", ends, [e for e in ends if e], "at least 97 %"),
