@@ -24,7 +24,7 @@ def test_a_random_walk_never_breaks_the_rule(seed, groups, steps):
 
     assert (crimes, late) == (0, 0)
     assert closings > 2 * steps
-    assert good > steps // 25
+    assert good > steps // (20 if steps >= 10_000 else 25)  # a short walk's count scatters: 295 of 6,000 at seed 11
     assert rarest > steps // 100
 
 
