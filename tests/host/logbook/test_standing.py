@@ -146,7 +146,8 @@ def test_a_spread_that_grows_over_half_a_year_outruns_balancing() -> None:
 
     said = next(one for one in standing(growing, NOW) if one.kind == "outruns")
 
-    assert "grows by 1.0 mV a week" in said.said or "grows by 0.9 mV a week" in said.said
+    assert "grew by 1.0 mV a week" in said.said or "grew by 0.9 mV a week" in said.said
+    assert said.since_s is None  # a mean over the weeks looked at tells no beginning
 
 
 def test_five_uneven_full_charges_stand_and_one_even_one_ends_it() -> None:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from hashlib import sha256
 from typing import Any
 
+from evenstring.logbook.trends.standing import since_told
 from evenstring.report.words import ACTIONS, counted
 from evenstring.text import json_text
 
@@ -62,11 +63,8 @@ def about(doc: dict[str, Any]) -> str:
 
 def since(one: dict[str, Any]) -> str:
     """Since when a warning stands, with the interval where that is an estimate."""
-    if one["since"] is None:
-        return "in a recording without a date"
-    if one["low"] is None or one["high"] is None:
-        return f"since {_day(one['since'])}"
-    return f"since about {_day(one['since'])} (95 %: {_day(one['low'])} to {_day(one['high'])})"
+    days = (None if one[key] is None else _day(one[key]) for key in ("since", "low", "high"))
+    return since_told(one["kind"], *days)
 
 
 def urgent(doc: dict[str, Any]) -> bool:

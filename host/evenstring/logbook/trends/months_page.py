@@ -6,7 +6,7 @@ from evenstring import __version__
 from evenstring.logbook.trends.group_changes import group_changes
 from evenstring.logbook.trends.history import History
 from evenstring.logbook.trends.months_picture import day, months_picture
-from evenstring.logbook.trends.standing import Standing, standing
+from evenstring.logbook.trends.standing import Standing, since_told, standing
 from evenstring.logbook.trends.told import TrendRow, facts, trend_rows
 from evenstring.report.drawing.picture import draw
 from evenstring.report.template import asset, own_css, page_template
@@ -78,11 +78,8 @@ def _about(history: History) -> str:
 
 def since_words(one: Standing) -> str:
     """Since when, with the interval where the date is an estimate."""
-    if one.since_s is None:
-        return "in a recording without a date"
-    if one.low_s is None or one.high_s is None:
-        return f"since {day(one.since_s)}"
-    return f"since about {day(one.since_s)} (95 %: {day(one.low_s)} to {day(one.high_s)})"
+    days = (None if at_s is None else day(at_s) for at_s in (one.since_s, one.low_s, one.high_s))
+    return since_told(one.kind, *days)
 
 
 def _row(row: TrendRow) -> tuple[str, ...]:

@@ -18,7 +18,7 @@ from evenstring.logbook.trends.line import trend
 from evenstring.logbook.trends.points import WEEK_S
 from evenstring.logbook.trends.told import CYCLES_HIGH, CYCLES_LOW
 
-__all__ = ["Standing", "StandingKind", "standing"]
+__all__ = ["Standing", "StandingKind", "since_told", "standing"]
 
 StandingKind = Literal[
     "discard", "last_report", "change", "outruns", "not_even", "stored_full", "stored_empty", "calibration", "cycles"
@@ -69,6 +69,17 @@ class Standing:
     group: int | None = None  # from 1; None: the whole string
     low_s: float | None = None  # 95 % interval of the date, where there is one
     high_s: float | None = None
+
+
+def since_told(kind: str, since: str | None, low: str | None, high: str | None) -> str:
+    """Since when a warning stands, of days in words, with the interval where the date is an estimate."""
+    if kind == "outruns":
+        return "by its trend"  # a mean over months: when it began is for the changes to say
+    if since is None:
+        return "in a recording without a date"
+    if low is None or high is None:
+        return f"since {since}"
+    return f"since about {since} (95 %: {low} to {high})"
 
 
 def standing(history: History, now_s: float, changes: tuple[GroupChange, ...] | None = None) -> tuple[Standing, ...]:
@@ -132,11 +143,13 @@ def _outruns(history: History) -> Iterator[Standing]:
     recent = series.since(float(history.end_s[-1]) - _OUTRUN_WEEKS * WEEK_S)
     line = trend(recent)
     if line is not None and line.low > 0 and line.level - 2 * line.level_sigma > _OUTRUN_MV:
+        weeks = (float(history.end_s[-1]) - line.start_s) / WEEK_S
         yield Standing(
             "outruns",
-            line.start_s,
-            f"the spread at the end of charge grows by {line.a_week:.1f} mV a week ({line.low:.1f} to {line.high:.1f},"
-            f" 95 %) and stands at {line.level:.0f} mV: the groups drift faster than they are balanced",
+            None,
+            f"the spread at the end of charge grew by {line.a_week:.1f} mV a week over the last {weeks:.0f} weeks"
+            f" ({line.low:.1f} to {line.high:.1f}, 95 %) and stands at {line.level:.0f} mV: the groups drift faster"
+            " than they are balanced",
             "next charge: to full, and leave it on after the light for several hours, where you can watch it; then each"
             " time until this goes away",
         )
