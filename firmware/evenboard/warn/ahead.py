@@ -14,21 +14,22 @@ _PACE_MS = const(250)
 _ONE = const(4096)  # a group that sags as the mean does
 _MOVED = const(150)  # 15 mV off its slow mean: the string is under a changing load; tuned on rides 1 to 3000
 _STEADY = const(40000)  # keeps a small move from teaching much; tuned as before
-_SLOW_MS = const(30000)  # of what counts as slow in a group; tuned as before
+_SLOW_MS = const(30000)  # of what counts as slow; tuned as before
 _HOLD_MS = const(180000)  # without a moving load for so long there is no ride: a long climb is steady too; our choice
 _SAGS = const(-60)  # 6 mV below its slow mean: a ride once begun goes on; our choice
 _LOAD = const(100)  # 1 A
-_HARD_MS = const(2400000)  # a fall of the mean that did not come back fades; tuned as before
-_AMPS_MS = const(7200000)  # a current hardly does in a ride: it says the same of a string near its end; tuned as before
-_FALL_MS = const(
-    330
-)  # under load the unloaded level falls 0.1 mV in that time at most, 18 mV a minute; tuned as before
+_HARD_MS = const(2400000)  # what was hard once fades so; tuned as before
+# Under load the unloaded level falls 0.1 mV in that time at most, 18 mV a minute; tuned as before.
+_FALL_MS = const(330)
 _QUICK_MS = const(1000)  # what rises with the load is followed so; tuned as before
-_SMOOTH_MS = const(3500)  # the forecast is smoothed; tuned as before
-_RISE_MS = const(2400000)  # downwards quickly, upwards slowly: an easy stretch is no reason for hope; tuned as before
-_PAST_MS = const(40000)  # and its trend taken against that
-_AHEAD = const(3)  # of four: 27 s ahead of smoothed and past (36 s apart); tuned as before
+_EARLY = const(20)  # a third of the hard load more when a ride begins; tuned on rides 1 to 3000 and 5001 to 8000
+_EARLY_S = const(60)  # half of that after a minute; our choice
+_RIDDEN_MS = const(3600000)  # as much as it counts of a ride; our choice
+_SMOOTH_MS = const(1000)  # the forecast is smoothed; tuned as _EARLY
+_RISE_MS = const(2400000)  # downwards quickly, upwards slowly: an easy stretch is no reason for hope; tuned as _MOVED
+_PAST_MS = const(40000)  # half of what it fell since then it will fall once more, in 20 s; tuned as _EARLY
 _MOST_DROP = const(5000)  # 0.5 V: the trend foretells no more; our choice
+_TOP_MS = const(3500)  # the highest group is smoothed; our choice
 _STAY_MS = const(15000)  # a warning stays at least that long; our choice
 _NONE = const(-32768)
 
@@ -47,7 +48,6 @@ class Ahead:
         v = known.ahead(values)
         self.groups = groups
         self._soon = 2 * empty + 10 * v["soon_mv"]
-        self._sensed = 2 * empty + 10 * v["sensed_mv"]
         self._near = 2 * empty + 10 * v["near_mv"]
         self._now = 2 * empty + 10 * v["now_mv"]
         self._clear = self._near + 10 * v["clear_mv"]
@@ -60,9 +60,8 @@ class Ahead:
         self._mean_slow = 0
         self._free = 0  # level of the mean without load, as far as it can be seen
         self._hard = 0  # usual hard load as the fall of the mean below it
-        self._amps = 0  # the same by the current sensor, 10 mA
-        self._amps_slow = 0
-        self._drop = 0  # fall of the mean by 10 mA, 1/1024 of 0.1 mV
+        self._pull = 0  # and as its fall below its own slow mean
+        self._ridden_ms = 0  # how long there was a chance to see a hard load
         self._fast = 0
         self._past = 0
         self._top = 0
@@ -89,10 +88,12 @@ class Ahead:
         if not self._take(readings, passes):
             return False
         if not self._begun:
-            self._begin(current)
+            self._begin()
         moved = self._learn(ms)
-        self._follow(current, moved, ms)
-        self._weakest(ms, self._hard_mean(current), self._soon if current == _NONE else self._sensed)
+        if current < -_LOAD and current != _NONE:
+            self._ride_ms = _HOLD_MS
+        self._follow(moved, ms)
+        self._weakest(ms)
         self._highest(ms, current)
         return True
 
@@ -110,14 +111,12 @@ class Ahead:
         self._mean = total // n
         return self._mean > 10000  # 1 V
 
-    def _begin(self, current):
+    def _begin(self):
         self._begun = True
         for g in range(self.groups):
             self._slow[g] = self._volts[g] * 16
         self._mean_slow = self._fast = self._past = self._mean * 16
         self._free = self._mean
-        if current != _NONE:
-            self._amps_slow = -current * 16
 
     # Each group's share of the moves of the mean: normalised least mean squares on what is quick. Returns the move.
     def _learn(self, ms):
@@ -144,8 +143,8 @@ class Ahead:
             slow[g] = s + ((v * 16 - s) * part >> 8)
         return moved
 
-    # The level without load and this ride's usual hard load.
-    def _follow(self, current, moved, ms):
+    # The level without load, and this ride's usual hard load.
+    def _follow(self, moved, ms):
         mean = self._mean
         if mean >= self._free:
             self._free += (mean - self._free) * _part(ms, _QUICK_MS) >> 8
@@ -153,34 +152,22 @@ class Ahead:
             self._fall += ms
             self._free -= self._fall // _FALL_MS
             self._fall %= _FALL_MS
-        self._hard = _envelope(self._hard, self._free - mean, ms, _HARD_MS)
-        if current == _NONE:
-            return
-        amps = -current
-        if amps > _LOAD:
-            self._ride_ms = _HOLD_MS
-        quick = amps - (self._amps_slow >> 4)
-        self._amps_slow += (amps * 16 - self._amps_slow) * _part(ms, _SLOW_MS) >> 8
-        self._amps = _envelope(self._amps, amps, ms, _AMPS_MS)
-        quick = max(-8000, min(8000, quick))
-        if quick > _LOAD or quick < -_LOAD:
-            error = -moved - (self._drop * quick >> 10)
-            self._drop += error * ((quick << 14) // (quick * quick + 10000)) >> 9
+        self._hard = _envelope(self._hard, self._free - mean, ms)
+        self._pull = _envelope(self._pull, -moved, ms)
+        if self._ride_ms > 0:
+            self._ridden_ms = min(self._ridden_ms + ms, _RIDDEN_MS)
+        else:
+            self._ridden_ms = max(self._ridden_ms - ms, 0)
 
-    # Where the mean would stand at the usual hard load.
-    def _hard_mean(self, current):
-        if current == _NONE:
-            return self._free - (self._hard >> 4)
-        more = (self._amps >> 4) + current
-        by_volts = self._free - (self._hard >> 4)
-        by_amps = self._mean - (self._drop * more >> 10) if more > 0 else self._mean
-        return (3 * by_volts + by_amps) >> 2
+    # How far the mean would still fall. Two ways to see it: a hard load after a rest, and a pull on top of a climb.
+    def _more(self):
+        by_rest = self._free - (self._hard >> 4)
+        by_pull = min((self._mean_slow - self._pull) >> 4, self._mean)
+        return max(self._mean - ((3 * by_rest + by_pull) >> 2), 0)
 
     # Said where the trend reaches `soon`, or where the group that stands lowest there reads within `near` of empty now.
-    def _weakest(self, ms, hard, soon):
-        more = self._mean - hard
-        if more < 0:
-            more = 0
+    def _weakest(self, ms):
+        more = self._more()
         volts = self._volts
         share = self._share
         lowest = 100000
@@ -195,16 +182,20 @@ class Ahead:
         self._fast += way * _part(ms, _SMOOTH_MS if way < 0 else _RISE_MS) >> 8
         self._past += (lowest * 16 - self._past) * _part(ms, _PAST_MS) >> 8
         fast = self._fast >> 4
-        drop = ((self._past - self._fast) >> 4) * _AHEAD >> 2
+        drop = (self._past - self._fast) >> 5
         drop = 0 if drop < 0 else min(drop, _MOST_DROP)
-        then = fast - drop
+        then = fast - drop - (self._early() * share[place] >> 12)
         reads = volts[place]
         self.place = place + 1
         self.value = min(then, reads) >> 1
         riding = self._ride_ms > 0
         over = not riding or then > self._clear
-        self._grade(0, riding and (then < soon or reads < self._near), over, ms)
+        self._grade(0, riding and (then < self._soon or reads < self._near), over, ms)
         self._grade(1, riding and fast < self._now, over, ms)
+
+    # A ride that has just begun has not shown its hardest load: so much more is still to come.
+    def _early(self):
+        return (self._hard >> 4) * _EARLY // (_EARLY_S + self._ridden_ms // 1000)
 
     def _highest(self, ms, current):
         volts = self._volts
@@ -216,7 +207,7 @@ class Ahead:
                 place = g
         if not self._top:
             self._top = self._top_past = high * 16
-        self._top += (high * 16 - self._top) * _part(ms, _SMOOTH_MS) >> 8
+        self._top += (high * 16 - self._top) * _part(ms, _TOP_MS) >> 8
         self._top_past += (high * 16 - self._top_past) * _part(ms, _PAST_MS) >> 8
         top = self._top >> 4
         rise = max(0, self._top - self._top_past) >> 4
@@ -239,9 +230,9 @@ class Ahead:
                 self.raised &= ~bit
 
 
-# Follows what is beyond it within seconds, and fades over `fade_ms`. In 1/16; `now` is not.
-def _envelope(level, now, ms, fade_ms):
+# Follows what is beyond it within seconds, and fades. In 1/16; `now` is not.
+def _envelope(level, now, ms):
     now = min(now, 16000) * 16
     if now > level:
         return level + ((now - level) * _part(ms, _QUICK_MS) >> 8)
-    return level - level * (ms >> 4) // (fade_ms >> 4)
+    return level - level * (ms >> 4) // (_HARD_MS >> 4)

@@ -167,7 +167,6 @@ def test_a_ride_that_begins_full_is_asked_to_brake_gently_and_no_longer_after_a_
         ({"soon_mv": 80}, ""),
         ({"soon": 80}, "ahead.soon is not known"),
         ({"soon_mv": 5, "now_mv": 10}, "ahead: now_mv must not"),
-        ({"sensed_mv": 5, "now_mv": 10}, "ahead: now_mv must not"),
         ({"near_mv": 20}, "ahead: near_mv must not be below"),
         ({"brake_mv": 900}, "ahead.brake_mv is out of range"),
     ],
