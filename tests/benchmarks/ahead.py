@@ -11,7 +11,7 @@ scan every 0.37 s on MicroPython, once with and once without the current. The ma
 - of the rides in which every reading stays 100 mV clear of empty: warnings in 100 hours.
 
 Layered oxides make the sums; iron phosphate (flat, then a knee) has rows of its own, a quarter as many rides more.
-Making the rides takes most of the time (pybamm's cells some 15 s a ride); `--kept` leaves them in a folder and takes
+Making the rides takes most of the time (pybamm's cells some seconds a ride); `--kept` leaves them in a folder and takes
 those that are there. `--write` puts the table into host/MARKS.md, `--list` prints each ride that was told late or for
 nothing.
 """

@@ -189,9 +189,8 @@ class Ahead:
         self.place = place + 1
         self.value = min(then, reads) >> 1
         riding = self._ride_ms > 0
-        over = not riding or then > self._clear
-        self._grade(0, riding and (then < self._soon or reads < self._near), over, ms)
-        self._grade(1, riding and fast < self._now, over, ms)
+        self._grade(0, riding and (then < self._soon or reads < self._near), not riding or then > self._clear, ms)
+        self._grade(1, riding and fast < self._now, not riding or fast > self._near, ms)
 
     # A ride that has just begun has not shown its hardest load: so much more is still to come.
     def _early(self):

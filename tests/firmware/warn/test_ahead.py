@@ -20,6 +20,7 @@ sys.path.insert(0, str(FIRMWARE))  # the same files that a board runs
 sys.path.insert(1, str(VIRTUAL / "cpython"))
 
 from evenboard.base import limits
+from evenboard.warn import ahead
 from evenboard.warn.ahead import Ahead
 
 GROUPS, WEAK = 20, 7
@@ -107,6 +108,57 @@ def test_the_share_of_a_group_is_learnt_from_its_own_sag() -> None:
 
     assert shares[WEAK - 1] == pytest.approx(2.0 * 20 / 21, rel=0.05)  # of the mean, which the weak one pulls down
     assert np.delete(shares, WEAK - 1) == pytest.approx(20 / 21, rel=0.05)
+
+
+def test_ease_off_now_gives_way_to_ease_off_once_the_forecast_is_better() -> None:
+    """40 min on a string that stands some 0.3 V higher again, as after a long descent."""
+    steps, _ = ride(60, 3.60, 0.6)
+    told = next(k for k, bits in enumerate(said(steps, None)) if bits & NOW) + 1
+    better, _ = ride(40, 3.60, 0.05, seed=2)
+
+    raised = said(np.concatenate([steps[:told], better]), None)
+
+    assert raised[told - 1] == EASE_OFF | NOW
+    assert raised[-1] == EASE_OFF
+
+
+def test_a_current_sensor_changes_nothing_in_what_is_foretold() -> None:
+    steps, current = ride(40, 3.60, 0.5)
+
+    assert said(steps, current) == said(steps, None)
+
+
+@pytest.mark.parametrize(("minutes", "more_v"), [(4, 0.6 * 20 / 300), (30, 0.6 * 20 / 1860)])
+def test_pulls_are_feared_more_while_a_ride_is_young(
+    minutes: int, more_v: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of a group that falls by 0.6 V, a third more at first, 20/300 after 4 min, 20/1860 after 30."""
+    pulls = np.repeat([0.0, 0.1, 0.3], 25)[:, None] * np.where(np.arange(GROUPS) == WEAK - 1, 2.0, 1.0)
+    steps = np.round((4.0 - np.tile(pulls, (2 * minutes, 1))) * 5000).astype(int)
+
+    said(steps, None)
+    foretold = said.board.value  # type: ignore[attr-defined]
+    monkeypatch.setattr(ahead, "_EARLY", 0)
+    said(steps, None)
+
+    assert (said.board.value - foretold) / 5000 == pytest.approx(more_v, rel=0.1)  # type: ignore[attr-defined]
+
+
+def test_a_climb_brings_the_forecast_nearer_though_no_pull_was_harder() -> None:
+    """A pull comes on top of a climb: 90 s at 150 mV, after pulls as hard from rest.
+
+    By the level without load alone, which sinks by 18 mV a minute, the forecast would sink by 22 mV.
+    """
+    pulls = np.tile(np.repeat([0.15, 0.03, 0.0], 25), 40)
+    climb = np.concatenate([pulls, np.full(225, 0.15)])[:, None]
+    steps = np.round((4.0 - climb + np.zeros(GROUPS)) * 5000).astype(int)
+
+    said(steps[: len(pulls)], None)
+    before = said.board.value  # type: ignore[attr-defined]
+    said(steps, None)
+    on_the_climb = said.board.value  # type: ignore[attr-defined]
+
+    assert (before - on_the_climb) / 5000 > 0.030
 
 
 def test_once_parked_it_ends() -> None:
