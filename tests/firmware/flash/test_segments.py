@@ -26,7 +26,7 @@ os.mkdir(folder)
 for k in range(40):
     with open("%s/%08d.%s" % (folder, k + 1, "alm" if k % 9 == 4 else "seg"), "wb") as f:
         f.write(bytes((k,)) * 2000)
-rig = Rig([3700000] * 4, groups=4, keep=True,
+rig = Rig([3700000] * {groups}, groups={groups}, keep=True,
     changes={{"alarms": {{}}, "recorder": {{"folder": folder, "room_kb": 400, "segment_kb": 4}}}})
 app = rig.app = make_app(rig.data, "", rig.sink.write, rig.feed, 0, 1, folder + ".bin")
 rig.front = app.front
@@ -53,8 +53,8 @@ def ask(code, seq, payload):
 
 @pytest.fixture
 def memory(tmp_path: Path) -> Any:
-    def go(script: str) -> Any:
-        lines = run(Unix64(), SCRIPT.format(folder=str(tmp_path / "rec")) + script, heap="1m")
+    def go(script: str, groups: int = 4) -> Any:
+        lines = run(Unix64(), SCRIPT.format(folder=str(tmp_path / "rec"), groups=groups) + script, heap="1m")
         return json.loads(lines[-1])
 
     return go
@@ -183,6 +183,23 @@ def test_a_full_memory_holds_up_neither_scans_nor_watchdog_nor_warning(memory: A
     assert [p["offset"] for p in pieces] == list(range(0, 32768, 512))
     assert gone == wire.STATUS_BAD_VALUE
     assert active & 0b11 == 0b11
+
+
+@pytest.mark.parametrize(
+    ("groups", "pace_ms", "least_kb_s"), [(24, 0, 17), (36, 0, 12), (36, 1000, 70)], ids=["24", "36", "36, paced"]
+)
+def test_a_segment_is_read_at_its_stated_pace(memory: Any, groups: int, pace_ms: int, least_kb_s: int) -> None:
+    """While it scans without a pause, and with pauses; on the slow flash above, the interpreter's own time left out."""
+    (status, took_ms), sent = memory(
+        SLOW.replace("start(rig, 0)", f"start(rig, {pace_ms})") + "n = struct.pack('<I', 2) + bytes(4)\n"
+        "read = answered(wire.READ_SEGMENT, n + struct.pack('<H', 32768), 22)\n"
+        "print(json.dumps([read, len(rig.sink.kept)]))",
+        groups,
+    )
+
+    assert status == wire.STATUS_OK
+    assert 32768 / took_ms >= least_kb_s
+    assert sent < 1.12 * 32768  # with the scans in between
 
 
 def test_who_asks_for_a_sum_again_gets_the_one_that_runs(memory: Any) -> None:
