@@ -30,7 +30,7 @@ from pathlib import Path
 import numpy as np
 from scipy.stats import binomtest
 
-from tests.firmware.rig.run import run
+from tests.firmware.rig.run import run as run_script
 from tests.mp import Unix64
 from tests.worlds.low_rides import IRON, KINDS, LAYERED, SCAN_S, Family, own_ride, physics_ride
 
@@ -122,7 +122,7 @@ def listen(folder: Path, jobs: list[Job]) -> list[tuple[Mark, Mark]]:
     """What the firmware says in these rides, with and without the current."""
     paths = [str(job.file(folder)) for job in jobs]
     changes: dict[tuple[str, int], list[int]] = {(path, way): [] for path in paths for way in (0, 1)}
-    for line in run(Unix64(), _LISTENS.format(paths=paths), timeout_s=600):
+    for line in run_script(Unix64(), _LISTENS.format(paths=paths), timeout_s=600):
         path, way, scan, _ = line.rsplit(" ", 3)
         changes[path, int(way)].append(int(scan))  # raised, over, raised ...
     return [
