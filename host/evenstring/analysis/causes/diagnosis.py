@@ -255,10 +255,8 @@ def _judged(looks: list[_Look], weighed: list[tuple[_Look, F64]]) -> tuple[Weakn
     out = [_statement(g, look, weight) for g, (look, weight) in enumerate(weighed) if 1.0 - weight[0] >= _SHOWN]
     spoken_of = frozenset(w.group - 1 for w in out)
     plain = looks[0]
-    out += [
-        _mentioned(found, plain.size[found.group], plain.covariance[found.group], plain.scatter, len(weighed))
-        for found in stand_outs(plain.size, plain.covariance + healthy(plain.scatter), spoken_of)
-    ]
+    far_out = stand_outs(plain.size, plain.covariance + healthy(plain.scatter), spoken_of)
+    out += [_mentioned(found, plain) for found in far_out]
     return tuple(sorted(out, key=lambda w: (w.within_scatter, -w.confidence)))
 
 
@@ -279,12 +277,12 @@ def _meter_refuted(look: _Look, g: int, weight: F64) -> bool:
     return abs(size_mv) - u_mv > _METER_MOST_MV
 
 
-def _mentioned(found: StandOut, x: F64, covariance: F64, scatter: F64, groups: int) -> Weakness:
+def _mentioned(found: StandOut, look: _Look) -> Weakness:
     """A group that a look sees far out: what it departs by is a size with an interval, what is wrong stays open."""
-    k = found.kinds[0]
-    weight = weights(x, covariance, scatter, groups)
+    k, g = found.kinds[0], found.group
+    weight = weights(look.size[g], look.covariance[g], look.scatter, len(look.size))
     share = shares(weight)
-    size, low, high = _sized(x, covariance, scatter, (k,), k)
+    size, low, high = _sized(look, g, (k,), k)
     words = " or ".join(CAUSES[j].replace("_", " ") for j in found.kinds)
     detail = (
         f"stands out by {words}, {found.deviations:.1f} deviations of healthy scatter; in {found.by_chance:.0%} of"
@@ -306,14 +304,13 @@ def _listed(share: F64) -> tuple[tuple[CauseKind, float], ...]:
     return tuple((name, round(float(p), 3)) for name, p in zip(CAUSES, share, strict=True))
 
 
-def _sized(
-    x: F64, covariance: F64, scatter: F64, subset: tuple[int, ...], k: int, below_full: float = 0.0
-) -> tuple[float, float, float]:
-    """Size of cause k under an explanation, and its 90 % interval."""
-    mean, u = estimate(x, covariance, scatter, subset, k, below_full)
-    sign = SIGNS[k]
-    low, high = sorted((sign * mean - _Z90 * u, sign * mean + _Z90 * u))
-    return round(sign * mean, 3), round(low, 3), round(high, 3)
+def _sized(look: _Look, g: int, subset: tuple[int, ...], k: int, below_full: float = 0.0) -> tuple[float, float, float]:
+    """Size of cause k under an explanation, and its 90 % interval: the fit's, and that of the curve's scale."""
+    mean, u = estimate(look.size[g], look.covariance[g], look.scatter, subset, k, below_full)
+    size, scale = SIGNS[k] * mean, float(np.exp(_Z90 * look.evidence.scale_u[k]))
+    inwards, outwards = np.hypot(_Z90 * u, size * (1.0 - 1.0 / scale)), np.hypot(_Z90 * u, size * (scale - 1.0))
+    low, high = (size - inwards, size + outwards) if size > 0 else (size - outwards, size + inwards)
+    return round(size, 3), round(float(low), 3), round(float(high), 3)
 
 
 def _without_course(evidence: Evidence) -> tuple[F64, tuple[str, ...]]:
@@ -339,7 +336,7 @@ def _statement(
     if k == METER and np.sort(share)[-2] > _ALSO:  # two at once: what is the cell's is said, not what is the meter's
         k = int(np.argsort(share)[-2])
     best = max((s for s in SUBSETS if k in s), key=lambda s: weight[SUBSETS.index(s)])
-    size, low, high = _sized(look.size[g], look.covariance[g], look.scatter, best, k, 1.0 - evidence.soc0)
+    size, low, high = _sized(look, g, best, k, 1.0 - evidence.soc0)
     statement = Weakness(
         group=g + 1,
         cause=CAUSES[k],

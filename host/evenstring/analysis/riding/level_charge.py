@@ -6,6 +6,7 @@ import numpy as np
 
 from evenstring.analysis.results import Bench, Phase, Repair, Unknown
 from evenstring.analysis.series.arrays import column_means
+from evenstring.analysis.series.curve_slope import slope_at_level_v, slopes_at_levels_v
 from evenstring.analysis.series.rows_of_phase import rows_in
 from evenstring.analysis.series.signals import Signals
 from evenstring.analysis.series.uncertainty import MeterError
@@ -38,15 +39,15 @@ def find_repair(
     if not np.isfinite(volts).any():
         return (), Unknown("repair", "no group was read where the charge had ended or the pack had rested", record)
     level_v = float(np.nanmedian(volts))
-    curve = default_curve(profile.chemistry)
-    slope = float(curve.slope_v(curve.soc(level_v)))
+    slope = slope_at_level_v(profile, level_v)
     if slope < _FLAT_V:
         why = f"at {level_v:.2f} V the curve is too flat to tell charge from voltage"
         return (), Unknown("repair", why, record)
+    curve = default_curve(profile.chemistry)
     away = (curve.soc(level_v) - curve.soc(volts)) * profile.capacity_ah
     # What is not known: the meter, on the flatter of the two places; the curve's slope, to about 15 % at best; and
     # how much it bends between the group and the median, where a straight line would say something else.
-    flatter = np.clip(curve.slope_v(curve.soc(volts)), _FLATTEST_V, slope)
+    flatter = np.clip(slopes_at_levels_v(profile, volts), _FLATTEST_V, slope)
     bend = (level_v - volts) / slope * profile.capacity_ah - away
     u = np.hypot(np.hypot(meter.one_v(len(rows)) / flatter * profile.capacity_ah, _SLOPE_U * away), _BEND_U * bend)
     out = []
