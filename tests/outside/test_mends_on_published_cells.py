@@ -5,6 +5,7 @@ Cells: Chen et al. 2020 and Mohtat et al. 2020, as pybamm's single-particle mode
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -72,6 +73,22 @@ def test_a_charger_holds_its_own_end_of_the_leads(monkeypatch: pytest.MonkeyPatc
 
     assert "charge_cv" in mended
     assert "charge_cv" not in before
+
+
+@pytest.mark.parametrize(("paper", "seed", "group", "true"), [("Chen2020", 52, 5, -3.2), ("Ai2020", 5, 4, 12.9)])
+def test_a_size_through_a_curve_of_other_cells_is_in_its_interval_because_the_slopes_scale_is(
+    paper: str, seed: int, group: int, true: float
+) -> None:
+    """Less charge than the others, per cent, and less capacity; slopes of published curves differ by a third."""
+    evidence = gather(*recorded(paper, seed))
+    assert evidence is not None
+    of_fit_alone = tuple(replace(e, scale_u=(0.0,) * 4) for e in (evidence, *evidence.doubted))
+
+    mended = next(w for w in judge(evidence, *evidence.doubted) if w.group == group)
+    before = next(w for w in judge(*of_fit_alone) if w.group == group)
+
+    assert mended.size_low < true < mended.size_high
+    assert not before.size_low < true < before.size_high
 
 
 @pytest.mark.parametrize("own_curve_unknown", ["Chen2020"], indirect=True)
