@@ -16,6 +16,7 @@ from evenstring.analysis.causes.diagnosis import judge
 from evenstring.analysis.causes.estimates import gather
 from evenstring.analysis.phases import segment
 from evenstring.analysis.phases.segment import find_phases
+from evenstring.analysis.riding import reserve
 from evenstring.analysis.series.signals import make_signals
 from evenstring.profile import PackProfile
 from evenstring.session import Session
@@ -89,6 +90,25 @@ def test_a_size_through_a_curve_of_other_cells_is_in_its_interval_because_the_sl
 
     assert mended.size_low < true < mended.size_high
     assert not before.size_low < true < before.size_high
+
+
+def test_the_reserve_is_not_too_hopeful_because_its_quantile_and_the_curves_scale_are_cautious(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A group of 13 % less capacity: truth by riding on, in the model, until it is at empty under the full load."""
+    made, profile, truth = session(5, "Ai2020")
+    phases, evidence = find_phases(made, profile), gather(made, profile)
+    assert truth.reserve_soc is not None
+    assert evidence is not None
+
+    mended, _ = reserve.find_reserve(made, profile, phases, evidence)
+    monkeypatch.setattr(reserve, "_SAID", 0.5)
+    before, _ = reserve.find_reserve(made, profile, phases, replace(evidence, scale_u=(0.0,) * 4))
+
+    assert mended is not None
+    assert before is not None
+    assert mended.lowest_soc_at_full_load > truth.reserve_soc - 0.03 > before.lowest_soc_at_full_load
+    assert mended.soc_low < truth.reserve_soc < mended.soc_high
 
 
 @pytest.mark.parametrize("own_curve_unknown", ["Chen2020"], indirect=True)
