@@ -12,8 +12,10 @@ import numpy as np
 import pytest
 from evenstring.analysis.balancing import charge_curve, map_fit
 from evenstring.analysis.balancing.window import make_window
+from evenstring.analysis.causes import diagnosis
 from evenstring.analysis.causes.diagnosis import judge
 from evenstring.analysis.causes.estimates import gather
+from evenstring.analysis.causes.hypotheses import SUBSETS
 from evenstring.analysis.phases import segment
 from evenstring.analysis.phases.segment import find_phases
 from evenstring.analysis.riding import reserve
@@ -109,6 +111,21 @@ def test_the_reserve_is_not_too_hopeful_because_its_quantile_and_the_curves_scal
     assert before is not None
     assert mended.lowest_soc_at_full_load > truth.reserve_soc - 0.03 > before.lowest_soc_at_full_load
     assert mended.soc_low < truth.reserve_soc < mended.soc_high
+
+
+def test_less_charge_is_named_because_no_resistance_is_far_below_that_of_the_others(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Group 18 lacks 2.5 %, recorded without a current: the likeliest explanation were a third less resistance."""
+    made, profile = recorded("Mohtat2020", 106)
+    phases = find_phases(made, profile)
+
+    mended = next(w for w in diagnosis.find_weakness(made, profile, phases)[0] if w.group == 18)
+    monkeypatch.setattr(diagnosis, "possible", lambda *_: np.ones(len(SUBSETS)))
+    before = next(w for w in diagnosis.find_weakness(made, profile, phases)[0] if w.group == 18)
+
+    assert before.cause == "cannot_tell"
+    assert mended.cause == "charge_offset"
 
 
 @pytest.mark.parametrize("own_curve_unknown", ["Chen2020"], indirect=True)

@@ -58,7 +58,7 @@ SIGNS = tuple(c.sign for c in _FITTED)  # as in CATALOGUE: our choice
 # Standard uncertainty of the logarithm of a size, where cells are unlike the assumed ones. Charge and capacity are read
 # through a curve's slope, and the slopes of four published nickel cells (`evenstring.ocv`) differ at one voltage by
 # 0.34 root mean square; resistances are ratios under one load: tuned on cells of others
-SCALE_U = (0.0, 0.3, 0.3, 0.1)
+SCALE_U = (0.0, 0.34, 0.34, 0.1)
 SCATTER = np.array([c.scatter for c in _FITTED], np.float64)  # standard deviations in UNITS: common practice
 
 
