@@ -58,7 +58,7 @@ _JOINT = 0.6
 _SURER, _STEEPER = 1.0, 1.3
 _Z90 = 1.645  # standard uncertainties of a 90 % interval: published (normal distribution, 90 % two-sided)
 _SHALLOW, _HALF_DEEP = 0.15, 0.4  # of the capacity moved: a small fault would not show; more would: our choice
-_MOSTLY = 0.5  # of a look's probability: our choice
+_MOSTLY, _HARDLY = 0.5, 0.05  # of a look's probability, of an explanation's: our choice
 _BY_CHANCE = 0.01  # rarer in strings that are in order: no scatter, whatever a look in doubt makes of it: our choice
 _MOST_SURE = 0.99  # the highest confidence that is stated: our choice
 
@@ -254,9 +254,9 @@ def _in_what_there_is(look: _Look, g: int) -> tuple[F64, float]:
     """Probabilities of the explanations with sizes that there are, and how much of all the probability that is."""
     below_full = 1.0 - look.evidence.soc0
     weight = weights(look.size[g], look.covariance[g], look.scatter, len(look.size), below_full)
-    left = weight * possible(look.size[g], look.covariance[g], look.scatter, below_full)
-    mass = float(left.sum())
-    return (left / mass if mass > 0.0 else weight), mass
+    there_is = possible(look.size[g], look.covariance[g], look.scatter, below_full)
+    left = weight * np.where(there_is > _HARDLY, there_is, 0.0)
+    return (left / left.sum() if left.sum() > 0.0 else weight), float(left.sum())
 
 
 def _judged(looks: list[_Look], weighed: list[tuple[_Look, F64]]) -> tuple[Weakness, ...]:
