@@ -12,7 +12,8 @@ from evenstring.analysis.balancing.answer import _CLEAR
 from evenstring.analysis.balancing.charge_curve import bases
 from evenstring.analysis.balancing.map_fit import Fit
 from evenstring.analysis.balancing.normal_equations import voltages, whitened
-from evenstring.analysis.balancing.parameters import BLEED, KNOTS_V, Curves, Curves
+from evenstring.analysis.balancing.parameters import BLEED, KNOTS_V, Curves
+from evenstring.analysis.balancing.window import Window, make_window
 from evenstring.analysis.phases.segment import phases_of
 from evenstring.analysis.series.signals import make_signals
 from evenstring.profile import PackProfile
