@@ -5,16 +5,20 @@ Cells: Chen et al. 2020 and Mohtat et al. 2020, as pybamm's single-particle mode
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
 import pytest
 from evenstring.analysis.balancing import charge_curve, map_fit
 from evenstring.analysis.balancing.window import make_window
+from evenstring.analysis.causes import diagnosis
 from evenstring.analysis.causes.diagnosis import judge
 from evenstring.analysis.causes.estimates import gather
+from evenstring.analysis.causes.hypotheses import SUBSETS
 from evenstring.analysis.phases import segment
 from evenstring.analysis.phases.segment import find_phases
+from evenstring.analysis.riding import reserve
 from evenstring.analysis.series.signals import make_signals
 from evenstring.profile import PackProfile
 from evenstring.session import Session
@@ -72,6 +76,56 @@ def test_a_charger_holds_its_own_end_of_the_leads(monkeypatch: pytest.MonkeyPatc
 
     assert "charge_cv" in mended
     assert "charge_cv" not in before
+
+
+@pytest.mark.parametrize(("paper", "seed", "group", "true"), [("Chen2020", 52, 5, -3.2), ("Ai2020", 5, 4, 12.9)])
+def test_a_size_through_a_curve_of_other_cells_is_in_its_interval_because_the_slopes_scale_is(
+    paper: str, seed: int, group: int, true: float
+) -> None:
+    """Less charge than the others, per cent, and less capacity; slopes of published curves differ by a third."""
+    evidence = gather(*recorded(paper, seed))
+    assert evidence is not None
+    of_fit_alone = tuple(replace(e, scale_u=(0.0,) * 4) for e in (evidence, *evidence.doubted))
+
+    mended = next(w for w in judge(evidence, *evidence.doubted) if w.group == group)
+    before = next(w for w in judge(*of_fit_alone) if w.group == group)
+
+    assert mended.size_low < true < mended.size_high
+    assert not before.size_low < true < before.size_high
+
+
+def test_the_reserve_is_not_too_hopeful_because_its_quantile_and_the_curves_scale_are_cautious(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A group of 13 % less capacity: truth by riding on, in the model, until it is at empty under the full load."""
+    made, profile, truth = session(5, "Ai2020")
+    phases, evidence = find_phases(made, profile), gather(made, profile)
+    assert truth.reserve_soc is not None
+    assert evidence is not None
+
+    mended, _ = reserve.find_reserve(made, profile, phases, evidence)
+    monkeypatch.setattr(reserve, "_SAID", 0.5)
+    before, _ = reserve.find_reserve(made, profile, phases, replace(evidence, scale_u=(0.0,) * 4))
+
+    assert mended is not None
+    assert before is not None
+    assert mended.lowest_soc_at_full_load > truth.reserve_soc - 0.03 > before.lowest_soc_at_full_load
+    assert mended.soc_low < truth.reserve_soc < mended.soc_high
+
+
+def test_less_charge_is_named_because_no_resistance_is_far_below_that_of_the_others(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Group 18 lacks 2.5 %, recorded without a current: the likeliest explanation were a third less resistance."""
+    made, profile = recorded("Mohtat2020", 106)
+    phases = find_phases(made, profile)
+
+    mended = next(w for w in diagnosis.find_weakness(made, profile, phases)[0] if w.group == 18)
+    monkeypatch.setattr(diagnosis, "possible", lambda *_: np.ones(len(SUBSETS)))
+    before = next(w for w in diagnosis.find_weakness(made, profile, phases)[0] if w.group == 18)
+
+    assert before.cause == "cannot_tell"
+    assert mended.cause == "charge_offset"
 
 
 @pytest.mark.parametrize("own_curve_unknown", ["Chen2020"], indirect=True)

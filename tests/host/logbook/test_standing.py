@@ -9,6 +9,7 @@ import pytest
 from evenstring.logbook.trends.history import DiscardVisit, History
 from evenstring.logbook.trends.points import WEEK_S
 from evenstring.logbook.trends.standing import standing
+from evenstring.logbook.trends.told import trend_rows
 
 WEEKS = np.arange(40.0)
 NOW = float(WEEKS[-1] * WEEK_S) + 7200
@@ -148,6 +149,16 @@ def test_a_spread_that_grows_over_half_a_year_outruns_balancing() -> None:
 
     assert "grew by 1.0 mV a week" in said.said or "grew by 0.9 mV a week" in said.said
     assert said.since_s is None  # a mean over the weeks looked at tells no beginning
+
+
+def test_the_table_of_trends_stands_where_the_warning_says_the_spread_stands() -> None:
+    bent = a_history()
+    bent.departure_mv[:, 0] -= 6.0 * np.maximum(WEEKS - 25, 0)
+
+    said = next(one for one in standing(bent, NOW) if one.kind == "outruns").said
+    row = next(row for row in trend_rows(bent, ()) if row.what.startswith("spread at the end"))
+
+    assert f"stands at {row.trend.level:.0f} mV" in said
 
 
 def test_five_uneven_full_charges_stand_and_one_even_one_ends_it() -> None:

@@ -34,6 +34,7 @@ SOFT_V = 0.0012
 GRID_V = np.arange(-0.5, 0.1601, 0.0025)  # of full: where a base's slope is kept: our choice
 _BETWEEN_KNOTS = np.array([np.interp(GRID_V, KNOTS_V, one) for one in np.eye(_K)])  # (knots, grid): straight lines
 _FAR = 30.0  # logarithm, of hours a volt: our choice
+_LEAST = 1e-9  # steps; of a line that moves no charge: our choice
 _STEPS = 1024  # of charge along a curve: our choice
 _LEAD_OF_SLOW_H = 0.15  # lead at full current, CC hours, for a slow share of 1 in the circuit: tuned on published cells
 _TAIL_V = 0.02  # polarisation somewhere in the constant voltage, where its start was not recorded: our choice
@@ -110,7 +111,7 @@ class Curves:
         width = (charge[:, -1] - charge[:, 0]) / _STEPS
         low = np.arange(p) * float(_STEPS)
         node = (charge - charge[:, :1]) / width[:, None] + low[:, None]
-        rise = np.diff(volts) / np.diff(node, axis=1)
+        rise = np.diff(volts) / np.maximum(np.diff(node, axis=1), _LEAST)  # a line may have no length
         at_zero = volts[:-1] - rise * node[:, :-1]
         begun = np.bincount(node[:, 1:-1].astype(np.int64).ravel(), minlength=p * _STEPS).reshape(p, _STEPS)
         line = np.cumsum(begun, axis=1) - begun + np.arange(p)[:, None] * lines

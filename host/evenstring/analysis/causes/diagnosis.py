@@ -18,11 +18,13 @@ from evenstring.analysis.causes.estimates import METER, RESISTANCE, Evidence, ga
 from evenstring.analysis.causes.estimates_without_current import BLIND_NOTE, gather_blind
 from evenstring.analysis.causes.hypotheses import (
     EFFECT,
+    METER_MOST_MV,
     PREVALENCE,
     SUBSETS,
     estimate,
     healthy,
     own_scatter,
+    possible,
     shares,
     weights,
 )
@@ -41,7 +43,6 @@ __all__ = ["PREVALENCE", "Diagnosis", "diagnose", "find_weakness", "judge"]
 F64 = NDArray[np.float64]
 
 _CLEAR_V = 0.005  # from here on a departure at rest tells which group holds more: our choice
-_METER_MOST_MV = 12.0  # a larger one is not believed without a hand meter: "cannot tell": our choice
 _ONE_PLACE_SURE = 0.75  # what one voltage tells is likely, and no more: our choice
 _BEYOND_SEEN_MV = 1.0  # an offset is no larger than what was seen, but for this: our choice
 _ALSO = 0.5  # probability of a second cause beside the meter's offset: our choice
@@ -57,7 +58,7 @@ _JOINT = 0.6
 _SURER, _STEEPER = 1.0, 1.3
 _Z90 = 1.645  # standard uncertainties of a 90 % interval: published (normal distribution, 90 % two-sided)
 _SHALLOW, _HALF_DEEP = 0.15, 0.4  # of the capacity moved: a small fault would not show; more would: our choice
-_BY_METER = np.array([METER in s for s in SUBSETS])
+_MOSTLY, _HARDLY = 0.5, 0.05  # of a look's probability, of an explanation's: our choice
 _BY_CHANCE = 0.01  # rarer in strings that are in order: no scatter, whatever a look in doubt makes of it: our choice
 _MOST_SURE = 0.99  # the highest confidence that is stated: our choice
 
@@ -238,27 +239,32 @@ def _look(evidence: Evidence) -> _Look:
 
 
 def _weighed(looks: list[_Look], g: int) -> tuple[_Look, F64]:
-    """The first look that counts for a group, and its explanations weighed by all that do."""
-    each = [weights(k.size[g], k.covariance[g], k.scatter, len(k.size), 1.0 - k.evidence.soc0) for k in looks]
-    believed = [k for k in range(len(looks)) if not _meter_refuted(looks[k], g, each[k])]
-    used = [k for k in believed if k < 2] or believed
-    if used:
-        return looks[used[0]], np.mean([each[k] for k in used], axis=0)
-    # Every look wants a meter that no meter is: what is left are the cell's explanations, as the doubting looks see it.
-    used = list(range(1, len(looks))) or [0]
-    weight = np.mean([each[k] for k in used], axis=0)
-    cells = weight * ~_BY_METER
-    return looks[used[0]], cells / cells.sum() if cells.sum() > 0.0 else weight
+    """The first look that counts for a group, and its explanations weighed by all that do.
+
+    Where a look mostly wants what there is not, a meter far off or a resistance far below the others', something else
+    is misfit, and another look is taken; where all do, what else there is is weighed, as the doubting looks see it.
+    """
+    each, mass = zip(*(_in_what_there_is(look, g) for look in looks), strict=True)
+    believed = [k for k in range(len(looks)) if mass[k] > _MOSTLY]
+    used = [k for k in believed if k < 2] or believed or list(range(1, len(looks))) or [0]
+    return looks[used[0]], np.mean([each[k] for k in used], axis=0)
+
+
+def _in_what_there_is(look: _Look, g: int) -> tuple[F64, float]:
+    """Probabilities of the explanations with sizes that there are, and how much of all the probability that is."""
+    below_full = 1.0 - look.evidence.soc0
+    weight = weights(look.size[g], look.covariance[g], look.scatter, len(look.size), below_full)
+    there_is = possible(look.size[g], look.covariance[g], look.scatter, below_full)
+    left = weight * np.where(there_is > _HARDLY, there_is, 0.0)
+    return (left / left.sum() if left.sum() > 0.0 else weight), float(left.sum())
 
 
 def _judged(looks: list[_Look], weighed: list[tuple[_Look, F64]]) -> tuple[Weakness, ...]:
     out = [_statement(g, look, weight) for g, (look, weight) in enumerate(weighed) if 1.0 - weight[0] >= _SHOWN]
     spoken_of = frozenset(w.group - 1 for w in out)
     plain = looks[0]
-    out += [
-        _mentioned(found, plain.size[found.group], plain.covariance[found.group], plain.scatter, len(weighed))
-        for found in stand_outs(plain.size, plain.covariance + healthy(plain.scatter), spoken_of)
-    ]
+    far_out = stand_outs(plain.size, plain.covariance + healthy(plain.scatter), spoken_of)
+    out += [_mentioned(found, plain) for found in far_out]
     return tuple(sorted(out, key=lambda w: (w.within_scatter, -w.confidence)))
 
 
@@ -270,21 +276,12 @@ def _believed(looks: list[_Look], weighed: list[tuple[_Look, F64]]) -> Evidence:
     return replace(plain, size=size, covariance=covariance)
 
 
-def _meter_refuted(look: _Look, g: int, weight: F64) -> bool:
-    """Whether the likeliest explanation is an offset that no meter in order has: then something else is misfit."""
-    best = SUBSETS[int(np.argmax(weight))]
-    if METER not in best:
-        return False
-    size_mv, u_mv = estimate(look.size[g], look.covariance[g], look.scatter, best, METER)
-    return abs(size_mv) - u_mv > _METER_MOST_MV
-
-
-def _mentioned(found: StandOut, x: F64, covariance: F64, scatter: F64, groups: int) -> Weakness:
+def _mentioned(found: StandOut, look: _Look) -> Weakness:
     """A group that a look sees far out: what it departs by is a size with an interval, what is wrong stays open."""
-    k = found.kinds[0]
-    weight = weights(x, covariance, scatter, groups)
+    k, g = found.kinds[0], found.group
+    weight = weights(look.size[g], look.covariance[g], look.scatter, len(look.size))
     share = shares(weight)
-    size, low, high = _sized(x, covariance, scatter, (k,), k)
+    size, low, high = _sized(look, g, (k,), k)
     words = " or ".join(CAUSES[j].replace("_", " ") for j in found.kinds)
     detail = (
         f"stands out by {words}, {found.deviations:.1f} deviations of healthy scatter; in {found.by_chance:.0%} of"
@@ -306,14 +303,13 @@ def _listed(share: F64) -> tuple[tuple[CauseKind, float], ...]:
     return tuple((name, round(float(p), 3)) for name, p in zip(CAUSES, share, strict=True))
 
 
-def _sized(
-    x: F64, covariance: F64, scatter: F64, subset: tuple[int, ...], k: int, below_full: float = 0.0
-) -> tuple[float, float, float]:
-    """Size of cause k under an explanation, and its 90 % interval."""
-    mean, u = estimate(x, covariance, scatter, subset, k, below_full)
-    sign = SIGNS[k]
-    low, high = sorted((sign * mean - _Z90 * u, sign * mean + _Z90 * u))
-    return round(sign * mean, 3), round(low, 3), round(high, 3)
+def _sized(look: _Look, g: int, subset: tuple[int, ...], k: int, below_full: float = 0.0) -> tuple[float, float, float]:
+    """Size of cause k under an explanation, and its 90 % interval: the fit's, and that of the curve's scale."""
+    mean, u = estimate(look.size[g], look.covariance[g], look.scatter, subset, k, below_full)
+    size, scale = SIGNS[k] * mean, float(np.exp(_Z90 * look.evidence.scale_u[k]))
+    inwards, outwards = np.hypot(_Z90 * u, size * (1.0 - 1.0 / scale)), np.hypot(_Z90 * u, size * (scale - 1.0))
+    low, high = (size - inwards, size + outwards) if size > 0 else (size - outwards, size + inwards)
+    return round(size, 3), round(float(low), 3), round(float(high), 3)
 
 
 def _without_course(evidence: Evidence) -> tuple[F64, tuple[str, ...]]:
@@ -339,7 +335,7 @@ def _statement(
     if k == METER and np.sort(share)[-2] > _ALSO:  # two at once: what is the cell's is said, not what is the meter's
         k = int(np.argsort(share)[-2])
     best = max((s for s in SUBSETS if k in s), key=lambda s: weight[SUBSETS.index(s)])
-    size, low, high = _sized(look.size[g], look.covariance[g], look.scatter, best, k, 1.0 - evidence.soc0)
+    size, low, high = _sized(look, g, best, k, 1.0 - evidence.soc0)
     statement = Weakness(
         group=g + 1,
         cause=CAUSES[k],
@@ -355,7 +351,7 @@ def _statement(
     # More capacity or less resistance than the others is no weakness; and an even split is no answer.
     odd = CAUSES[k] in ("low_capacity", "high_resistance") and size < 0
     # To blame the meter for a weak cell is the dangerous mistake, and no meter in order is this far out.
-    odd = odd or (CAUSES[k] == "meter_offset" and (abs(size) > _METER_MOST_MV or not _was_seen(evidence, g, size)))
+    odd = odd or (CAUSES[k] == "meter_offset" and (abs(size) > METER_MOST_MV or not _was_seen(evidence, g, size)))
     unclear = share[k] < _AHEAD * np.sort(share)[-2] and len(best) < 2
     # At one single voltage charge and meter are one thing, whatever the prior says; steps of a load tell resistance.
     one_place = evidence.depth < LEAST_DEPTH and not (CAUSES[k] == "high_resistance" and evidence.has_steps)
@@ -372,7 +368,7 @@ def _beyond_meters(evidence: Evidence, g: int) -> bool:
     if evidence.seen_mv is None:
         return False
     low, high = evidence.seen_mv[:, g]
-    return bool(low > _METER_MOST_MV or high < -_METER_MOST_MV)
+    return bool(low > METER_MOST_MV or high < -METER_MOST_MV)
 
 
 def _was_seen(evidence: Evidence, g: int, meter_mv: float) -> bool:

@@ -14,6 +14,7 @@ from enum import IntEnum
 import numpy as np
 from numpy.typing import NDArray
 
+from evenstring.analysis.causes.catalogue import SCALE_U
 from evenstring.analysis.causes.pack_ocv import LEAST_DEPTH, PackCurve
 from evenstring.analysis.causes.rows import Rows, make_rows
 from evenstring.analysis.series.resistance import group_resistance
@@ -75,6 +76,7 @@ class Evidence:
             group's own two parts; NaN where not resolved. A worn cell's is 1, a joint's or lead's 0.
         depth: share of the capacity that was moved. has_steps: resistance was seen in the steps of a ride.
         soc0: SoC of the median group at the start. curve: the pack's own.
+        scale_u: (4,) standard uncertainty of the logarithm of a size: what cells unlike the assumed ones do to it.
     """
 
     size: F64
@@ -86,6 +88,7 @@ class Evidence:
     curve: PackCurve | None = None
     seen_mv: F64 | None = None
     doubted: tuple[Evidence, ...] = ()
+    scale_u: tuple[float, ...] = SCALE_U
 
 
 def gather(session: Session, profile: PackProfile) -> Evidence | None:

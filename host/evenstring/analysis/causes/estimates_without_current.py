@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from evenstring.analysis.causes.catalogue import SCALE_U
 from evenstring.analysis.causes.estimates import CAPACITY, CHARGE, RESISTANCE, Evidence, gather
 from evenstring.analysis.causes.relative_sag import implied_rate, relative_resistance, resistance_by_charger
 from evenstring.analysis.results import Phase
@@ -36,6 +37,7 @@ F64 = NDArray[np.float64]
 _WIDE = (50.0, 50.0, 100.0)  # mV, % of charge, % of capacity: nothing is known: our choice
 _WIDE_RESISTANCE = 300.0  # % of resistance: nothing is known: our choice
 _LEAST_DEPTH = 0.15  # of the capacity charged, or nothing is told of charge: our choice
+_SCALE_U = (*SCALE_U[:3], 0.25)  # of sags whose loads are not known, more than of steps: tuned on cells of others
 _EVERY_S = 6.0  # one scan in so many seconds: our choice
 _RELAXED_S = 1500.0  # after a load: left out: tuned on own packs under 100,000
 # Of an extra resistance at once: how far the extra over minutes of charge may differ: tuned on own packs under
@@ -183,9 +185,8 @@ def _with_resistance(evidence: Evidence, found: tuple[F64, F64] | None) -> Evide
     size[:, RESISTANCE] = seen
     covariance[:, RESISTANCE, :] = covariance[:, :, RESISTANCE] = 0.0
     covariance[:, RESISTANCE, RESISTANCE] = u**2
-    return replace(
-        evidence, size=size - np.median(size, axis=0), covariance=covariance, slow_share=nothing, has_steps=True
-    )
+    size -= np.median(size, axis=0)
+    return replace(evidence, size=size, covariance=covariance, slow_share=nothing, has_steps=True, scale_u=_SCALE_U)
 
 
 def _less_sure(evidence: Evidence) -> Evidence:

@@ -8,16 +8,28 @@ a stated prevalence give its probability.
 
 from __future__ import annotations
 
+import math
 from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.causes.catalogue import CAUSES, SCATTER
-from evenstring.analysis.causes.estimates import CAPACITY, CHARGE, RESISTANCE
+from evenstring.analysis.causes.estimates import CAPACITY, CHARGE, METER, RESISTANCE
 from evenstring.analysis.series.arrays import robust_sigma
 
-__all__ = ["EFFECT", "PREVALENCE", "SUBSETS", "estimate", "healthy", "own_scatter", "shares", "weights"]
+__all__ = [
+    "EFFECT",
+    "METER_MOST_MV",
+    "PREVALENCE",
+    "SUBSETS",
+    "estimate",
+    "healthy",
+    "own_scatter",
+    "possible",
+    "shares",
+    "weights",
+]
 
 F64 = NDArray[np.float64]
 
@@ -33,6 +45,8 @@ SUBSETS: tuple[tuple[int, ...], ...] = (
     *combinations(range(len(CAUSES)), 2),
     (CAPACITY, LEVEL_AT_TOP),
 )
+METER_MOST_MV = 12.0  # a larger one is not believed without a hand meter: "cannot tell": our choice
+LEAST_RESISTANCE = -12.0  # %, three deviations of production: no fault takes resistance away: our choice
 _FOLLOWS = 0.9  # correlation of lost capacity with added resistance, of lost electrode area: our choice
 _PAIR_SHARE = 0.1  # of the prior of a single cause: tuned on own packs under 100,000
 # Groups' worth of belief in the production figures against the pack's own scatter: tuned on own packs under 100,000
@@ -51,6 +65,22 @@ def weights(x: F64, covariance: F64, scatter: F64, groups: int, below_full: floa
     logs = np.array([_log_likelihood(x, covariance, scatter, s, below_full) for s in SUBSETS]) + np.log(_priors(groups))
     weight = np.exp(logs - logs.max())
     return np.asarray(weight / weight.sum())
+
+
+def possible(x: F64, covariance: F64, scatter: F64, below_full: float) -> F64:
+    """Probability, under each explanation, of sizes that there are: no meter far off, no R far below others'."""
+    out = []
+    for subset in SUBSETS:
+        meter, u_meter = estimate(x, covariance, scatter, subset, METER, below_full)
+        ohm, u_ohm = estimate(x, covariance, scatter, subset, RESISTANCE, below_full)
+        within = _below((METER_MOST_MV - meter) / u_meter) - _below((-METER_MOST_MV - meter) / u_meter)
+        out.append(within * _below((ohm - LEAST_RESISTANCE) / u_ohm))
+    return np.array(out)
+
+
+def _below(deviations: float) -> float:
+    """Share of a normal distribution that lies below so many standard deviations."""
+    return 0.5 * math.erfc(-deviations / math.sqrt(2.0))
 
 
 def shares(weight: F64) -> F64:

@@ -6,19 +6,22 @@ import numpy as np
 
 from evenstring.analysis.results import Bench, Phase, Repair, Unknown
 from evenstring.analysis.series.arrays import column_means
-from evenstring.analysis.series.curve_slope import slope_at_level_v
+from evenstring.analysis.series.curve_slope import slope_at_level_v, slopes_at_levels_v
 from evenstring.analysis.series.rows_of_phase import rows_in
 from evenstring.analysis.series.signals import Signals
 from evenstring.analysis.series.uncertainty import MeterError
+from evenstring.ocv import default_curve
 from evenstring.profile import PackProfile
 
 __all__ = ["bench_hours", "find_repair"]
 
 
 _FLAT_V = 0.2  # V per 1.0 of SoC: our choice
+_FLATTEST_V = 0.05  # V per 1.0 of SoC; flatter still, iron phosphate's plateau as it is anywhere: our choice
 _RELAXED_S = 1800.0  # a rest from which charge is read: common practice
 # Constant voltage from which repair is told, and relative uncertainty of a curve's slope: our choice
 _HELD_S, _SLOPE_U = 900.0, 0.15
+_BEND_U = 0.5  # of what a straight line would say otherwise: our choice
 _WORTH_IT = 0.005  # of the capacity: production scatter, which nobody mends: our choice
 _BENCH_A = 1.0  # of a bench supply or load, where nobody says: our choice
 
@@ -35,13 +38,18 @@ def find_repair(
     volts = column_means(signals.volts_v[rows])
     if not np.isfinite(volts).any():
         return (), Unknown("repair", "no group was read where the charge had ended or the pack had rested", record)
-    slope = slope_at_level_v(profile, float(np.nanmedian(volts)))
+    level_v = float(np.nanmedian(volts))
+    slope = slope_at_level_v(profile, level_v)
     if slope < _FLAT_V:
-        why = f"at {np.nanmedian(volts):.2f} V the curve is too flat to tell charge from voltage"
+        why = f"at {level_v:.2f} V the curve is too flat to tell charge from voltage"
         return (), Unknown("repair", why, record)
-    away = (np.nanmedian(volts) - volts) / slope * profile.capacity_ah
-    # The meter, and a curve whose slope is known to about 15 % at best.
-    u = np.hypot(meter.one_v(len(rows)) / slope * profile.capacity_ah, _SLOPE_U * np.abs(away))
+    curve = default_curve(profile.chemistry)
+    away = (curve.soc(level_v) - curve.soc(volts)) * profile.capacity_ah
+    # What is not known: the meter, on the flatter of the two places; the curve's slope, to about 15 % at best; and
+    # how much it bends between the group and the median, where a straight line would say something else.
+    flatter = np.clip(slopes_at_levels_v(profile, volts), _FLATTEST_V, slope)
+    bend = (level_v - volts) / slope * profile.capacity_ah - away
+    u = np.hypot(np.hypot(meter.one_v(len(rows)) / flatter * profile.capacity_ah, _SLOPE_U * away), _BEND_U * bend)
     out = []
     for k, (add, error) in enumerate(zip(away, u, strict=True)):
         if not np.isfinite(add):

@@ -45,8 +45,8 @@ _FULL_V, _FULL_C = 0.03, 1.0 / 15.0  # under full, and C rate, to which the end 
 _CURVE_DEPTH, _BELIEVED = 0.15, 0.15
 # Of SoC: curves of one chemistry differ by so much at their lower end, seen by the ride, not, and where they are flat:
 # tuned on published cells
-_SEEN_END_U, _UNSEEN_END_U, _FLAT_END_U = 0.01, 0.03, 0.06
-_SAID = 0.75  # quantile that is said: to be too hopeful is what throws a rider: our choice
+_END_U, _FLAT_END_U = (0.01, 0.03), (0.03, 0.06)
+_SAID = 0.9  # quantile that is said: to be too hopeful is what throws a rider: our choice
 
 
 def find_reserve(
@@ -227,9 +227,8 @@ def _drawn_limits(
 
 def _unseen_u(profile: PackProfile, best: float, visited: float) -> float:
     """Standard uncertainty, of SoC, of a curve's lower end that the ride did not come near."""
-    if best >= visited - _BELIEVED:
-        return _SEEN_END_U
-    return _FLAT_END_U if CHEMISTRIES[profile.chemistry].judged_by_charge else _UNSEEN_END_U
+    seen, unseen = _FLAT_END_U if CHEMISTRIES[profile.chemistry].judged_by_charge else _END_U
+    return seen if best >= visited - _BELIEVED else unseen
 
 
 def _temperature(session: Session, riding: NDArray[np.bool_]) -> float | None:
@@ -239,8 +238,10 @@ def _temperature(session: Session, riding: NDArray[np.bool_]) -> float | None:
 
 
 def _drawn(evidence: Evidence, rng: np.random.Generator) -> F64:
+    """Sizes as they may be: each group's own, and the scale that all have from one curve."""
     lower = np.linalg.cholesky(evidence.covariance + 1e-9 * np.eye(4))
-    return np.asarray(evidence.size + np.einsum("gij,gj->gi", lower, rng.standard_normal(evidence.size.shape)))
+    own = evidence.size + np.einsum("gij,gj->gi", lower, rng.standard_normal(evidence.size.shape))
+    return np.asarray(own * np.exp(np.array(evidence.scale_u) * rng.standard_normal()))
 
 
 def _rise(soc: F64, rise: float) -> F64:

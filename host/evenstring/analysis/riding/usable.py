@@ -55,7 +55,10 @@ def find_usable(evidence: Evidence | None, profile: PackProfile, with_ah: bool) 
     values = np.array(draws)
     bias = np.median(values, axis=0) - best
     best = np.maximum(best - bias, 0.0)
+    best[:3] = np.maximum.accumulate(best[:3])  # mending takes nothing away
+    best[3:] = np.diff(best[:3])
     low, high = np.maximum(np.quantile(values - 2.0 * bias, _Z90, axis=0), 0.0)
+    low, high = np.minimum(low, best), np.maximum(high, best)
     now, balanced, replaced, by_balancing, by_replacing = (
         Estimate(round(float(b), 4), round(float(a), 4), round(float(c), 4))
         for b, a, c in zip(best, low, high, strict=True)

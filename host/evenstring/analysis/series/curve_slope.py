@@ -2,13 +2,21 @@
 
 from __future__ import annotations
 
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
 from evenstring.ocv import default_curve
 from evenstring.profile import PackProfile
 
-__all__ = ["slope_at_level_v"]
+__all__ = ["slope_at_level_v", "slopes_at_levels_v"]
 
 
 def slope_at_level_v(profile: PackProfile, level_v: float) -> float:
     """DOCV/dSoC, V per 1.0 of SoC, where the open-circuit voltage of a group is `level_v`."""
+    return float(slopes_at_levels_v(profile, level_v))
+
+
+def slopes_at_levels_v(profile: PackProfile, levels_v: ArrayLike) -> NDArray[np.float64]:
+    """The same at levels of any shape."""
     curve = default_curve(profile.chemistry)
-    return float(curve.slope_v(curve.soc(level_v)))
+    return curve.slope_v(curve.soc(levels_v))

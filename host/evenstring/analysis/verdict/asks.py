@@ -36,7 +36,8 @@ _LONG_EMPTY_S = 60.0  # under load, below empty for longer: a group ridden on af
 _LONG_ABOVE_S, _FAR_ABOVE_V = 30.0, 0.05
 _NEAR_LEAD_S = 5.0  # an open lead spoils its neighbours' readings that long before and after: our choice
 _MANY = 3  # visits of one severity that are said one by one: our choice
-_SURE, _LIKELY = 0.8, 0.5  # confidence from which a cause is spoken of, or a group stands out: our choice
+# Confidence from which a cause is spoken of, a group stands out, and one that a rider would feel does: our choice
+_SURE, _LIKELY, _FELT = 0.8, 0.5, 0.25
 _FAR_V = 0.2  # below full at the end of a charge: balancing will not mend that in a night: our choice
 _OFF_PERCENT = 2.0  # of charge, off the others: worth a charge to its end: our choice
 _FELT_PERCENT, _FELT_MV = 2.0, 30.0  # of charge, or spread, that stays: a rider meets it: our choice
@@ -265,7 +266,9 @@ def _still_off(found: Findings) -> bool:
 def _stands_out(w: Weakness) -> bool:
     """Beyond the scatter of its kind, and why cannot be told. What is surely the meter's, or charge, is no weakness."""
     unsure = w.cause == "cannot_tell" or (w.confidence < _SURE and w.cause in (*_WEAK, "connection"))
-    return unsure and not w.within_scatter and w.abnormal >= _LIKELY
+    ride_from = cause_of(w.cause).ride_from
+    felt = ride_from is not None and w.size >= ride_from
+    return unsure and not w.within_scatter and w.abnormal >= (_FELT if felt else _LIKELY)
 
 
 def _unread(found: Findings) -> list[Ask]:

@@ -74,11 +74,11 @@ def _trend(pack: PackKey, history: History, recordings: int) -> dict[str, Any]:
     lines = [f"recordings: {recordings}" + (f"; {silent} without a date, which count in no trend" if silent else "")]
     changes = group_changes(history)
     warnings = standing(history, time.time(), changes)
-    spread = line_of(history.spread_mv())
+    spread = line_of(history.spread_lately_mv())
     if spread is not None:
         lines.append(
-            f"spread at the end of charge: {spread.level:.0f} mV now, {spread.a_week:+z.2f} mV a week"
-            f" ({spread.low:+z.2f} to {spread.high:+z.2f}, level 0.95)"
+            f"spread at the end of charge: {spread.level:.0f} mV now; in the last half year {spread.a_week:+z.2f} mV"
+            f" a week ({spread.low:+z.2f} to {spread.high:+z.2f}, level 0.95)"
         )
     lines += [f"{word}: {said}" for word, said in facts(history, changes)]
     lines += [line for w in warnings for line in (f"! {w.said}", f"  Now: {w.do}.")]

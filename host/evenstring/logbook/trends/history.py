@@ -8,13 +8,14 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.logbook.trends.points import Points, points
+from evenstring.logbook.trends.points import WEEK_S, Points, points
 
 __all__ = ["QUANTITIES", "DiscardVisit", "History", "Quantity"]
 
 F64 = NDArray[np.float64]
 Quantity = Literal["departure", "resistance", "capacity"]
 QUANTITIES: tuple[Quantity, ...] = ("departure", "resistance", "capacity")
+_LATELY_WEEKS = 26.0  # half a year; our choice
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +83,11 @@ class History:
         # NaN of any group makes the difference NaN, and `points` leaves it out.
         wide = self.departure_mv.max(axis=1) - self.departure_mv.min(axis=1)
         return points(self.end_s, wide, self.departure_sigma_mv * np.sqrt(2.0))
+
+    def spread_lately_mv(self) -> Points:
+        """That of the last half year: whoever says how the spread goes and stands now says it of these recordings."""
+        series = self.spread_mv()
+        return series.since(float(self.end_s[-1]) - _LATELY_WEEKS * WEEK_S) if len(series) else series
 
     def of_group(self, quantity: Quantity, group: int) -> Points:
         """One group over time (group from 1)."""

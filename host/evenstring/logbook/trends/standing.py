@@ -27,7 +27,6 @@ _LAST_CHARGES = 5  # full charges that ended uneven, one after the other; our ch
 _STORED_WEEKS = 3.0  # our choice
 _FULL_PERCENT, _EMPTY_PERCENT = 90.0, 10.0  # makers advise 30 to 60 % for storage; common practice
 _CALIBRATION_WEEKS = INTERVAL_MONTHS * 52.0 / 12.0  # between two calibrations; common practice
-_OUTRUN_WEEKS = 26.0  # of history looked at for drift against balancing; our choice
 _OUTRUN_MV = 20.0  # spread below which drift does not matter yet; twice the usual target of 10 mV, our choice
 
 _SAID: dict[Quantity, str] = {
@@ -139,9 +138,7 @@ def _changed(changes: tuple[GroupChange, ...]) -> Iterator[Standing]:
 
 def _outruns(history: History) -> Iterator[Standing]:
     """The spread grows although charges go to full: what balances is slower than what drifts."""
-    series = history.spread_mv()
-    recent = series.since(float(history.end_s[-1]) - _OUTRUN_WEEKS * WEEK_S)
-    line = trend(recent)
+    line = trend(history.spread_lately_mv())
     if line is not None and line.low > 0 and line.level - 2 * line.level_sigma > _OUTRUN_MV:
         weeks = (float(history.end_s[-1]) - line.start_s) / WEEK_S
         yield Standing(

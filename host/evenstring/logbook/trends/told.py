@@ -52,7 +52,7 @@ def _rows(history: History, changes: tuple[GroupChange, ...]) -> Iterator[TrendR
 
 
 def _of_string(history: History) -> Iterator[tuple[str, str, Points]]:
-    yield "spread at the end of charge", "mV", history.spread_mv()
+    yield "spread at the end of charge, last half year", "mV", history.spread_lately_mv()
     if history.spread_rest_mv is not None and history.spread_rest_sigma_mv is not None:
         yield "spread at rest", "mV", points(history.end_s, history.spread_rest_mv, history.spread_rest_sigma_mv)
     if (sag := sag_alike(history)) is not None:

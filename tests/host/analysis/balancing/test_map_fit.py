@@ -12,7 +12,7 @@ from evenstring.analysis.balancing.answer import _CLEAR
 from evenstring.analysis.balancing.charge_curve import bases
 from evenstring.analysis.balancing.map_fit import Fit
 from evenstring.analysis.balancing.normal_equations import voltages, whitened
-from evenstring.analysis.balancing.parameters import BLEED, KNOTS_V
+from evenstring.analysis.balancing.parameters import BLEED, KNOTS_V, Curves
 from evenstring.analysis.balancing.window import Window, make_window
 from evenstring.analysis.phases.segment import phases_of
 from evenstring.analysis.series.signals import make_signals
@@ -86,3 +86,11 @@ def test_scipy_gains_little_from_where_the_fit_ends(rule: str) -> None:
     assert 0.0 <= found.cost / 2.0 - further.cost < _CLEAR
     bleed = found.sd[BLEED] * abs(further.x[BLEED] - found.z[BLEED])  # a logarithm: relative
     assert bleed < 0.13  # what the forecast allows the model to be off by anyhow
+
+
+def test_a_line_of_a_curve_that_moves_no_charge_is_a_step_and_no_division_by_nothing() -> None:
+    with np.errstate(divide="raise", invalid="raise"):
+        curves = Curves.of(np.array([[0.0, 0.1, 0.1, 0.4]]), np.array([3.9, 4.0, 4.1, 4.2]), 2)
+        volts, _ = curves.at(curves.low + np.array([[128.0, 640.0]]))
+
+    assert volts == pytest.approx(np.array([[3.95, 4.1 + 0.1 * (640 - 256) / 768]]), abs=1e-6)

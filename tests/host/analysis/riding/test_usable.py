@@ -74,6 +74,20 @@ def test_usable_charge_agrees_with_the_simulators_own_cells(number):
     assert usable.smallest == case.group
 
 
+@pytest.mark.parametrize("seed", range(5))
+def test_mending_takes_nothing_away_and_the_gains_are_the_differences(seed):
+    rng = np.random.default_rng(seed)
+    usable, _ = find_usable(
+        evidence(rng.normal(0, 0.5, 20), rng.normal(0, 0.8, 20), u=0.6), PackProfile(groups=20), with_ah=True
+    )
+
+    assert usable.now.best <= usable.balanced.best <= usable.replaced.best
+    assert usable.gain_by_balancing.best == pytest.approx(usable.balanced.best - usable.now.best, abs=2e-4)
+    assert usable.gain_by_replacing.best == pytest.approx(usable.replaced.best - usable.balanced.best, abs=2e-4)
+    for e in (usable.now, usable.balanced, usable.replaced, usable.gain_by_balancing, usable.gain_by_replacing):
+        assert e.low <= e.best <= e.high
+
+
 def test_capacities_that_are_hardly_known_give_no_usable_charge_but_a_reason():
     usable, unknown = find_usable(evidence(np.zeros(8), np.zeros(8), u=5.0), PackProfile(groups=8), with_ah=True)
 

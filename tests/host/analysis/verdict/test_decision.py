@@ -197,3 +197,11 @@ def test_a_fault_that_is_likely_and_not_sure_is_never_passed_over(cause: CauseKi
 
     assert told.action == "too_little_data"
     assert [r.kind for r in told.reasons] == ["stands_out"]
+
+
+@pytest.mark.parametrize(("size", "action"), [(8.0, "too_little_data"), (3.0, "ride")])
+def test_a_capacity_that_a_rider_would_feel_counts_from_a_lower_probability(size: float, action: str) -> None:
+    """8 % at 0.3 once left "nothing speaks against riding" standing; it was there."""
+    told = verdict(weakness=(replace(weak("low_capacity", size, confidence=0.48), abnormal=0.3),))
+
+    assert told.action == action
