@@ -1,4 +1,4 @@
-"""Importing a table against pandas reading it and nothing more, in one run; wall clock and peak memory of each."""
+"""Importing a table of 500 MB against pandas reading it and nothing more: CPU time in turns, and memory at most."""
 
 from __future__ import annotations
 
@@ -10,21 +10,23 @@ from pathlib import Path
 import numpy as np
 
 GROUPS = 24
-ROWS = 600_000
+ROWS = 2_720_000
+LEAST = 0.5  # of the speed of the reader alone
+_BLOCK = 20_000  # rows whose readings come again and again
 _RUN = """
 import sys, time
 from pathlib import Path
 import pandas as pd
 from evenstring.io.table import import_table
 from evenstring.profile import parse_profile
-began = time.perf_counter()
+began = time.process_time()
 if sys.argv[1] == "reader":
     for _ in pd.read_csv(sys.argv[2], chunksize=20_000):
         pass
 else:
     with open(sys.argv[2] + ".frames", "wb") as out:
         import_table(Path(sys.argv[2]), parse_profile("[pack]\\ngroups = 24\\n"), out)
-seconds = time.perf_counter() - began
+seconds = time.process_time() - began
 # Of this program alone: getrusage counts what the process was before it began to run this.
 status = Path("/proc/self/status")
 peak = [line for line in status.read_text().splitlines() if line.startswith("VmHWM")] if status.exists() else []
@@ -33,15 +35,12 @@ print(seconds, int(peak[0].split()[1]) / 1024 if peak else float("nan"))
 
 
 def _table(path: Path) -> None:
-    rng = np.random.default_rng(1)
+    volts = np.random.default_rng(1).uniform(3.0, 4.2, (_BLOCK, GROUPS)).tolist()
+    readings = [",".join(f"{v:.4f}" for v in row) for row in volts]
     with path.open("w") as file:
         file.write("t_s," + ",".join(f"g{k}" for k in range(1, GROUPS + 1)) + ",current_a\n")
-        for first in range(0, ROWS, 20_000):
-            volts = rng.uniform(3.0, 4.2, (20_000, GROUPS)).tolist()
-            rows = (
-                f"{(first + k) * 0.1:.3f},{','.join(f'{v:.4f}' for v in row)},5.00\n" for k, row in enumerate(volts)
-            )
-            file.write("".join(rows))
+        for first in range(0, ROWS, _BLOCK):
+            file.write("".join(f"{(first + k) * 0.1:.3f},{row},5.00\n" for k, row in enumerate(readings)))
 
 
 def _measured(kind: str, path: Path) -> tuple[float, float]:
@@ -54,7 +53,12 @@ def run() -> list[str]:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "table.csv"
         _table(path)
-        (reader_s, _), (import_s, import_mb) = _measured("reader", path), _measured("import", path)
         size = path.stat().st_size / 1e6
-    speed = f"import {size / import_s:.0f} MB/s, {reader_s / import_s:.2f} of the speed of pandas alone"
-    return [f"table of {size:.0f} MB: {speed}, {import_mb:.0f} MB of memory at most"]
+        found = [(_measured("reader", path), _measured("import", path)) for _ in range(2)]
+    reader_s, import_s = (min(both[k][0] for both in found) for k in (0, 1))
+    most_mb = max(both[1][1] for both in found)
+    speeds = f"import {size / import_s:.0f} MB/s, pandas alone {size / reader_s:.0f} MB/s"
+    return [
+        f"table of {size:.0f} MB: {speeds} of CPU, {most_mb:.0f} MB of memory at most",
+        f"speed of the import: {reader_s / import_s:.2f} of pandas alone (at least {LEAST})",
+    ]

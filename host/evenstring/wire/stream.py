@@ -12,6 +12,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from functools import cache
+from itertools import repeat
+from operator import attrgetter
 from typing import Any, Literal
 
 import numpy as np
@@ -31,6 +34,7 @@ I64 = NDArray[np.int64]
 
 _MAX_PIECE = framing.encoded_size(load_table().max_frame) - 1
 _BULK_CODES = frozenset(m.code for m in load_table().messages if m.bulk)
+_SENDERS = ("board", "host")
 _TEXT_SIZE = 8  # shorter text is damage: chance makes one random byte in 2.6 printable
 _PRINTABLE = bytes(range(0x20, 0x7F)) + b"\t\n\r\x1b"
 _CHUNK = 1 << 22  # bytes handled at once: large enough that numpy's cost of a call is shared by many frames
@@ -62,15 +66,22 @@ class Batch:
         return bool(self.scans or self.frames)
 
 
-@dataclass(slots=True)
 class _Seen:
-    """Good frames of one chunk: parallel lists of arrays (ordinal, code, seq, uptime)."""
+    """The good frames among the pieces of one chunk, each at its place: whose count it is of, seq, uptime."""
 
-    parts: list[tuple[I64, I64, I64, I64]] = field(default_factory=list)
+    def __init__(self, first: int, pieces: int) -> None:
+        self.first = first  # ordinal of the chunk's first piece
+        self.sender = np.full(pieces, -1, np.int8)  # index into _SENDERS; -1: of no count, or no good frame
+        self.seq, self.uptime = np.empty(pieces, np.int64), np.empty(pieces, np.int64)
 
-    def add(self, ordinals: I64, codes: Any, seqs: Any, uptimes: Any) -> None:
-        code, seq, uptime = (np.asarray(a).astype(np.int64) for a in (codes, seqs, uptimes))
-        self.parts.append((ordinals, code, seq, uptime))
+    def add(self, ordinals: I64, heads: NDArray[Any]) -> None:
+        """Headers of good frames of one code."""
+        at = ordinals - self.first
+        self.sender[at], self.seq[at], self.uptime[at] = (
+            _sender(int(heads["code"][0])),
+            heads["seq"],
+            heads["uptime_ms"],
+        )
 
 
 class StreamDecoder:
@@ -113,24 +124,24 @@ class StreamDecoder:
         frames: list[Frame] = []
         for part in self._whole_pieces(data):
             self._decode(part, scans, frames)
-        return Batch(tuple(scans), tuple(sorted(frames, key=lambda f: f.ordinal)))
+        return Batch(tuple(scans), tuple(sorted(frames, key=attrgetter("ordinal"))))
 
-    def _whole_pieces(self, data: bytes | bytearray | memoryview) -> Iterator[bytes]:
+    def _whole_pieces(self, data: bytes | bytearray | memoryview) -> Iterator[memoryview]:
         """Cut the input into chunks that end with a delimiter; keep the rest."""
-        for first in range(0, len(data), _CHUNK):
-            chunk = bytes(data[first : first + _CHUNK])
-            cut = chunk.rfind(b"\0") + 1
+        data = self._rest + data if self._rest else bytes(data)  # no copy where it is bytes already
+        self._rest, first = b"", 0
+        while first < len(data):
+            cut = data.rfind(b"\0", first, first + _CHUNK) + 1
             if not cut:
-                self._keep(self._rest + chunk)
+                self._keep(data[first : first + _CHUNK])
+                first += _CHUNK
                 continue
-            whole, rest = self._rest + chunk[:cut], chunk[cut:]
             if self._skipping:  # the end of an endless piece: it was counted when it grew too long
-                whole = whole[whole.find(b"\0") + 1 :]
+                first = data.index(b"\0", first) + 1
                 self._skipping = False
-            self._rest = b""
-            if whole:
-                yield whole
-            self._keep(rest)
+            if first < cut:
+                yield memoryview(data)[first:cut]
+            first = cut
 
     def _keep(self, rest: bytes) -> None:
         if self._skipping:
@@ -151,7 +162,7 @@ class StreamDecoder:
         for ordinal in ordinals:
             self._damage(int(ordinal))
 
-    def _decode(self, whole: bytes, scans: list[ScanRows], frames: list[Frame]) -> None:
+    def _decode(self, whole: memoryview, scans: list[ScanRows], frames: list[Frame]) -> None:
         buf = np.frombuffer(whole, np.uint8)
         ends = np.flatnonzero(buf == 0)
         starts = np.empty_like(ends)
@@ -163,7 +174,7 @@ class StreamDecoder:
             starts, sizes = starts[filled], sizes[filled]
         ordinals = self._pieces + np.arange(len(sizes))
         self._pieces += len(sizes)
-        seen = _Seen()
+        seen = _Seen(self._pieces - len(sizes), len(sizes))
         good_count, known, decoded, damaged = 0, len(frames), len(scans), len(self._damaged_at)
         for size in np.flatnonzero(np.bincount(np.minimum(sizes, _MAX_PIECE + 1))):
             if size > _MAX_PIECE:
@@ -180,16 +191,16 @@ class StreamDecoder:
                     good_count += self._sort_out(kept, at, seen, scans, frames)
         self.frames_good += good_count
         if len(self._damaged_at) > damaged:
-            self._sift_text(whole, starts, ordinals, damaged)
+            self._sift_text(buf, starts, sizes, damaged)
         self._count_lost(seen, self._beginnings(frames[known:]))
         scans[decoded:] = self._with_steps(scans[decoded:], frames[known:])
 
-    def _sift_text(self, whole: bytes, starts: I64, ordinals: I64, first: int) -> None:
+    def _sift_text(self, buf: U8, starts: I64, sizes: I64, first: int) -> None:
         """Count the damaged pieces that are console text as such; `first`: the first one of this chunk."""
         damage = []
         for ordinal in self._damaged_at[first:]:
-            at = int(starts[ordinal - ordinals[0]])
-            piece = whole[at : whole.index(b"\0", at)]
+            k = ordinal - self._pieces  # from the end of this chunk's
+            piece = buf[starts[k] : starts[k] + min(sizes[k], _MAX_PIECE + 1)].tobytes()
             if _TEXT_SIZE <= len(piece) <= _MAX_PIECE and not piece.translate(None, _PRINTABLE):
                 self.console_pieces += 1
                 self.console_bytes += len(piece)
@@ -222,23 +233,26 @@ class StreamDecoder:
         head = rows.view(header_dtype(1, width)).reshape(-1)
         name = by_code()[code].name if code in by_code() else ""
         data, first, end = rows.tobytes(), 1 + HEADER_SIZE, width - framing.CRC_SIZE
-        payloads = [data[at + first : at + end] for at in range(0, len(data), width)]
         # All payloads here are of one length: without arrays and texts in the message, one look tells for all.
         fixed = fixed_size(code)
-        # A board says who it is again and again, in the same words.
-        read = {payload: parse_payload(code, payload) for payload in set(payloads)} if fixed is None else {}
-        parsed = [read.get(payload) for payload in payloads]
-        sound = np.array([fields is not None if fixed is None else end - first >= fixed for fields in parsed])
-        if not sound.all():
+        if fixed is not None and end - first < fixed:
+            self._damage_all(ordinals)
+            return 0
+        payloads = [data[at + first : at + end] for at in range(0, len(data), width)]
+        parsed: list[dict[str, Any] | None] = [None] * len(rows)
+        if fixed is None:
+            # A board says who it is again and again, in the same words.
+            read = {payload: parse_payload(code, payload) for payload in set(payloads)}
+            sound = np.array([read[payload] is not None for payload in payloads])
             self._damage_all(ordinals[~sound])
             head, ordinals = head[sound], ordinals[sound]
-            payloads = [payload for payload, fine in zip(payloads, sound, strict=True) if fine]
-            parsed = [fields for fields, fine in zip(parsed, sound, strict=True) if fine]
-        seqs, uptimes = head["seq"].tolist(), head["uptime_ms"].tolist()
-        columns = zip(seqs, uptimes, payloads, ordinals.tolist(), parsed, strict=True)
-        frames += [Frame(code, name, *rest) for rest in columns]
+            payloads = [payload for payload in payloads if read[payload] is not None]
+            parsed = [read[payload] for payload in payloads]
+        columns = (head["seq"].tolist(), head["uptime_ms"].tolist(), payloads, ordinals.tolist(), parsed)
+        frames += map(Frame._make, zip(repeat(code), repeat(name), *columns, strict=False))
         self.frames_unknown += len(head) if not name else 0
-        seen.add(ordinals, head["code"], head["seq"], head["uptime_ms"])
+        if len(head):
+            seen.add(ordinals, head)
         return len(head)
 
     def _bulk(self, code: int, rows: U8, ordinals: I64, seen: _Seen, scans: list[ScanRows]) -> int:
@@ -260,7 +274,7 @@ class StreamDecoder:
             if _fits(code, shape, width - framing.CRC_SIZE):
                 items = part.view(bulk_dtype(code, shape, 1, width)).reshape(-1)
                 scans.append(ScanRows(where, items))
-                seen.add(where, items["code"], items["seq"], items["uptime_ms"])
+                seen.add(where, items)
                 good += len(items)
             else:
                 self._damage_all(where)
@@ -307,21 +321,11 @@ class StreamDecoder:
         damaged, self._damaged_at = self._damaged_at, []
         if beginnings:
             self._begin = [*self._begin, *beginnings]
-        if not seen.parts:
-            self._damaged_at = damaged
-            return
-        ordinals, codes, seqs, uptimes = (np.concatenate(c) for c in zip(*seen.parts, strict=True))
-        order = np.argsort(ordinals, kind="stable")
-        table = load_table()
-        sender = np.zeros(len(codes), np.int64)
-        sender[(codes >= table.command_codes[0]) & (codes <= table.command_codes[1])] = 1
-        # Several programs may add marks to one file; their count is no promise.
-        sender[(codes >= table.mark_codes[0]) & (codes <= table.mark_codes[1])] = 2
         at = np.sort(np.array(damaged, np.int64))
-        for k, name in enumerate(("board", "host")):
-            mine = order[sender[order] == k]
+        for k, name in enumerate(_SENDERS):
+            mine = np.flatnonzero(seen.sender == k)
             if len(mine):
-                self._gaps(name, ordinals[mine], seqs[mine], uptimes[mine], at)
+                self._gaps(name, mine + seen.first, seen.seq[mine], seen.uptime[mine], at)
         last = self._last.get("board")
         self._damaged_at = damaged
         if last:
@@ -345,6 +349,16 @@ class StreamDecoder:
             missing = np.maximum(missing - _between(damaged, ordinals, "left"), 0)
         self.frames_lost += int(missing.sum())
         self._last[name] = (int(ordinals[-1]), int(seqs[-1]), int(uptimes[-1]))
+
+
+@cache
+def _sender(code: int) -> int:
+    """Whose count a frame of this code is of: an index into `_SENDERS`, or -1."""
+    table = load_table()
+    if table.command_codes[0] <= code <= table.command_codes[1]:
+        return _SENDERS.index("host")
+    # Several programs may add marks to one file; their count is no promise.
+    return -1 if table.mark_codes[0] <= code <= table.mark_codes[1] else _SENDERS.index("board")
 
 
 def _between(places: I64, ordinals: I64, side: Literal["left", "right"]) -> I64:

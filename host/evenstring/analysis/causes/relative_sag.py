@@ -88,9 +88,10 @@ def relative_resistance(session: Session) -> tuple[F64, F64] | None:
     gram, steps = np.zeros((session.groups, session.groups)), 0
     for volts in both_passes_v(session):
         dv = np.diff(volts, axis=0)
-        use = np.isfinite(dv).all(axis=1) & (np.diff(session.time_s) < _NEAR_S)
+        largest = np.abs(dv).max(axis=1)  # NaN where one was not read; where it is small, the median is
+        use = (largest > _STEP_V) & (largest < _MOST_STEP_V) & (np.diff(session.time_s) < _NEAR_S)
         dv = dv[use].astype(np.float64)
-        dv = dv[(np.abs(np.median(dv, axis=1)) > _STEP_V) & (np.abs(dv).max(axis=1) < _MOST_STEP_V)]
+        dv = dv[np.abs(np.median(dv, axis=1)) > _STEP_V]
         gram += dv.T @ dv
         steps += len(dv)
     if steps < _LEAST_STEPS:
@@ -180,10 +181,10 @@ def _observe(t: F64, level: F64, resting: NDArray[np.bool_], table_v: F64) -> tu
         rate = np.zeros(len(_R_VH))
         if not resting[k]:
             rate = ((level[k] - np.interp(soc, grid, table_v)) / _R_VH - left) / _AT_ONCE
-            rate = np.clip(rate, -_MOST_C, _MOST_C)
+            rate = np.minimum(np.maximum(rate, -_MOST_C), _MOST_C)  # of so few numbers quicker than np.clip
         quick = rate + (quick - rate) * keep_quick[k]
         slow = rate + (slow - rate) * keep_slow[k]
-        soc = np.clip(soc + rate * (step[k] / 3600.0), 0.0, 1.0)
+        soc = np.minimum(np.maximum(soc + rate * (step[k] / 3600.0), 0.0), 1.0)
         all_rate[k], all_soc[k] = rate, soc
         all_surface[k] = level[k] - _R_VH * (_QUICK * quick + _SLOW * slow)
     return all_soc, all_rate, np.interp(all_surface, table_v, grid)

@@ -77,7 +77,8 @@ def make_rows(session: Session, profile: PackProfile) -> Rows | None:
     row = np.floor(recorded / width) + begun * len(t)
     first = np.flatnonzero(np.diff(row, prepend=-1.0) > 0)
     count = np.diff(np.append(first, len(t)))
-    departure = np.nan_to_num(session.volts_v - median[:, None])
+    departure = session.volts_v - median[:, None]
+    departure[np.isnan(departure)] = 0.0
     time_b, amps, q, v = (np.add.reduceat(x.astype(np.float64), first) / count for x in (t, current, moved, median))
     lags = filtered(t, current, (*TAUS_S, SURFACE_S))
     d, lag = (np.add.reduceat(x, first, axis=0, dtype=np.float64) / count[:, None] for x in (departure, lags))

@@ -100,7 +100,8 @@ def extremes(session: Session) -> tuple[F32, F32]:
         return session.folded.lowest_v, session.folded.highest_v
     if session.out_back_v is None:
         return session.volts_v, session.volts_v
-    half = np.abs(np.nan_to_num(session.out_back_v)) / np.float32(2)
+    half = np.abs(session.out_back_v) / np.float32(2)
+    half[np.isnan(half)] = 0.0
     return (session.volts_v - half).astype(np.float32), (session.volts_v + half).astype(np.float32)
 
 

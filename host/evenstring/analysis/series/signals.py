@@ -82,8 +82,8 @@ def trusted_scans(session: Session) -> NDArray[np.bool_]:
         ranges = np.nan_to_num(session.folded.highest_v - session.folded.lowest_v)
         return np.asarray(enough & (ranges.max(axis=1, initial=0.0) <= _SKEW_LIMIT_V + 7 * noise))
     if session.out_back_v is not None:
-        moved = np.abs(np.nan_to_num(session.out_back_v)).max(axis=1, initial=0.0)
-        return np.asarray(enough & (moved <= _SKEW_LIMIT_V + 5 * noise))
+        moved = np.abs(session.out_back_v) > _SKEW_LIMIT_V + 5 * noise  # not where a pass is missing
+        return np.asarray(enough & ~moved.any(axis=1))
     if not session.span_s.any():
         return enough
     # One pass: the median group's change from scan to scan stands in for its change within a scan.

@@ -20,6 +20,7 @@ from evenstring.io.table.guess.clock import TimeForm, read_times
 from evenstring.io.table.guess.groups import id_number
 from evenstring.io.table.guess.layout import split_line
 from evenstring.io.table.guess.plan import Column, Plan
+from evenstring.io.table.text import count_of
 from evenstring.text import plain
 from evenstring.wire.table import load_table
 
@@ -96,9 +97,7 @@ class Converter:
         """Each line has as many cells as the table is wide, told from the count of separators alone."""
         if self._sep == b" " or b'"' in block:
             return False
-        letters = np.frombuffer(block, np.uint8)
-        lines, cells = np.count_nonzero(letters == ord("\n")), np.count_nonzero(letters == self._sep[0])
-        return int(cells) == int(lines) * (self.plan.layout.width - 1)
+        return count_of(block, self._sep) == count_of(block, b"\n") * (self.plan.layout.width - 1)
 
     def _checked(self, first: int, block: bytes, last: bool) -> tuple[bytes, I64]:
         """The lines that are rows, as wide as the table, and their numbers."""
@@ -149,7 +148,7 @@ class Converter:
                 names=list(range(layout.width)),
                 index_col=False,
                 na_values=_MISSING_SPELLED,
-                skipinitialspace=True,
+                skipinitialspace=b" " in block or b"\t" in block,  # a search costs less than the skipping
                 skip_blank_lines=False,
                 dtype=self._texts or None,
                 engine="c",
@@ -163,7 +162,7 @@ class Converter:
 
     def _without_blank(self, frame: pd.DataFrame, lines: I64) -> tuple[pd.DataFrame, I64]:
         time = self.plan.of("time")[0].index
-        if not frame[time].isna().any():
+        if not pd.isna(frame[time].to_numpy()).any():
             return frame, lines
         blank = frame.isna().all(axis=1).to_numpy()
         return frame[~blank].reset_index(drop=True), lines[~blank]

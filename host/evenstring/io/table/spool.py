@@ -57,7 +57,7 @@ class Spool:
             out[:, self.first_temp :] = hundredths(rows.temps_c)
         self._file.write(out.tobytes())
         self._times.append(rows.time_s)
-        self._lines.append(rows.lines.astype(np.int64))
+        self._lines.append(rows.lines)
         if rows.group is not None:
             self._groups.append(rows.group.astype(np.int8))
         if rows.start_s is not None:

@@ -10,14 +10,16 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO
 
+import numpy as np
+
 from evenstring.errors import InputError
 from evenstring.io.table.workbook import workbook_as_csv
 
-__all__ = ["TableText", "open_table"]
+__all__ = ["TableText", "count_of", "open_table"]
 
 _HEAD_BYTES = 1 << 18  # of the file looked at from its beginning; our choice
 _TAIL_BYTES = 1 << 16  # and from its end; our choice
-_BLOCK_BYTES = 1 << 22  # of the file held at a time; our choice
+_BLOCK_BYTES = 1 << 20  # of the file held at a time: what fits into a cache; our choice, by trial
 _NEEDS = "a time column and one column a group"
 _HEAD_LINES, _TAIL_LINES = 400, 100  # our choice
 
@@ -68,7 +70,9 @@ class TableText:
                 data = data.replace(b"\r", b"\n")
             if last and rest:
                 data = b"\n"
-            whole, end, rest = (rest + data).rpartition(b"\n")
+            data = rest + data
+            end = data.rfind(b"\n") + 1
+            whole, rest = data[:end], data[end:]
             if not end:
                 if last:
                     return
@@ -79,10 +83,15 @@ class TableText:
                 _, _, whole = whole.partition(b"\n")
                 skip, number = skip - 1, number + 1
             if whole and not skip:
-                yield number, whole + b"\n"
-                number += whole.count(b"\n") + 1
+                yield number, whole
+                number += count_of(whole, b"\n")
             if last:
                 return
+
+
+def count_of(block: bytes, letter: bytes) -> int:
+    """How often a letter comes; for one in many a good deal quicker than `bytes.count`."""
+    return int(np.count_nonzero(np.frombuffer(block, np.uint8) == letter[0]))
 
 
 @contextmanager

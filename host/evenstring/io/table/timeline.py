@@ -79,8 +79,10 @@ def make_timeline(
     """
     notes: list[str] = []
     local = form.kind == "stamp" and not form.zone
-    time_s = time_s.copy()
     lines = np.arange(2, len(time_s) + 2) if lines is None else lines
+    if not local and (np.diff(time_s) > 0).all():  # usual: all is in order
+        return Timeline(None, time_s, (0, *_long_gaps(time_s, [], form.dated, place, lines, None)), form.dated, ())
+    time_s = time_s.copy()
     if form.kind == "span":
         _past_midnight(time_s, lines, notes)
     order = None
