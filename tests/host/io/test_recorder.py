@@ -18,6 +18,7 @@ from evenstring.io.capture import CaptureOptions, Status, capture
 from evenstring.io.load import load_session
 from evenstring.io.recorder import RecordingWriter
 from evenstring.profile import parse_profile
+from evenstring.wire.encode import message
 from evenstring.wire.stream import StreamDecoder
 
 from tests.host.fake_board import FakeBoard, marks_of, started, until
@@ -286,3 +287,34 @@ def test_what_was_taken_before_a_kill_can_be_read(
     assert process.returncode == code
     assert errors == b""
     assert load_session([out]).scans == 50
+
+
+def test_a_board_that_stops_measuring_is_said_with_what_to_do(board: FakeBoard, tmp_path: Path) -> None:
+    going = Recording(board.link, tmp_path / "a.frames")
+    until(started(board))
+    health = dict.fromkeys(
+        ("scans", "frames_dropped", "bad_commands", "bus_errors", "settle_fails", "longest_gap_ms", "zero_uv"), 0
+    )
+    board.send(message("HEALTH", 1, 100_000, state=2, fault=3, fault_where=7, heap_free=50_000, **health))
+
+    until(lambda: going.latest is not None and going.latest.trouble != "")
+    going.end()
+
+    assert "tap 7" in going.latest.trouble
+    assert "unplug the harness" in going.latest.trouble
+
+
+@pytest.mark.parametrize(("uptime_ms", "restarted"), [(200, True), (3_600_000, False)])
+def test_that_opening_the_port_restarted_the_board_is_said(
+    board: FakeBoard, tmp_path: Path, uptime_ms: int, restarted: bool
+) -> None:
+    going = Recording(board.link, tmp_path / "a.frames")
+    until(started(board))
+    time.sleep(0.25)  # the port was open for longer than such a board has been up
+    said = StreamDecoder().feed(recording(0)).frames[0].values
+    board.send(message("IDENT", 1, uptime_ms, **said))
+
+    until(lambda: going.latest is not None and going.latest.ident is not None)
+    going.end()
+
+    assert going.latest.reset_by_opening is restarted
