@@ -27,6 +27,9 @@ _MOST = 1 << 16  # bytes of one read; our choice
 def open_port(port: str, baud: int = 115200) -> Any:
     """Open a port; the caller closes it. `baud` matters on a serial line only.
 
+    DTR stays set, as pyserial opens: a board with USB of its own sends nothing without it. A board behind a bridge chip
+    may restart by it; who records says so (`capture`).
+
     Raises:
         DeviceError: with what to do.
     """
