@@ -71,9 +71,10 @@ def _client(address: str) -> Client:
 
     try:
         client = Client(address, timeout=_CONNECT_S, set_as_default=False)
-    except (OSError, TimeoutError, ValueError) as error:
+    # The library asserts that its own thread starts within ten seconds; a machine that stood still breaks that.
+    except (OSError, TimeoutError, ValueError, AssertionError) as error:
         raise InputError(
-            f"--scheduler {address}: cannot be reached ({error}); say it like tcp://192.0.2.7:8786, as its own first"
+            f"--scheduler {address}: cannot be reached ({str(error) or 'the connection did not start'}); say it like tcp://192.0.2.7:8786, as its own first"
             " lines show it"
         ) from error
     try:

@@ -79,6 +79,18 @@ def test_a_scheduler_that_is_not_there_is_said_in_one_line(address: str, monkeyp
         list(run_on(address, []))
 
 
+def test_a_connection_that_does_not_start_in_time_is_no_traceback(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Seen once on a machine that stood still: `distributed` asserts that its thread starts within ten seconds."""
+
+    def stood_still(*_args: object, **_more: object) -> None:
+        raise AssertionError
+
+    monkeypatch.setattr("distributed.Client", stood_still)
+
+    with pytest.raises(InputError, match="the connection did not start"):
+        list(run_on("tcp://127.0.0.1:9", []))
+
+
 def test_a_scheduler_without_a_worker_is_not_waited_for_for_ever(monkeypatch: pytest.MonkeyPatch) -> None:
     from distributed import LocalCluster  # noqa: PLC0415  # of the extra `test`
 
