@@ -73,8 +73,9 @@ def _client(address: str) -> Client:
         client = Client(address, timeout=_CONNECT_S, set_as_default=False)
     # The library asserts that its own thread starts within ten seconds; a machine that stood still breaks that.
     except (OSError, TimeoutError, ValueError, AssertionError) as error:
+        why = str(error) or "the connection did not start"
         raise InputError(
-            f"--scheduler {address}: cannot be reached ({str(error) or 'the connection did not start'}); say it like tcp://192.0.2.7:8786, as its own first"
+            f"--scheduler {address}: cannot be reached ({why}); say it like tcp://192.0.2.7:8786, as its own first"
             " lines show it"
         ) from error
     try:
