@@ -28,6 +28,7 @@ class Cause:
         asks: what a sure statement of it asks for; None: nothing by itself.
         ride_from: size from which it limits a ride whichever group is empty first; None: it does not.
         driver: what the departure of such a group follows, which is what tells it from the others.
+        scale_u: standard uncertainty of the logarithm of its size, where cells are unlike the assumed ones.
     """
 
     key: CauseKind
@@ -37,14 +38,17 @@ class Cause:
     asks: Action | None
     ride_from: float | None
     driver: Literal["voltage", "charge_moved", "current", "time"]
+    scale_u: float = 0.0
 
 
-# Scatter of production: common practice. Sizes that matter on a ride, and what is asked for: our choice
+# Scatter of production: common practice. Sizes that matter on a ride, and what is asked for: our choice. Scales: charge
+# and capacity are read through a curve's slope, and the slopes of four published nickel cells (`evenstring.ocv`) differ
+# at one voltage by 0.34 root mean square; resistances are ratios under one load: tuned on cells of others
 CATALOGUE = (
     Cause("meter_offset", "mV", 1.0, 1.0, None, None, "voltage"),
-    Cause("charge_offset", "%", 0.4, 1.0, None, None, "voltage"),
-    Cause("low_capacity", "%", 1.0, -1.0, "ride_weak_group", 5.0, "charge_moved"),
-    Cause("high_resistance", "%", 4.0, 1.0, "ride_weak_group", 20.0, "current"),
+    Cause("charge_offset", "%", 0.4, 1.0, None, None, "voltage", 0.34),
+    Cause("low_capacity", "%", 1.0, -1.0, "ride_weak_group", 5.0, "charge_moved", 0.34),
+    Cause("high_resistance", "%", 4.0, 1.0, "ride_weak_group", 20.0, "current", 0.1),
     # What neither charging nor balancing mends, and what gets worse.
     Cause("self_discharge", "% a week", 0.10, 1.0, "inspect", None, "time"),
     Cause("balancer_fault", "% a week", None, 1.0, "inspect", None, "time"),
@@ -55,10 +59,7 @@ _FITTED = CATALOGUE[:4]  # in the order of the columns of `Evidence`: our choice
 CAUSES = tuple(c.key for c in _FITTED)  # as in CATALOGUE: our choice
 UNITS = tuple(c.unit for c in _FITTED)  # as in CATALOGUE: our choice
 SIGNS = tuple(c.sign for c in _FITTED)  # as in CATALOGUE: our choice
-# Standard uncertainty of the logarithm of a size, where cells are unlike the assumed ones. Charge and capacity are read
-# through a curve's slope, and the slopes of four published nickel cells (`evenstring.ocv`) differ at one voltage by
-# 0.34 root mean square; resistances are ratios under one load: tuned on cells of others
-SCALE_U = (0.0, 0.34, 0.34, 0.1)
+SCALE_U = tuple(c.scale_u for c in _FITTED)  # as in CATALOGUE: our choice
 SCATTER = np.array([c.scatter for c in _FITTED], np.float64)  # standard deviations in UNITS: common practice
 
 

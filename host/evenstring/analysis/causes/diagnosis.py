@@ -212,7 +212,7 @@ def _next_recording(evidence: Evidence, found: tuple[Weakness, ...]) -> str:
 def judge(evidence: Evidence, *doubted: Evidence) -> tuple[Weakness, ...]:
     """Explanations weighed, group by group, of evidence from which the meter's patterns are taken out already.
 
-    Both looks at the curve count alike, unless the plain one wants a meter that no meter is.
+    Both looks at the curve count alike, unless one wants what there is not.
     """
     looks = [_look(e) for e in (evidence, *doubted)]
     return _judged(looks, [_weighed(looks, g) for g in range(len(evidence.size))])
@@ -269,7 +269,7 @@ def _judged(looks: list[_Look], weighed: list[tuple[_Look, F64]]) -> tuple[Weakn
 
 
 def _believed(looks: list[_Look], weighed: list[tuple[_Look, F64]]) -> Evidence:
-    """The plain evidence, and of groups for which it wants a meter that no meter is that of the look that counts."""
+    """The plain evidence, and that of the look that counts for groups of which it wants what there is not."""
     plain = looks[0].evidence
     size = np.array([look.evidence.size[g] for g, (look, _) in enumerate(weighed)])
     covariance = np.array([look.evidence.covariance[g] for g, (look, _) in enumerate(weighed)])

@@ -8,6 +8,7 @@ uncertainty, and so decides nothing.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from enum import IntEnum
 
@@ -21,7 +22,7 @@ from evenstring.analysis.series.resistance import group_resistance
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
-__all__ = ["CAPACITY", "CHARGE", "METER", "RESISTANCE", "Column", "Evidence", "gather"]
+__all__ = ["CAPACITY", "CHARGE", "METER", "RESISTANCE", "Column", "Evidence", "gather", "sizes_drawn"]
 
 F64 = NDArray[np.float64]
 
@@ -89,6 +90,14 @@ class Evidence:
     seen_mv: F64 | None = None
     doubted: tuple[Evidence, ...] = ()
     scale_u: tuple[float, ...] = SCALE_U
+
+
+def sizes_drawn(evidence: Evidence, rng: np.random.Generator) -> Iterator[F64]:
+    """Sizes (g, 4) as they may be, without end: each group's own, and the scale that all have from one curve."""
+    lower = np.linalg.cholesky(evidence.covariance + 1e-9 * np.eye(4))
+    while True:
+        own = evidence.size + np.einsum("gij,gj->gi", lower, rng.standard_normal(evidence.size.shape))
+        yield np.asarray(own * np.exp(np.array(evidence.scale_u) * rng.standard_normal()))
 
 
 def gather(session: Session, profile: PackProfile) -> Evidence | None:

@@ -46,7 +46,7 @@ SUBSETS: tuple[tuple[int, ...], ...] = (
     (CAPACITY, LEVEL_AT_TOP),
 )
 METER_MOST_MV = 12.0  # a larger one is not believed without a hand meter: "cannot tell": our choice
-LEAST_RESISTANCE = -12.0  # %, three deviations of production: no fault takes resistance away: our choice
+_LEAST_RESISTANCE = -12.0  # %, three deviations of production: no fault takes resistance away: our choice
 _FOLLOWS = 0.9  # correlation of lost capacity with added resistance, of lost electrode area: our choice
 _PAIR_SHARE = 0.1  # of the prior of a single cause: tuned on own packs under 100,000
 # Groups' worth of belief in the production figures against the pack's own scatter: tuned on own packs under 100,000
@@ -71,10 +71,9 @@ def possible(x: F64, covariance: F64, scatter: F64, below_full: float) -> F64:
     """Probability, under each explanation, of sizes that there are: no meter far off, no R far below others'."""
     out = []
     for subset in SUBSETS:
-        meter, u_meter = estimate(x, covariance, scatter, subset, METER, below_full)
-        ohm, u_ohm = estimate(x, covariance, scatter, subset, RESISTANCE, below_full)
-        within = _below((METER_MOST_MV - meter) / u_meter) - _below((-METER_MOST_MV - meter) / u_meter)
-        out.append(within * _below((ohm - LEAST_RESISTANCE) / u_ohm))
+        size, u = _estimates(x, covariance, scatter, subset, below_full)
+        within = [_below((most - size[METER]) / u[METER]) for most in (-METER_MOST_MV, METER_MOST_MV)]
+        out.append((within[1] - within[0]) * _below((size[RESISTANCE] - _LEAST_RESISTANCE) / u[RESISTANCE]))
     return np.array(out)
 
 
@@ -144,9 +143,14 @@ def estimate(
     x: F64, covariance: F64, scatter: F64, subset: tuple[int, ...], k: int, below_full: float = 0.0
 ) -> tuple[float, float]:
     """Size of cause k and its standard uncertainty: the evidence weighed with what the explanation expects."""
+    size, u = _estimates(x, covariance, scatter, subset, below_full)
+    return float(size[k]), float(u[k])
+
+
+def _estimates(x: F64, covariance: F64, scatter: F64, subset: tuple[int, ...], below_full: float) -> tuple[F64, F64]:
+    """Sizes of all causes, and their standard uncertainties."""
     # What was seen of a cause may be more than is typical: the expectation does not pull it down.
     expected = _total(np.zeros_like(covariance), scatter, subset, below_full, np.maximum(EFFECT, np.abs(x)))
     gain = expected @ np.linalg.inv(expected + covariance)
-    mean = gain @ x
-    left = expected - gain @ expected
-    return float(mean[k]), float(np.sqrt(max(left[k, k], 1e-12)))
+    left = np.diagonal(expected - gain @ expected)
+    return gain @ x, np.sqrt(np.maximum(left, 1e-12))

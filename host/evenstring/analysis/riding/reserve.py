@@ -15,7 +15,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.causes.estimates import CAPACITY, CHARGE, RESISTANCE, Evidence, gather
+from evenstring.analysis.causes.estimates import CAPACITY, CHARGE, RESISTANCE, Evidence, gather, sizes_drawn
 from evenstring.analysis.results import DISPLAY_V, LoadLimit, Phase, Reserve, Unknown
 from evenstring.analysis.series.arrays import median_group_v, rolling_mean
 from evenstring.analysis.series.charge_moved import charge_moved_ah
@@ -167,7 +167,7 @@ def _worked_out(
     limits, hills, ocv0, ohm0 = _drawn_limits(profile, evidence, load, place)
     weakest = int(np.argmax(limits[0]))
     best = float(limits[0, weakest])
-    down_there = _unseen_u(profile, best, visited) * np.random.default_rng(2).standard_normal(_DRAWS)
+    down_there = _end_u(profile, best, visited) * np.random.default_rng(2).standard_normal(_DRAWS)
     low, likely, high = np.quantile(limits[1:].max(axis=1) + down_there, [0.05, _SAID, 0.95])
     best = min(max(best, float(likely)), float(_GRID[-1]))
     row = int(np.argmin(np.abs(_GRID - best)))
@@ -210,10 +210,11 @@ def _drawn_limits(
     curve = default_curve(profile.chemistry)
     place_off = _place_off(curve, evidence, float(moved[riding].min()), visited)
     rng = np.random.default_rng(1)  # the same recording gives the same interval
+    sizes = sizes_drawn(evidence, rng)
     limits = np.zeros((_DRAWS + 1, len(evidence.size)))
     for k in range(_DRAWS, -1, -1):  # the best estimate last: its curves are kept
         z = np.zeros(4) if k == 0 else rng.standard_normal(4)
-        size = evidence.size if k == 0 else _drawn(evidence, rng)
+        size = evidence.size if k == 0 else next(sizes)
         rise = max(0.0, _RISE + _RISE_U * z[0])
         scale = _rise(_GRID, rise) / _rise(np.array([level]), rise) * max(0.3, 1.0 + load.u_share * z[1])
         ohm = scale[:, None] * (1.0 + 0.01 * size[:, RESISTANCE])
@@ -225,8 +226,8 @@ def _drawn_limits(
     return limits, hills, ocv, ohm
 
 
-def _unseen_u(profile: PackProfile, best: float, visited: float) -> float:
-    """Standard uncertainty, of SoC, of a curve's lower end that the ride did not come near."""
+def _end_u(profile: PackProfile, best: float, visited: float) -> float:
+    """Standard uncertainty, of SoC, of a curve's lower end, which the ride came near or not."""
     seen, unseen = _FLAT_END_U if CHEMISTRIES[profile.chemistry].judged_by_charge else _END_U
     return seen if best >= visited - _BELIEVED else unseen
 
@@ -235,13 +236,6 @@ def _temperature(session: Session, riding: NDArray[np.bool_]) -> float | None:
     if session.temps_c is None or not np.isfinite(session.temps_c[riding]).any():
         return None
     return round(float(np.nanmean(session.temps_c[riding])), 1)
-
-
-def _drawn(evidence: Evidence, rng: np.random.Generator) -> F64:
-    """Sizes as they may be: each group's own, and the scale that all have from one curve."""
-    lower = np.linalg.cholesky(evidence.covariance + 1e-9 * np.eye(4))
-    own = evidence.size + np.einsum("gij,gj->gi", lower, rng.standard_normal(evidence.size.shape))
-    return np.asarray(own * np.exp(np.array(evidence.scale_u) * rng.standard_normal()))
 
 
 def _rise(soc: F64, rise: float) -> F64:

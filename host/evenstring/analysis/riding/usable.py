@@ -9,10 +9,12 @@ evidence (JCGM 101:2008). Voltage under load is not in it: that is the reserve's
 
 from __future__ import annotations
 
+from itertools import islice
+
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.causes.estimates import CAPACITY, CHARGE, Evidence
+from evenstring.analysis.causes.estimates import CAPACITY, CHARGE, Evidence, sizes_drawn
 from evenstring.analysis.results import Estimate, Unknown, Usable
 from evenstring.profile import PackProfile
 
@@ -22,8 +24,6 @@ F64 = NDArray[np.float64]
 
 _DRAWS = 400  # of the evidence: our choice
 _MOST_U_CAPACITY, _MOST_U_CHARGE = 3.0, 2.0  # %: with more, the answer would be noise: our choice
-# Of a capacity's departure: how far the curve and the place on it stretch it: tuned on own packs under 100,000
-_SCALE = 0.15
 _LEAST_DEPTH = 0.2  # of the capacity moved: our choice
 _Z90 = (0.05, 0.95)  # quantiles: published (JCGM 101:2008, 7.7: a probabilistically symmetric 90 % interval)
 
@@ -44,13 +44,10 @@ def find_usable(evidence: Evidence | None, profile: PackProfile, with_ah: bool) 
     charge, capacity = 0.01 * evidence.size[:, CHARGE], 1.0 + 0.01 * evidence.size[:, CAPACITY]
     best, (top, bottom) = _shares(charge, capacity, evidence.soc0)
     rng = np.random.default_rng(3)  # the same recording gives the same interval
-    covariance = evidence.covariance + 1e-9 * np.eye(4)
-    covariance[:, CAPACITY, CAPACITY] += (_SCALE * evidence.size[:, CAPACITY]) ** 2
-    lower = np.linalg.cholesky(covariance)
-    draws = []
-    for _ in range(_DRAWS):
-        size = evidence.size + np.einsum("gij,gj->gi", lower, rng.standard_normal(evidence.size.shape))
-        draws.append(_shares(0.01 * size[:, CHARGE], 1.0 + 0.01 * size[:, CAPACITY], evidence.soc0)[0])
+    draws = [
+        _shares(0.01 * size[:, CHARGE], 1.0 + 0.01 * size[:, CAPACITY], evidence.soc0)[0]
+        for size in islice(sizes_drawn(evidence, rng), _DRAWS)
+    ]
     # A minimum over noisy groups lies too low. By how much shows in the draws, which are noisier once more.
     values = np.array(draws)
     bias = np.median(values, axis=0) - best
