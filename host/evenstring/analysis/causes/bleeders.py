@@ -29,7 +29,7 @@ __all__ = ["find_balancer_faults", "without_consequences"]
 F64 = NDArray[np.float64]
 
 # Of constant voltage, and of rest, for a rate: tuned on own packs under 100,000
-_LEAST_CV_S, _LEAST_REST_S = 3600.0, 2700.0
+_LEAST_CV_S, _LEAST_REST_S = 1800.0, 2700.0
 _SETTLE_S = 1200.0  # after the taper or the load: left out: tuned on own packs under 100,000
 _SLOW_S, _QUICK_S = 1200.0, 400.0  # time constants of what dies away after the taper: tuned on own packs under 100,000
 _WANDER_V_H = 0.25e-3  # a healthy group's own: tuned on own packs under 100,000

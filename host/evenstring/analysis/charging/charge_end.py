@@ -153,8 +153,9 @@ def _settled_end(signals: Signals, inside: NDArray[np.int64]) -> tuple[F64, F64]
 def _soon_v(signals: Signals, inside: NDArray[np.int64]) -> F64:
     """(g,) V that each group would still have risen by in the moment, or row, after the last row of a charge.
 
-    By a line through its last rows, where that rises clearly; by its own reading in the row of the cut, where that is
-    higher by far.
+    By a line through its last rows, where that rises clearly; by as much more as its last rise was over the one before,
+    where a row takes longer than a moment (a curve that bends up); by its own reading in the row of the cut, where that
+    is higher by far.
     """
     last = inside[-1]
     rows = inside[signals.time_s[inside] >= signals.time_s[last] - max(_MOMENT_S, 3 * signals.step_s)]
@@ -166,6 +167,9 @@ def _soon_v(signals: Signals, inside: NDArray[np.int64]) -> F64:
     slope = t @ volts / (t @ t)
     slope = np.where(slope > 3.0 * signals.reading_noise_v / np.sqrt(t @ t), slope, 0.0)
     soon = slope * max(_MOMENT_S, signals.step_s)
+    if signals.step_s > _MOMENT_S:
+        rises = np.diff(volts[-3:], axis=0)
+        soon = np.fmax(soon, np.where(rises[1] > rises[0], 2.0 * rises[1] - rises[0], 0.0) * (slope > 0.0))
     cut = signals.volts_v[last + 1 : last + 2] - np.nanmax(np.nan_to_num(signals.volts_v[rows], nan=-9.0), axis=0)
     seen = np.nan_to_num(cut[0]) if len(cut) else np.zeros(len(soon))
     return np.where(seen > _HIGHER_V, np.fmax(soon, seen), soon)

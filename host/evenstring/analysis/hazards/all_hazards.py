@@ -28,6 +28,7 @@ def find_hazards(
     found = (
         *find_extra_heat(signals, profile, phases),
         *find_at_rest(signals, profile, phases, meter),
-        *((*find_far_behind(*charged), *find_stays_above(signals, profile, phases)) if charged else ()),
+        *(find_far_behind(signals, profile, phases, *charged) if charged else ()),
+        *(find_stays_above(signals, profile, phases) if charged else ()),
     )
     return tuple(sorted(found, key=lambda h: -h.confidence))

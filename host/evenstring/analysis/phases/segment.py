@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.phases.by_voltage import labels_from_voltage
+from evenstring.analysis.phases.cv_by_current import rows_until_held
 from evenstring.analysis.results import Phase, PhaseKind
 from evenstring.analysis.series.arrays import rolling_mean, runs_of, white_noise
 from evenstring.analysis.series.rest import REST_S, rest_current_a
@@ -27,23 +28,14 @@ F64 = NDArray[np.float64]
 _CHARGE_S = 90.0  # a positive current shorter than this is regeneration: our choice
 _BRAKING_S = 300.0  # of charging next to a ride, up to which it is a long descent: our choice
 _BRIDGE_S = 20.0  # pauses within a charge or a ride that are no change of phase: our choice
-_LEFT_PLATEAU = 0.99  # of the constant current: tuned on own sessions under 300,000
-_EDGE_S = 15.0  # at the end of a charge: the charger going off, not a taper: tuned on own sessions under 300,000
 # A group's mean further below the plateau than this is no longer held: tuned on own sessions under 300,000
 _HELD_V = 3e-3
 _HELD_A = 5e-3  # and the charger gives at least this: tuned on own sessions under 300,000
 # Of the sensor's noise, beside what counts as rest, and at most so many times that: our choice
 _RESTLESS, _QUIET_MOST = 2.0, 2.0
 _FLOWS_S, _TRICKLE_S = 10.0, 300.0  # means of a small current, and of one that is nearly none: our choice
-_TAIL_SHARES = (10, 30, 100)  # of a charge: one part in so many, at its end: our choice
-_TAPERS = 1.1  # times the current at the end, at the beginning of a held end that tapers: our choice
 _STANDS_OUT = 1.5  # times what counts as rest: a charge that moves no voltage is one from here on: our choice
 _REST, _RIDE, _CC, _CV, _UNKNOWN = "rest", "ride", "charge_cc", "charge_cv", "unknown"
-_LEADS_OHM = 0.1  # of leads, fuse and connectors between charger and pack, and no more: common practice
-_SMOOTHED = 10  # means over such a share of a held end: our choice
-_FLAT_V = 4e-3  # a level whose middle 80 % lie within this is held: tuned on own sessions under 300,000
-_LINEAR = 0.98  # of the constant current: to here the taper is a straight line: tuned on own sessions under 300,000
-_SETTLED_V = 1e-3  # a level this near to the end's has settled: tuned on own sessions under 300,000
 _AWAY_ROWS = 2000  # away from a charge, where the sensor's zero is read: our choice
 
 
@@ -72,7 +64,7 @@ def _labels_from_current(signals: Signals, amps: F64, quiet: float) -> NDArray[n
     labels[np.abs(near) <= quiet] = _REST
     charges = _charges(signals, near, quiet)
     for first, last in charges:
-        held = first + _constant_voltage(signals, amps, first, last)
+        held = first + rows_until_held(signals, amps, first, last)
         # Without a constant-voltage part nothing is held after it: a level that has not fallen yet is no plateau.
         end = last if held >= last else _held_until(signals, amps - _zero_a(near, quiet, first, last), first, last)
         labels[first:end] = _CC
@@ -106,71 +98,6 @@ def _charges(signals: Signals, near: F64, quiet: float) -> list[tuple[int, int]]
     long = [(a, b) for a, b in joined if t[b - 1] - t[a] + step_s >= min(_CHARGE_S, 3 * max(step_s, 30.0))]
     # A current that hardly stands out and moves no voltage is the sensor's zero, not a charger.
     return [(a, b) for a, b in long if float(np.mean(near[a:b])) > _STANDS_OUT * quiet or np.ptp(level[a:b]) > _HELD_V]
-
-
-def _constant_voltage(signals: Signals, amps: F64, first: int, last: int) -> int:
-    """Rows from the start of a charge to its constant-voltage part; all of them when there is none.
-
-    That part begins when the current has left its constant level for good and the voltage is held.
-    """
-    part = amps[first:last]
-    step_s = float(np.median(np.diff(signals.time_s[first:last]))) if last - first > 1 else signals.step_s
-    width = max(1, round(5.0 / step_s))
-    smooth = rolling_mean(part, width)
-    plateau = float(np.median(smooth[smooth > 0.95 * smooth.max()]))
-    noise = 3.0 * white_noise(part) / np.sqrt(width)
-    above = np.flatnonzero(smooth >= min(_LEFT_PLATEAU * plateau, plateau - noise))
-    turn = int(above[-1]) + 1 if len(above) else 0
-    if (len(part) - turn) * step_s < max(_EDGE_S, 1.5 * step_s):  # of sparse rows: the last one
-        return len(part)  # the charger going off, not a taper
-    if step_s < 10.0 and 0 < turn < len(part):
-        # The taper is a straight line at first: back from 99 % by as much as it takes to 98 %.
-        lower = np.flatnonzero(smooth >= min(_LINEAR * plateau, plateau - 2 * noise))
-        turn = max(0, turn - min(int(lower[-1]) + 1 - turn, round(30.0 / step_s)))
-    top = signals.level_v[first:last]
-    groups = signals.volts_v.shape[1]
-    if turn < len(part) and not _is_held(_at_charger_v(top[turn:], part[turn:], groups)):
-        return _reaches_plateau(top, part, groups, signals.noise_v)  # current not constant (power limited, stages)
-    # Plugged in with the voltage held at once: after the first rows the level is the plateau's.
-    early = top[min(len(top) - 1, max(1, round(_EDGE_S / step_s)))]
-    held_at_once = turn > 0 and len(part) > 10 and _is_held(top) and float(np.median(top)) - early < _HELD_V
-    return 0 if held_at_once and smooth[0] > 1.02 * smooth[-1] else turn
-
-
-def _is_held(level_v: F64) -> bool:
-    """Whether a stretch is flat: its middle 80 % within 4 mV a group."""
-    return bool(np.diff(np.quantile(level_v, [0.1, 0.9]))[0] < _FLAT_V)
-
-
-def _at_charger_v(level_v: F64, amps: F64, groups: int, like: slice = slice(None)) -> F64:
-    """The level with the drop of leads and connectors added, as the charger holds it; theirs as seen in rows `like`.
-
-    As the current dies away the pack's end of the leads rises by what is no longer lost in them (Ohm).
-    """
-    away = amps[like] - amps[like].mean()
-    squares = float(away @ away)
-    ohm = -float(away @ level_v[like]) / squares if squares > 0.0 else 0.0
-    return level_v + float(np.clip(ohm, 0.0, _LEADS_OHM / groups)) * amps
-
-
-def _reaches_plateau(level_v: F64, amps: F64, groups: int, noise_v: float) -> int:
-    """First row from which the level stays within 1 mV of the value at the end; all rows if it never settles.
-
-    Where the end is held for less than a tenth of the charge, as behind several stages, it must taper there, too.
-    """
-    for share in _TAIL_SHARES:
-        rows = max(5, len(level_v) // share)
-        flowing = amps[-rows:]
-        held_v = _at_charger_v(level_v, amps, groups, slice(-rows, None))
-        tapers = float(np.mean(flowing[: rows // 3])) > _TAPERS * float(np.mean(flowing[-(rows // 3) :]))
-        if _is_held(held_v[-rows:]) and (share == _TAIL_SHARES[0] or tapers):
-            wide = max(1, rows // _SMOOTHED)  # bleeding by turns makes the level waver, and does not end a plateau
-            below = np.flatnonzero(
-                rolling_mean(held_v, wide) < np.median(held_v[-rows:]) - max(_SETTLED_V, 4 * noise_v)
-            )
-            turn = int(below[-1]) + 1 if len(below) else 0
-            return turn if len(level_v) - turn > 10 else len(level_v)
-    return len(level_v)
 
 
 def _held_until(signals: Signals, amps: F64, first: int, last: int) -> int:
