@@ -14,13 +14,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.causes.catalogue import CAUSES, SCATTER, SIGNS, UNITS, cause_of
-from evenstring.analysis.causes.estimates import METER, RESISTANCE, Evidence, gather
+from evenstring.analysis.causes.estimates import CHARGE, METER, RESISTANCE, Evidence, gather
 from evenstring.analysis.causes.estimates_without_current import BLIND_NOTE, gather_blind
 from evenstring.analysis.causes.hypotheses import (
     EFFECT,
     METER_MOST_MV,
     PREVALENCE,
     SUBSETS,
+    as_charge,
     estimate,
     healthy,
     own_scatter,
@@ -330,6 +331,8 @@ def _statement(
     weight: F64,
 ) -> Weakness:
     evidence = look.evidence
+    by_charge = float(shares(weight)[CHARGE])
+    weight = weight if evidence.tells_capacity else as_charge(weight)
     share = shares(weight)
     k = int(np.argmax(share))
     if k == METER and np.sort(share)[-2] > _ALSO:  # two at once: what is the cell's is said, not what is the meter's
@@ -359,6 +362,8 @@ def _statement(
         return replace(statement, cause="cannot_tell")
     if one_place:
         return replace(statement, confidence=round(min(float(share[k]), _ONE_PLACE_SURE), 3))
+    if k == CHARGE:  # no surer than one place makes it, where less capacity would look the same
+        return replace(statement, confidence=max(_confidence(by_charge), min(statement.confidence, _ONE_PLACE_SURE)))
     joint = CAUSES[k] == "high_resistance" and evidence.slow_share[g] < _JOINT
     return replace(statement, cause="connection") if joint else statement
 

@@ -23,6 +23,7 @@ __all__ = [
     "METER_MOST_MV",
     "PREVALENCE",
     "SUBSETS",
+    "as_charge",
     "estimate",
     "healthy",
     "own_scatter",
@@ -80,6 +81,15 @@ def possible(x: F64, covariance: F64, scatter: F64, below_full: float) -> F64:
 def _below(deviations: float) -> float:
     """Share of a normal distribution that lies below so many standard deviations."""
     return 0.5 * math.erfc(-deviations / math.sqrt(2.0))
+
+
+def as_charge(weight: F64) -> F64:
+    """The same probabilities with each explanation by capacity counted as the one by charge in its place."""
+    out = np.zeros_like(weight)
+    for s, w in zip(SUBSETS, weight, strict=True):
+        causes = {CHARGE if k == CAPACITY else k for k in s if k != LEVEL_AT_TOP}
+        out[SUBSETS.index(tuple(sorted(causes)))] += w
+    return out
 
 
 def shares(weight: F64) -> F64:
