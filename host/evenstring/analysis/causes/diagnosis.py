@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from evenstring.analysis.causes.catalogue import CAUSES, SCATTER, SIGNS, UNITS, cause_of
 from evenstring.analysis.causes.estimates import CHARGE, METER, RESISTANCE, Evidence, gather
-from evenstring.analysis.causes.estimates_without_current import BLIND_NOTE, gather_blind
+from evenstring.analysis.causes.estimates_without_current import BLIND_NOTE, at_one_rest, gather_blind
 from evenstring.analysis.causes.hypotheses import (
     EFFECT,
     METER_MOST_MV,
@@ -36,6 +36,7 @@ from evenstring.analysis.causes.self_discharge import find_leaks
 from evenstring.analysis.results import CauseKind, MeterPattern, Phase, Unknown, Weakness
 from evenstring.analysis.series.departures_at_rest import at_rest_v
 from evenstring.analysis.series.uncertainty import meter_error
+from evenstring.chemistry import CHEMISTRIES
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
@@ -92,11 +93,29 @@ def diagnose(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) 
     # What a group lost by leaking is less charge too: one thing, said once.
     lost = {w.group for w in leaks}
     same = ("charge_offset", "cannot_tell")
-    kept = [w for w in look.weakness if w.group not in lost or w.cause not in same or w.size > 0]
+    told = _with_rest(look.weakness, session, profile, phases)
+    kept = [w for w in told if w.group not in lost or w.cause not in same or w.size > 0]
     if any(w.cause == "charge_offset" for w in kept):
         away_v, channel_v = at_rest_v(session, phases), meter_error(session).channel_v
         kept = [_by_rest(w, away_v, channel_v) for w in kept]
     return replace(look, weakness=tuple(sorted((*leaks, *kept), key=lambda w: -w.confidence)))
+
+
+def _with_rest(
+    found: tuple[Weakness, ...], session: Session, profile: PackProfile, phases: tuple[Phase, ...]
+) -> tuple[Weakness, ...]:
+    """All statements; of groups without a cause those that one rest, also at the top, makes likely: less charge.
+
+    More charge is not told so: after a charge a group with less capacity has it, too.
+    """
+    evidence = None if CHEMISTRIES[profile.chemistry].judged_by_charge else at_one_rest(session, profile, phases)
+    if evidence is None:
+        return found
+    named = {w.group for w in found if w.cause != "cannot_tell"}
+    by_rest = {
+        w.group: w for w in judge(evidence) if w.cause == "charge_offset" and w.size < 0 and w.group not in named
+    }
+    return (*by_rest.values(), *(w for w in found if w.group not in by_rest))
 
 
 def _by_rest(w: Weakness, all_away_v: F64, channel_v: float) -> Weakness:
@@ -121,20 +140,10 @@ def _leaks(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) ->
         if leak.by_balancer:
             detail += "; as much as a bleeder takes that never stops"
         size = leak.percent_per_week
-        out.append(
-            Weakness(
-                leak.group,
-                cause,
-                size,
-                cause_of(cause).unit,
-                leak.confidence,
-                round(size - half, 3),
-                round(size + half, 3),
-                leak.confidence,
-                detail,
-                ((cause, leak.confidence),),
-            )
-        )
+        low, high = round(size - half, 3), round(size + half, 3)
+        chances: tuple[tuple[CauseKind, float], ...] = ((cause, leak.confidence),)
+        unit, sure = cause_of(cause).unit, leak.confidence
+        out.append(Weakness(leak.group, cause, size, unit, sure, low, high, sure, detail, chances))
     return tuple(out)
 
 
@@ -325,11 +334,7 @@ def _without_course(evidence: Evidence) -> tuple[F64, tuple[str, ...]]:
     return size - np.median(size, axis=0), (note,)
 
 
-def _statement(
-    g: int,
-    look: _Look,
-    weight: F64,
-) -> Weakness:
+def _statement(g: int, look: _Look, weight: F64) -> Weakness:
     evidence = look.evidence
     by_charge = float(shares(weight)[CHARGE])
     weight = weight if evidence.tells_capacity else as_charge(weight)

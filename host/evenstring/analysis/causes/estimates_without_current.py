@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.causes.catalogue import SCALE_U
+from evenstring.analysis.causes.catalogue import SCALE_U, SCATTER
 from evenstring.analysis.causes.estimates import CAPACITY, CHARGE, RESISTANCE, Evidence, gather
 from evenstring.analysis.causes.relative_sag import implied_rate, relative_resistance, resistance_by_charger
 from evenstring.analysis.results import Phase
@@ -27,7 +27,7 @@ from evenstring.ocv import default_curve
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
-__all__ = ["BLIND_NOTE", "Blind", "gather_blind"]
+__all__ = ["BLIND_NOTE", "Blind", "at_one_rest", "gather_blind"]
 
 BLIND_NOTE = "no current sensor: against the median group only, charge and capacity by the assumed curve"
 # Of a charge or capacity: the depth moved is the curve's word alone: tuned on own packs under 100,000
@@ -61,7 +61,7 @@ def gather_blind(session: Session, profile: PackProfile, phases: tuple[Phase, ..
     if session.scans < 100 or session.groups < 4:
         return Blind(None, "the recording is too short")
     evidence, why_not = _of_charge(session, profile, phases)
-    evidence = evidence or _of_rest(session, profile, phases) or _nothing(session.groups)
+    evidence = evidence or at_one_rest(session, profile, phases) or _nothing(session.groups)
     evidence = _with_resistance(evidence, relative_resistance(session) or resistance_by_charger(session, phases))
     missing = [why_not] if why_not else []
     if not evidence.has_steps:
@@ -145,8 +145,12 @@ def _nothing(groups: int) -> Evidence:
     return Evidence(np.zeros((groups, 4)), np.repeat(wide[None], groups, axis=0), nothing, 0.0, False, 0.5)
 
 
-def _of_rest(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) -> Evidence | None:
-    """What the departures at one rest tell: meter and charge together, by the slope of the profile's curve there."""
+def at_one_rest(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) -> Evidence | None:
+    """What the departures at the longest rest tell: meter and charge together, by the slope of the profile's curve.
+
+    Groups that were even elsewhere, where the recording was or at the top, are apart here by what their capacities
+    scatter. None where there is no such rest, or on a curve so flat that volts say little of charge.
+    """
     rests = [p for p in phases if p.kind == "rest" and p.end_s - p.start_s >= REST_S]
     if not rests:
         return None
@@ -162,12 +166,15 @@ def _of_rest(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) 
         return None
     away_mv = np.nan_to_num(1e3 * at_rest_v(session, phases))  # of a group that was not read nothing is known
     nothing = _nothing(session.groups)
+    visited = curve.soc(np.nanquantile(median_group_v(session.volts_v), [0.02, 0.98]))
+    apart = SCATTER[CAPACITY] * max(float(np.ptp(visited)), 1.0 - soc)
     like = np.array([1.0, 10.0 * slope_v, 0.0, 0.0])  # mV, of a mV of the meter and of a percent of charge
     u_mv = np.hypot(1e3 * meter_error(session).channel_v, _CURVE_SHARE * away_mv)
     gain = np.einsum("gij,j->gi", nothing.covariance, like)
     gain /= (gain @ like + u_mv**2)[:, None]
     size = gain * away_mv[:, None]
     covariance = nothing.covariance - np.einsum("gi,j,gjk->gik", gain, like, nothing.covariance)
+    covariance[:, CHARGE, CHARGE] += apart**2
     return replace(nothing, size=size, covariance=covariance, soc0=soc, seen_mv=np.stack([away_mv, away_mv]))
 
 
