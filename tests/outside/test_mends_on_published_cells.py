@@ -12,11 +12,11 @@ import numpy as np
 import pytest
 from evenstring.analysis.balancing import charge_curve, map_fit
 from evenstring.analysis.balancing.window import make_window
-from evenstring.analysis.causes import diagnosis
+from evenstring.analysis.causes import diagnosis, estimates
 from evenstring.analysis.causes.diagnosis import judge
 from evenstring.analysis.causes.estimates import gather
 from evenstring.analysis.causes.hypotheses import SUBSETS
-from evenstring.analysis.phases import segment
+from evenstring.analysis.phases import cv_by_current
 from evenstring.analysis.phases.segment import find_phases
 from evenstring.analysis.riding import reserve
 from evenstring.analysis.series.signals import make_signals
@@ -42,8 +42,11 @@ def own_curve_unknown(monkeypatch: pytest.MonkeyPatch, request: pytest.FixtureRe
     monkeypatch.setattr(charge_curve, "CURVES", kept)
 
 
-def test_three_per_cent_less_charge_are_named_because_the_slope_is_doubted_as_if_all_were_a_gap() -> None:
+def test_three_per_cent_less_charge_are_named_because_the_slope_is_doubted_as_if_all_were_a_gap(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     """Group 10 lacks 3.3 %: the plain look makes more than a meter's offset and more charge of it."""
+    monkeypatch.setattr(estimates, "_TELLS_CAPACITY", 0.0)  # this mend alone
     evidence = gather(*recorded("Mohtat2020", 30))
     assert evidence is not None
 
@@ -71,7 +74,7 @@ def test_a_charger_holds_its_own_end_of_the_leads(monkeypatch: pytest.MonkeyPatc
     made, profile = recorded("Mohtat2020", 102)
 
     mended = [p.kind for p in find_phases(made, profile)]
-    monkeypatch.setattr(segment, "_LEADS_OHM", 0.0)
+    monkeypatch.setattr(cv_by_current, "_LEADS_OHM", 0.0)
     before = [p.kind for p in find_phases(made, profile)]
 
     assert "charge_cv" in mended
@@ -119,6 +122,8 @@ def test_less_charge_is_named_because_no_resistance_is_far_below_that_of_the_oth
     """Group 18 lacks 2.5 %, recorded without a current: the likeliest explanation were a third less resistance."""
     made, profile = recorded("Mohtat2020", 106)
     phases = find_phases(made, profile)
+    monkeypatch.setattr(diagnosis, "at_one_rest", lambda *_: None)  # this mend alone
+    monkeypatch.setattr(estimates, "_TELLS_CAPACITY", 0.0)
 
     mended = next(w for w in diagnosis.find_weakness(made, profile, phases)[0] if w.group == 18)
     monkeypatch.setattr(diagnosis, "possible", lambda *_: np.ones(len(SUBSETS)))
@@ -126,6 +131,39 @@ def test_less_charge_is_named_because_no_resistance_is_far_below_that_of_the_oth
 
     assert before.cause == "cannot_tell"
     assert mended.cause == "charge_offset"
+
+
+@pytest.mark.parametrize("own_curve_unknown", ["Mohtat2020"], indirect=True)
+@pytest.mark.usefixtures("own_curve_unknown")
+def test_a_quarter_of_the_capacity_moved_does_not_tell_less_capacity_from_less_charge(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Group 5 lacks 1.8 % of charge: a slope that is not this cell's own made 8 % less capacity of it, at 0.9."""
+    made, profile = recorded("Mohtat2020", 14)
+    phases = find_phases(made, profile)
+
+    mended = next(w for w in diagnosis.find_weakness(made, profile, phases)[0] if w.group == 5)
+    monkeypatch.setattr(estimates, "_TELLS_CAPACITY", 0.0)
+    before = next(w for w in diagnosis.find_weakness(made, profile, phases)[0] if w.group == 5)
+
+    assert (before.cause, before.confidence > 0.8) == ("low_capacity", True)
+    assert mended.cause == "charge_offset"
+    assert mended.size_low < -1.8 < mended.size_high
+    assert mended.confidence < 0.8
+
+
+def test_the_rest_after_a_charge_names_what_a_misfit_below_its_top_left_open(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Group 14 lacks 5.2 %: at the rest it stands 54 mV low, and no meter is off by so much."""
+    made, profile = recorded("Ai2020", 125)
+    phases = find_phases(made, profile)
+
+    mended = next(w for w in diagnosis.find_weakness(made, profile, phases)[0] if w.group == 14)
+    monkeypatch.setattr(diagnosis, "at_one_rest", lambda *_: None)
+    before = next(w for w in diagnosis.find_weakness(made, profile, phases)[0] if w.group == 14)
+
+    assert before.cause == "cannot_tell"
+    assert mended.cause == "charge_offset"
+    assert mended.size_low < -5.2 < mended.size_high
 
 
 @pytest.mark.parametrize("own_curve_unknown", ["Chen2020"], indirect=True)

@@ -336,7 +336,7 @@ def _without_course(evidence: Evidence) -> tuple[F64, tuple[str, ...]]:
 
 def _statement(g: int, look: _Look, weight: F64) -> Weakness:
     evidence = look.evidence
-    by_charge = float(shares(weight)[CHARGE])
+    told = shares(weight)
     weight = weight if evidence.tells_capacity else as_charge(weight)
     share = shares(weight)
     k = int(np.argmax(share))
@@ -354,7 +354,7 @@ def _statement(g: int, look: _Look, weight: F64) -> Weakness:
         size_high=high,
         abnormal=round(float(1.0 - weight[0]), 3),
         detail="; ".join((*_detail(CAUSES[k], size, evidence.slow_share[g]), *look.notes)),
-        probabilities=_listed(share),
+        probabilities=_listed(told),
     )
     # More capacity or less resistance than the others is no weakness; and an even split is no answer.
     odd = CAUSES[k] in ("low_capacity", "high_resistance") and size < 0
@@ -366,9 +366,9 @@ def _statement(g: int, look: _Look, weight: F64) -> Weakness:
     if odd or unclear or (one_place and not _beyond_meters(evidence, g)):
         return replace(statement, cause="cannot_tell")
     if one_place:
-        return replace(statement, confidence=round(min(float(share[k]), _ONE_PLACE_SURE), 3))
+        return replace(statement, confidence=round(min(float(told[k]), _ONE_PLACE_SURE), 3))
     if k == CHARGE:  # no surer than one place makes it, where less capacity would look the same
-        return replace(statement, confidence=max(_confidence(by_charge), min(statement.confidence, _ONE_PLACE_SURE)))
+        return replace(statement, confidence=max(_confidence(told[CHARGE]), min(statement.confidence, _ONE_PLACE_SURE)))
     joint = CAUSES[k] == "high_resistance" and evidence.slow_share[g] < _JOINT
     return replace(statement, cause="connection") if joint else statement
 

@@ -85,19 +85,20 @@ def _last_stage(smooth: F64, level_v: F64, step_s: float, noise_v: float) -> int
 
 
 def _is_the_charger_s(level_v: F64, amps: F64, groups: int, noise_v: float) -> bool:
-    """Whether the charger holds a stretch: it is flat, and does not go up and down with the current (Ohm).
+    """Whether the charger holds a stretch: it is flat, and does not go up and down with the current."""
+    return _is_held(_at_charger_v(level_v, amps, groups)) and not _goes_along(level_v, amps, noise_v)
+
+
+def _goes_along(level_v: F64, amps: F64, noise_v: float) -> bool:
+    """Whether the level goes up and down with the current (Ohm), so that nobody holds it.
 
     Where the current falls by far, a charger whose own voltage wavers moves both alike, and holds it all the same.
     """
-    if not _is_held(_at_charger_v(level_v, amps, groups)):
-        return False
     third = max(1, len(amps) // 3)
     if len(amps) < _STAGE_ROWS or float(np.mean(amps[:third])) > _TAPERS * float(np.mean(amps[-third:])):
-        return True
+        return False
     away_a, away_v = (values - _line(values) for values in (amps, level_v))
-    along = float(away_a @ away_v)
-    u_v = max(noise_v, 1e-6)
-    return bool(along < _ALONG_U * u_v * np.sqrt(away_a @ away_a))
+    return bool(away_a @ away_v > _ALONG_U * max(noise_v, 1e-6) * np.sqrt(away_a @ away_a))
 
 
 def _line(values: F64) -> F64:
@@ -131,7 +132,8 @@ def _reaches_plateau(level_v: F64, amps: F64, groups: int, noise_v: float) -> in
         flowing = amps[-rows:]
         held_v = _at_charger_v(level_v, amps, groups, slice(-rows, None))
         tapers = float(np.mean(flowing[: rows // 3])) > _TAPERS * float(np.mean(flowing[-(rows // 3) :]))
-        if _is_held(held_v[-rows:]) and (share == _TAIL_SHARES[0] or tapers):
+        held = _is_held(held_v[-rows:]) and not _goes_along(level_v[-rows:], flowing, noise_v)
+        if held and (share == _TAIL_SHARES[0] or tapers):
             wide = max(1, rows // _SMOOTHED)  # bleeding by turns makes the level waver, and does not end a plateau
             below = np.flatnonzero(
                 rolling_mean(held_v, wide) < np.median(held_v[-rows:]) - max(_SETTLED_V, 4 * noise_v)

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 from evenstring.analysis.causes.catalogue import CAUSES, SCATTER
-from evenstring.analysis.causes.hypotheses import shares, weights
+from evenstring.analysis.causes.hypotheses import SUBSETS, as_charge, shares, weights
 
 _SURE = np.diag([1.0, 0.8, 1.5, 4.0]) ** 2  # what a charge alone tells, mV, %, %, %
 
@@ -33,3 +34,14 @@ def test_less_charge_alone_stays_less_charge() -> None:
 
     assert found["charge_offset"] > 0.9
     assert found["low_capacity"] < 0.1
+
+
+def test_where_capacity_is_not_told_its_chances_are_those_of_charge() -> None:
+    weight = weights(np.array([0.0, -8.5, -10.0, 10.0]), _SURE, SCATTER, 16, 0.85)
+
+    folded = as_charge(weight)
+
+    assert folded.sum() == pytest.approx(weight.sum())
+    assert shares(folded)[CAUSES.index("low_capacity")] == 0.0
+    assert folded[SUBSETS.index((1,))] > 0.9
+    assert folded[0] == weight[0]

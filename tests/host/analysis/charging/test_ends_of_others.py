@@ -6,6 +6,8 @@ end of the leads, the current dies away, and with it the leads' drop (Ohm; CC-CV
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from evenstring.analysis.charging import charge_end
@@ -154,3 +156,26 @@ def test_a_group_that_shot_up_to_its_ceiling_between_two_scans_ended_the_charge(
     monkeypatch.setattr(charge_end, "_soon_v", lambda signals, _: np.zeros(signals.volts_v.shape[1]))
     if step_s > 1.0:
         assert analyse(session, PACK).charge.ended == "stopped_before_cv"
+
+
+@pytest.mark.parametrize(("bends", "ended"), [(True, "stopped_early"), (False, "stopped_before_cv")])
+def test_between_two_scans_a_minute_apart_a_group_that_bends_up_may_have_met_its_ceiling(
+    bends: bool, ended: str
+) -> None:
+    """Group 3 rises by 20, 35 and 60 mV in the last minutes and stands 60 mV under its ceiling: 85 more would pass it.
+
+    Another that rises by 20 mV in each is not so far. The ceiling is the one that the profile gives.
+    """
+    level = np.concatenate([np.full(15, 3.90), np.linspace(3.95, 4.10, 90), np.full(30, 4.07)])
+    amps = np.concatenate([np.zeros(15), np.full(90, 5.0), np.zeros(30)])
+    session = recorded(level, 60.0, amps)
+    volts = session.volts_v.copy()
+    last = 104
+    away = (0.060, 0.035, 0.020) if bends else (0.020, 0.020, 0.020)
+    volts[last - 3 : last + 1, 2] = PACK.ceiling_v - 0.060 - np.cumsum((0.0, *away))[::-1]
+    volts[last + 1 :, 2] = 4.12
+
+    charge = analyse(replace(session, volts_v=volts), PACK).charge
+
+    assert charge.ended == ended
+    assert charge.cause_groups == ((3,) if bends else ())

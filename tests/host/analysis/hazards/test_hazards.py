@@ -15,6 +15,7 @@ from evenstring.analysis.series.chances import chance_above
 from evenstring.analysis.series.curve_slope import slope_at_level_v
 from evenstring.analysis.series.signals import Signals, make_signals
 from evenstring.analysis.series.uncertainty import meter_error
+from evenstring.ocv import default_curve
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 from scipy.stats import norm
@@ -123,9 +124,44 @@ def test_strings_in_parallel_exchange_current_at_rest_so_nothing_is_said() -> No
 
 @pytest.mark.parametrize(("gap", "asked"), [(4.0, False), (7.0, False), (9.0, True), (13.0, True)])
 def test_a_gap_asks_for_an_inspection_once_it_is_more_likely_than_not_beyond_the_limit(gap: float, asked: bool) -> None:
-    found = find_far_behind(Balancing("not_converging", gap_percent=gap), Charge("full", lowest_group=3))
+    charged = Balancing("not_converging", gap_percent=gap), Charge("full", lowest_group=3)
+    found = find_far_behind(ride(0.0), PACK, (), *charged)
 
     assert [h.group for h in found] == ([3] if asked else [])
+
+
+def cut_short(behind: float, rest_s: float = 1200.0) -> tuple[Signals, tuple[Phase, ...]]:
+    """A rest after a charge that a high group ended: group 3 lacks a share of its charge, read off the curve."""
+    curve = default_curve(PACK.chemistry)
+    volts = np.full((round(rest_s / 5.0), GROUPS), float(curve.voltage_v(0.9)))
+    volts[:, 2] = float(curve.voltage_v(0.9 - behind))
+    signals = make_signals(read(volts, 5.0))
+    return signals, (Phase("charge_cc", -3600.0, 0.0), Phase("rest", 0.0, float(signals.time_s[-1])))
+
+
+@pytest.mark.parametrize(("behind", "asked"), [(0.0, False), (0.06, False), (0.10, True)])
+def test_a_charge_that_was_cut_short_leaves_the_gap_to_the_rest_after_it(behind: float, asked: bool) -> None:
+    signals, phases = cut_short(behind)
+    early = Charge("stopped_early", lowest_group=3)
+
+    found = find_far_behind(signals, PACK, phases, Balancing("not_reached"), early)
+
+    assert [h.group for h in found] == ([3] if asked else [])
+    assert all(h.size_low < 100.0 * behind < h.size_high for h in found)
+    assert find_far_behind(signals, PACK, phases, Balancing("not_reached"), replace(early, ended="full")) == ()
+
+
+def test_five_times_the_others_resistance_shows_in_the_two_steps_of_a_gentle_charge() -> None:
+    """Four amperes come and go: 32 mV of the median group's 8 mohm, no more; group 5 has 32 mohm beside its own."""
+    amps = np.where((np.arange(600) > 100) & (np.arange(600) < 500), 4.0, 0.0)
+    ohm = np.full(GROUPS, OHM)
+    ohm[4] += 0.032
+    signals = make_signals(read(3.8 + amps[:, None] * ohm, 5.0, amps))
+
+    found = find_extra_heat(signals, PACK, (Phase("charge_cc", 500.0, 2500.0),))
+
+    assert [h.group for h in found] == [5]
+    assert found[0].more_percent == pytest.approx(400.0, abs=40.0)
 
 
 def test_the_chance_to_lie_above_a_limit_is_the_normal_distributions() -> None:
