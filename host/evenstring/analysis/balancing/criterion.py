@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.results import Balancing, Phase, Spread
+from evenstring.analysis.results import Balancing, Phase, Spread, SpreadClaim
 from evenstring.analysis.series.curve_slope import slope_at_level_v
 from evenstring.analysis.series.rows_of_phase import rows_in
 from evenstring.analysis.series.signals import Signals
@@ -29,6 +29,8 @@ F64 = NDArray[np.float64]
 EVEN_CHARGE = 0.01  # gap, as a share of capacity, up to which groups count as even in charge: common practice
 FLAT_V = 0.2  # V per 1.0 of SoC: flatter than this, a voltage says little about charge: our choice
 _TOP_SOC = 0.95  # at this and above a voltage speaks of the top of charge: our choice
+# Of the spread of a held voltage, at a rest after it: less, and the rest was polarisation: our choice
+_AS_AT_REST = 0.7
 _DRAWS = 1000  # of the groups' departures: our choice
 
 
@@ -94,7 +96,7 @@ def with_rest(
     charged_after = any(p.kind.startswith("charge") and p.start_s >= claim.at_s for p in phases)
     told = found.state != "not_reached" and not (even and later and at_top(profile, rest_level_v))
     if charged_after or told:
-        return found
+        return _less_what_died_away(found, claim, profile) if later and not charged_after else found
     if goal is None:
         return replace(found, reasons=(*found.reasons, f"at rest: {too_flat(rest_level_v)}"))
     if not even:
@@ -107,6 +109,19 @@ def with_rest(
         return replace(found, remaining_s=0.0 if asked else None, spread_mv=claim.best_mv, at_s=claim.at_s)
     why = f"even here: {claim.best_mv:.0f} mV at rest at {rest_level_v:.2f} V; the top of charge may tell another story"
     return replace(found, reasons=(*found.reasons, why))
+
+
+def _less_what_died_away(found: Balancing, claim: SpreadClaim, profile: PackProfile) -> Balancing:
+    """No time where a rest shows so much less spread than the time was told from: polarisation was taken for a gap.
+
+    Iron phosphate falls back from its steep top by itself, and its gap is told as charge.
+    """
+    if by_charge(profile) or not (found.remaining_s and found.spread_mv):
+        return found
+    if claim.high_mv >= _AS_AT_REST * found.spread_mv:
+        return found
+    why = f"at rest the spread is {claim.best_mv:.0f} mV: some of what the held voltage showed was dying away"
+    return found.without_time("none", "not_reached", why)
 
 
 def _rest_level_v(signals: Signals, phases: tuple[Phase, ...]) -> float | None:

@@ -32,6 +32,7 @@ _ALIKE = 2.0
 _CLEAR_U, _MAY_U = 3.0, 2.0
 # Times of a straight line, at either end of an interval: groups that stop bleeding, and others that join in: our choice
 _SOONER, _LATER = 0.5, 4.0
+_LOST = "how far and how fast it closes is lost in the uncertainty of so short a time"
 _DAY_H, _WEEK_H = 24.0, 168.0  # published (SI brochure, day)
 # Left over of groups against their mean, and of the mean, V: more is no fit: tuned on published cells (`tuned`)
 _LEFT_OWN_V, _LEFT_ALL_V = 2e-3, 5e-3
@@ -91,19 +92,22 @@ def misfit(w: Window, fit: Fit, profile: PackProfile) -> str:
 def kept_to_trend(found: Balancing, w: Window, fit: Fit, goal_v: float) -> Balancing:
     """No "never" and no "over a day" against a spread that is seen to close, or that may well be closing.
 
-    But for a board that bleeds by a threshold alone: its lowest group comes to it later, and then the gap stays.
+    Nor a "never" of some minutes in which the current still died away, so that no trend shows. But for a board that
+    bleeds by a threshold alone: its lowest group comes to it later, and then the gap stays.
     """
-    trend = trend_of(w)
-    if trend is None or found.answer not in ("never", "over_24_h") or fit.guess.rule == "threshold":
+    if found.answer not in ("never", "over_24_h") or fit.guess.rule == "threshold":
         return found
+    trend = trend_of(w)
+    if trend is None:
+        short = found.answer == "never" and np.count_nonzero(w.held) * w.step_h < _LATE_H
+        return found.without_time("none", "not_reached", _LOST) if short else found
     gap_v = (found.spread_mv or 0.0) / 1e3 - goal_v
     if trend.closing_v_h > max(_CLEAR_U * trend.u_v_h, gap_v / _DAY_H):
         return _carried_on(found, trend, max(gap_v / trend.closing_v_h, 0.0))
     # Under a rule that closes they meet, but for what the board leaves alone.
     within_h = _WEEK_H if fit.guess.rule in CLOSING else _DAY_H
     if found.answer == "never" and trend.closing_v_h + _MAY_U * trend.u_v_h > gap_v / within_h:
-        why = "how far and how fast it closes is lost in the uncertainty of so short a time"
-        return found.without_time("none", "not_reached", why)
+        return found.without_time("none", "not_reached", _LOST)
     return found
 
 

@@ -6,13 +6,17 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from evenstring.analysis.balancing.criterion import charge_gap, goal_v
-from evenstring.analysis.results import Findings
+from evenstring.analysis.balancing.criterion import charge_gap, goal_v, with_rest
+from evenstring.analysis.readings.spread import find_spread
+from evenstring.analysis.results import Balancing, Findings, Phase
 from evenstring.analysis.run import analyse
+from evenstring.analysis.series.signals import make_signals
 from evenstring.chemistry import CHEMISTRIES
 from evenstring.ocv import curve
 from evenstring.profile import PackProfile
 from evenstring.sim import ChargerModel, DutyCycle, MeterModel, Pack, Protection, measure, simulate
+
+from tests.host.looks import a_day
 
 GROUPS = 16
 
@@ -96,3 +100,18 @@ def test_what_was_even_before_a_charge_says_nothing_of_its_end() -> None:
 
     assert result.spread.end_mv is not None
     assert result.balancing.state != "balanced"
+
+
+@pytest.mark.parametrize(("held_mv", "told"), [(25.0, False), (16.0, True)])
+def test_a_time_told_from_far_more_spread_than_the_rest_shows_is_taken_back(held_mv: float, told: bool) -> None:
+    """14 mV apart at rest at 4.18 V: of 25 mV at the held voltage 11 were polarisation, and no hours of bleeding."""
+    volts = np.full((400, GROUPS), 4.18) + np.random.default_rng(5).normal(0.0, 3e-4, (400, GROUPS))
+    volts[:, 3] += 0.014
+    session = replace(a_day(400, GROUPS), time_s=np.arange(400) * 10.0, volts_v=volts.astype(np.float32))
+    phases = (Phase("charge_cv", -3600.0, 0.0), Phase("rest", 0.0, 3990.0))
+    signals = make_signals(session)
+    foretold = Balancing("converging", answer="time", remaining_s=7200.0, spread_mv=held_mv, target_mv=10.0, at_s=0.0)
+
+    said = with_rest(foretold, find_spread(session, signals, phases), PackProfile(groups=GROUPS), signals, phases)
+
+    assert said.answer == ("time" if told else "none")

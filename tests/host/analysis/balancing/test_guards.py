@@ -56,6 +56,14 @@ def test_a_board_that_bleeds_by_a_threshold_alone_may_well_come_to_a_stand() -> 
     assert said(window(0.004), "threshold") == NEVER
 
 
+@pytest.mark.parametrize(("held", "answer"), [(MEANS // 3, "none"), (MEANS, "never")])
+def test_some_minutes_in_which_the_current_dies_away_are_no_never(held: int, answer: str) -> None:
+    """Polarisation that goes and a spread that closes are not told apart there, so nothing is known of its end."""
+    w = replace(window(0.0, current="falling"), held=np.arange(MEANS) >= MEANS - held)
+
+    assert said(w, "none").answer == answer
+
+
 def test_a_spread_that_stands_still_is_said_to_stay() -> None:
     assert said(window(0.0), "none") == NEVER
 
