@@ -7,6 +7,7 @@ put there by somebody else.
 from __future__ import annotations
 
 import os
+import stat
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -24,16 +25,18 @@ _MODE = 0o666  # less what the user's mask takes away, as for any new file
 def refuse_existing(path: Path, force: bool = False, instead: str = "choose another name or give --force") -> None:
     """Raise InputError when `path` exists and may not be replaced; `instead`: what to do then."""
     try:
-        if path.is_dir():
-            raise InputError(f"{path}: is a folder; name a file with -o")
-        if path.is_symlink():
-            raise InputError(f"{path}: is a link; name the file itself, or another one")
-        there = path.exists()
+        mode = path.lstat().st_mode  # not Path.exists: from Python 3.14 on that is silent about a name too long
+    except (FileNotFoundError, NotADirectoryError):
+        return
     except OSError as error:  # a name too long for this system
         raise InputError(f"{path}: cannot be a file here ({error.strerror or error}); choose another name") from error
-    if there and not path.is_file():
+    if path.is_dir():
+        raise InputError(f"{path}: is a folder; name a file with -o")
+    if stat.S_ISLNK(mode):
+        raise InputError(f"{path}: is a link; name the file itself, or another one")
+    if not stat.S_ISREG(mode):
         raise InputError(f"{path}: is no ordinary file and stays as it is; choose another name")
-    if there and not force:
+    if not force:
         raise InputError(f"{path}: exists already and stays as it is; {instead}")
 
 
