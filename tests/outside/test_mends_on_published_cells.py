@@ -29,9 +29,11 @@ from tests.worlds.physics.sessions import session
 pytestmark = [pytest.mark.slow, pytest.mark.needs_test_extra]
 
 
-@cache
+with_truth = cache(session)
+
+
 def recorded(paper: str, seed: int) -> tuple[Session, PackProfile]:
-    made, profile, _ = session(seed, paper)
+    made, profile, _ = with_truth(seed, paper)
     return made, profile
 
 
@@ -98,7 +100,7 @@ def test_the_reserve_is_not_too_hopeful_because_its_quantile_and_the_curves_scal
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """A group of 13 % less capacity: truth by riding on, in the model, until it is at empty under the full load."""
-    made, profile, truth = session(5, "Ai2020")
+    made, profile, truth = with_truth(5, "Ai2020")
     phases, evidence = find_phases(made, profile), gather(made, profile)
     assert truth.reserve_soc is not None
     assert evidence is not None
