@@ -75,7 +75,7 @@ def group_resistance(session: Session) -> tuple[F64, F64] | None:
 
 
 def _steps(session: Session, part: slice) -> Iterator[tuple[F32, F32]]:
-    """Steps of voltage and current of each pass within these scans, in which there are any; 0 where a group has none."""
+    """Steps of voltage and current of each pass in the scans that have any; 0 where a group has none."""
     assert session.current_a is not None  # noqa: S101  # checked by the caller
     volts_v, half_v = session.volts_v[part], None if session.out_back_v is None else session.out_back_v[part]
     near = (np.diff(session.time_s[part]) < _NEAR_S)[:, None]
