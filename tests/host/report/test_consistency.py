@@ -150,7 +150,7 @@ def hidden() -> Iterator[tuple[str, int, str, str]]:
 
 
 def every(nth: int) -> list[Any]:
-    """The hidden sessions as parameters; always run is every so many, all kinds among them, the others in `make soak`."""
+    """The hidden sessions as parameters; every n-th runs always, all kinds among them, the others in `make soak`."""
     return [pytest.param(*h[1:], marks=pytest.mark.soak if k % nth else (), id=h[0]) for k, h in enumerate(hidden())]
 
 
