@@ -23,6 +23,7 @@ from evenstring.analysis.series.signals import make_signals
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
+from tests.shares import first_few
 from tests.worlds.physics.papers import paper_of
 from tests.worlds.physics.sessions import session
 
@@ -80,7 +81,9 @@ def test_a_charger_holds_its_own_end_of_the_leads(monkeypatch: pytest.MonkeyPatc
     assert "charge_cv" not in before
 
 
-@pytest.mark.parametrize(("paper", "seed", "group", "true"), [("Chen2020", 52, 5, -3.2), ("Ai2020", 5, 4, 12.9)])
+@pytest.mark.parametrize(
+    ("paper", "seed", "group", "true"), first_few(1, [("Ai2020", 5, 4, 12.9), ("Chen2020", 52, 5, -3.2)])
+)
 def test_a_size_through_a_curve_of_other_cells_is_in_its_interval_because_the_slopes_scale_is(
     paper: str, seed: int, group: int, true: float
 ) -> None:
