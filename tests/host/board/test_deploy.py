@@ -286,7 +286,7 @@ def test_pins_of_a_description_are_all_different_and_exist(name: str) -> None:
 def test_a_file_that_does_not_compile_and_a_compiler_that_is_missing_are_said_in_one_line(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    (tmp_path / "bad.py").write_text("def f(:\n")
+    (tmp_path / "bad.py").write_text("x = = 1\n")
 
     with pytest.raises(InputError, match=r"^bad\.py: cannot be compiled \(SyntaxError.*evenstring\[deploy\]'$"):
         compile_file(tmp_path / "bad.py")
