@@ -58,9 +58,9 @@ class OcvCurve:
         """V at each SoC (1.0 is full), any shape."""
         x = np.asarray(soc, np.float64)
         last = len(self.table_v) - 1
-        position = np.clip(x, 0.0, 1.0) * last
+        position = np.minimum(np.maximum(x, 0.0), 1.0) * last
         index = np.minimum(position.astype(np.intp), last - 1)
-        inside = self.table_v[index] + (position - index) * self._steps_v[index]
+        inside = self.table_v.take(index) + (position - index) * self._steps_v.take(index)
         if x.size and (x.min() < 0.0 or x.max() > 1.0):
             inside = inside + np.minimum(x, 0.0) * _BELOW_EMPTY_V + np.maximum(x - 1.0, 0.0) * self._above_v
             return np.asarray(np.maximum(inside, _REVERSAL_V))
@@ -70,13 +70,13 @@ class OcvCurve:
         """dOCV/dSoC in V per 1.0 of SoC, any shape; smoothed over 1 % of SoC, as a figure for conversions should be."""
         x = np.asarray(soc, np.float64)
         last = len(self.table_v) - 1
-        slope = np.interp(np.clip(x, 0.0, 1.0) * last, np.arange(last + 1), self._slopes_v)
+        slope = np.interp(np.minimum(np.maximum(x, 0.0), 1.0) * last, self._places, self._slopes_v)
         return np.where(x < 0.0, _BELOW_EMPTY_V, np.where(x > 1.0, self._above_v, slope))
 
     def soc(self, voltage_v: ArrayLike) -> F64:
         """SoC at each voltage, any shape: the inverse of `voltage_v`, beyond 0..1 too."""
         v = np.asarray(voltage_v, np.float64)
-        inside = np.interp(v, self.table_v, np.linspace(0.0, 1.0, len(self.table_v)))
+        inside = np.interp(v, self.table_v, self._socs)
         below = np.minimum(v - self.table_v[0], 0.0) / _BELOW_EMPTY_V
         return np.asarray(inside + below + np.maximum(v - self.table_v[-1], 0.0) / self._above_v)
 
@@ -87,10 +87,14 @@ class OcvCurve:
         index = np.arange(len(self.table_v))
         low, high = np.maximum(index - width, 0), np.minimum(index + width, len(self.table_v) - 1)
         rise = (self.table_v[high] - self.table_v[low]) * (len(self.table_v) - 1) / (high - low)
+        object.__setattr__(self, "_places", index.astype(np.float64))
+        object.__setattr__(self, "_socs", np.linspace(0.0, 1.0, len(self.table_v)))
         object.__setattr__(self, "_steps_v", np.diff(self.table_v))
         object.__setattr__(self, "_slopes_v", rise)
         object.__setattr__(self, "_above_v", max(_ABOVE_FULL_V, float(rise[-1])))
 
+    _places: Any = None
+    _socs: Any = None
     _steps_v: Any = None
     _slopes_v: Any = None
     _above_v: float = _ABOVE_FULL_V

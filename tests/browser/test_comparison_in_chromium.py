@@ -13,7 +13,7 @@ from evenstring.workshop.comparison.page import comparison_page
 from evenstring.workshop.comparison.quantities import Quantity
 
 from tests.browser.chromium import CHROMIUM, DARK
-from tests.browser.test_page_in_chromium import LAYOUT, ask
+from tests.browser.test_page_in_chromium import LAYOUT, ask, at_widths
 
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="Chromium is not installed here; .ci/run installs it")
 
@@ -34,17 +34,11 @@ def a_page(groups: int, other_pack: tuple[str, ...] = ()) -> str:
     return comparison_page(found, answer(found), "trike of the market", "before.frames, then after.frames")
 
 
-@pytest.mark.parametrize("width", [390, 1280])
 @pytest.mark.parametrize("groups", [16, 36])
-def test_nothing_overflows_or_overlaps(tmp_path: Path, width: int, groups: int) -> None:
-    page = a_page(groups).replace("</body>", f"<script>{LAYOUT}</script></body>")
-    (tmp_path / "inner.html").write_text(page, encoding="utf-8")
-    style = f"width:{width}px;height:900px;border:0"
-    outer = f"<!doctype html><body><iframe id=f src='inner.html' style='{style}'></iframe></body>"
-    ask_it = "window.onload=function(){done(document.getElementById('f').contentWindow.check())}"
-    told = ask(tmp_path, outer, ask_it, "--window-size=1500,1000", "--allow-file-access-from-files")
-    assert told["wide"] <= 0
-    assert told["over"] == []
+def test_nothing_overflows_or_overlaps(tmp_path: Path, groups: int) -> None:
+    for told in at_widths(tmp_path, a_page(groups), LAYOUT, "check()", [(390, 900), (1280, 900)]):
+        assert told["wide"] <= 0
+        assert told["over"] == []
 
 
 @pytest.mark.parametrize("look", ["light", "dark"])

@@ -9,7 +9,7 @@ import pytest
 from evenstring.logbook.evidence.page import evidence_page
 
 from tests.browser.chromium import CHROMIUM, DARK
-from tests.browser.test_page_in_chromium import LAYOUT, ask
+from tests.browser.test_page_in_chromium import LAYOUT, ask, at_widths
 from tests.host.logbook.a_logbook import a_document
 
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="Chromium is not installed here; .ci/run installs it")
@@ -20,20 +20,14 @@ def page() -> str:
     return evidence_page(a_document(40))
 
 
-@pytest.mark.parametrize("width", [390, 1280])
-def test_nothing_overflows_and_the_next_charge_is_on_the_first_screen(page: str, tmp_path: Path, width: int) -> None:
-    where = "function next(){return document.querySelector('header.verdict p strong').getBoundingClientRect().bottom}"
-    inner = page.replace("</body>", f"<script>{LAYOUT}{where}</script></body>")
-    (tmp_path / "inner.html").write_text(inner, encoding="utf-8")
-    style = f"width:{width}px;height:800px;border:0"
-    outer = f"<!doctype html><body><iframe id=f src='inner.html' style='{style}'></iframe></body>"
-    ask_it = "window.onload=function(){var w=document.getElementById('f').contentWindow;done([w.check(),w.next()])}"
+def test_nothing_overflows_and_the_next_charge_is_on_the_first_screen(page: str, tmp_path: Path) -> None:
+    where = "document.querySelector('header.verdict p strong').getBoundingClientRect().bottom"
+    both = f"{LAYOUT}function both(){{return [check(), {where}]}}"
 
-    told, below = ask(tmp_path, outer, ask_it, "--window-size=1500,1000", "--allow-file-access-from-files")
-
-    assert told["wide"] <= 0
-    assert told["over"] == []
-    assert 0 < below < 500  # of a phone's 800
+    for told, below in at_widths(tmp_path, page, both, "both()", [(390, 800), (1280, 800)]):
+        assert told["wide"] <= 0
+        assert told["over"] == []
+        assert 0 < below < 500  # of a phone's 800
 
 
 @pytest.mark.parametrize("look", ["light", "dark"])

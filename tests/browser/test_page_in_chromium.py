@@ -8,6 +8,7 @@ from __future__ import annotations
 import html
 import json
 import re
+from collections.abc import Sequence
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -55,10 +56,25 @@ def ask(folder: Path, page: str, script: str, *options: str) -> Any:
     return json.loads(html.unescape(told.group(1)))
 
 
+def at_widths(folder: Path, page: str, script: str, call: str, sizes: Sequence[tuple[int, int]]) -> list[Any]:
+    """What `call`, a call of `script`, gives in the page at each of the sizes in px, in one browser.
+
+    Headless Chromium makes no window under 500 px: frames of the wanted sizes stand in for phones.
+    """
+    (folder / "inner.html").write_text(page.replace("</body>", f"<script>{script}</script></body>"), encoding="utf-8")
+    frames = "".join(f"<iframe src='inner.html' style='width:{w}px;height:{h}px;border:0'></iframe>" for w, h in sizes)
+    each = f"Array.from(frames).map(function(one){{return one.{call}}})"
+    outer, ask_it = f"<!doctype html><body>{frames}</body>", f"window.onload=function(){{done({each})}}"
+    told = ask(folder, outer, ask_it, "--window-size=1500,1000", "--allow-file-access-from-files")
+    assert len(told) == len(sizes)
+    return list(told)
+
+
 # Elements that reach beyond the page, and words of a picture that lie on each other.
 LAYOUT = """
 function check(){
-  var out = {wide: document.documentElement.scrollWidth - document.documentElement.clientWidth, over: []};
+  var root = document.documentElement;
+  var out = {shown: innerWidth, wide: root.scrollWidth - root.clientWidth, over: []};
   document.querySelectorAll('figure').forEach(function(f){
     ['.yt', '.lt', '.xt'].forEach(function(kind){
       var r = Array.from(f.querySelectorAll(kind))
@@ -79,18 +95,14 @@ function check(){
 """
 
 
-@pytest.mark.parametrize("width", [390, 820, 1440])
-def test_nothing_overflows_or_overlaps(any_page: str, tmp_path: Path, width: int) -> None:
-    # Headless Chromium makes no window under 500 px: a frame of the wanted width stands in for a phone.
-    (tmp_path / "inner.html").write_text(
-        any_page.replace("</body>", f"<script>{LAYOUT}</script></body>"), encoding="utf-8"
-    )
-    style = f"width:{width}px;height:900px;border:0"
-    outer = f"<!doctype html><body><iframe id=f src='inner.html' style='{style}'></iframe></body>"
-    ask_it = "window.onload=function(){done(document.getElementById('f').contentWindow.check())}"
-    told = ask(tmp_path, outer, ask_it, "--window-size=1500,1000", "--allow-file-access-from-files")
-    assert told["wide"] <= 0
-    assert told["over"] == []
+WIDTHS = (390, 820, 1440)
+
+
+def test_nothing_overflows_or_overlaps(any_page: str, tmp_path: Path) -> None:
+    for told in at_widths(tmp_path, any_page, LAYOUT, "check()", [(width, 900) for width in WIDTHS]):
+        assert told["shown"] in WIDTHS
+        assert told["wide"] <= 0
+        assert told["over"] == []
 
 
 @pytest.mark.parametrize("look", ["light", "dark"])

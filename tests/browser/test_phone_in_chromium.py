@@ -12,7 +12,7 @@ from evenstring.workshop.batch.page import overview_page
 from evenstring.workshop.batch.row import Row
 
 from tests.browser.chromium import CHROMIUM
-from tests.browser.test_page_in_chromium import ask
+from tests.browser.test_page_in_chromium import at_widths
 from tests.host.looks import a_day, a_material
 
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="Chromium is not installed here; .ci/run installs it")
@@ -27,15 +27,8 @@ function check(){
 
 def on_a_phone(folder: Path, page: str) -> dict[str, list[list[float]]]:
     """Bottom and right edges, px."""
-    (folder / "inner.html").write_text(page.replace("</body>", f"<script>{_BOTTOM}</script></body>"), encoding="utf-8")
-    outer = (
-        "<!doctype html><body><iframe id=f src='inner.html' style='width:390px;height:844px;border:0'></iframe></body>"
-    )
-    script = "window.onload=function(){done(document.getElementById('f').contentWindow.check())}"
-    told: dict[str, list[list[float]]] = ask(
-        folder, outer, script, "--window-size=1500,1000", "--allow-file-access-from-files"
-    )
-    return told
+    (told,) = at_widths(folder, page, _BOTTOM, "check()", [(390, 844)])
+    return told  # type: ignore[no-any-return]  # what the script above gives
 
 
 def converging() -> dict[str, Any]:

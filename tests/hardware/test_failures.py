@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import tomllib
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -38,13 +39,19 @@ MUX = {"part": "pca9555", "address": 32, "alive_pin": 6, "relay_on_us": 2000, "r
     "series_ohm": 12080, "bus_pf": 5650}  # fmt: skip
 
 
+@cache
+def printed(script: str) -> str:
+    """What the board says of one fault, which several tests look at."""
+    return run(Unix64(), script, heap="2m")[-1]
+
+
 def answer(row: dict[str, Any], boot: bool = True) -> tuple[int, set[str], set[str], list[int]]:
     """Fault, active alarms, latched alarms and readings after the fault came, with a self-test or without."""
     volts = [round(1e6 * row.get("volts", 3.7)) + 1000 * g for g in range(24)]
     if "dead_group" in row:
         volts[row["dead_group"] - 1] = 0
     script = CASE.format(volts=volts, mux=json.dumps(MUX), faults=json.dumps(row.get("virtual", [])), boot=boot)
-    healthy, before, fault, active, latched, readings = json.loads(run(Unix64(), script, heap="2m")[-1])
+    healthy, before, fault, active, latched, readings = json.loads(printed(script))
     assert healthy
     assert before == 0
 

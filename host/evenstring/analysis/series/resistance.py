@@ -75,17 +75,21 @@ def group_resistance(session: Session) -> tuple[F64, F64] | None:
 
 
 def _steps(session: Session, part: slice) -> Iterator[tuple[F32, F32]]:
-    """Steps of voltage and current of each pass within these scans; 0 where there is none."""
+    """Steps of voltage and current of each pass in the scans that have any; 0 where a group has none."""
     assert session.current_a is not None  # noqa: S101  # checked by the caller
-    half = None if session.out_back_v is None else np.float32(0.5) * session.out_back_v[part]
+    volts_v, half_v = session.volts_v[part], None if session.out_back_v is None else session.out_back_v[part]
     near = (np.diff(session.time_s[part]) < _NEAR_S)[:, None]
-    for sign, own in ((1, session.current_out_a), (-1, session.current_back_a))[: 1 if half is None else 2]:
+    for sign, own in ((1, session.current_out_a), (-1, session.current_back_a))[: 1 if half_v is None else 2]:
         if own is None and session.current_out_a is not None:
             continue  # of this pass no current is known
-        volts = session.volts_v[part] if half is None else session.volts_v[part] + sign * half
-        dv = np.diff(volts, axis=0)
         di = np.diff(session.current_a[part, None] if own is None else own[part], axis=0)
-        known = np.isfinite(dv) & np.isfinite(di) & (np.abs(di) > _LEAST_STEP_A) & (np.abs(dv) < _MOST_STEP_V) & near
+        rows = np.flatnonzero(((np.abs(di) > _LEAST_STEP_A) & near).any(axis=1))  # mostly a small part of all
+        before, after = (
+            volts_v[at] if half_v is None else volts_v[at] + sign * (np.float32(0.5) * half_v[at])
+            for at in (rows, rows + 1)
+        )
+        dv, di = after - before, di[rows]
+        known = np.isfinite(dv) & np.isfinite(di) & (np.abs(di) > _LEAST_STEP_A) & (np.abs(dv) < _MOST_STEP_V)
         yield np.where(known, dv, np.float32(0)), np.where(known, di, np.float32(0))
 
 

@@ -10,7 +10,6 @@ from itertools import pairwise
 from typing import IO, Any
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from evenstring import __version__
@@ -158,6 +157,8 @@ def _pack_v(block: I16, spool: Spool) -> F64:
 
 def _start(plan: Plan, spool: Spool, line: Timeline) -> tuple[float | None, list[str]]:
     """Unix time of the first scan, if the table or the user tells it."""
+    import pandas as pd  # noqa: PLC0415  # a fifth of a second that only tables need
+
     zone = plan.wishes.zone
     if plan.wishes.start is not None:
         start = plan.wishes.start

@@ -9,6 +9,7 @@ What happens within an hour (resistances, relaxation) is left out: these steps a
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -56,6 +57,21 @@ class Fleet:
     ceiling_v: float = 4.25
     sag_v: float | F64 = 0.0
 
+    @cached_property
+    def usual_ah(self) -> float:
+        """Capacity of the median group."""
+        return float(np.median(self.capacity_ah))
+
+    @cached_property
+    def mean_ah(self) -> F64:
+        """(packs,) of the capacity."""
+        return np.asarray(self.capacity_ah.mean(axis=1))
+
+    @cached_property
+    def full_soc(self) -> float:
+        """Of a group at full."""
+        return float(self.curve.soc(self.full_v))
+
     @classmethod
     def random(cls, rng: np.random.Generator, packs: int, groups: int, curve: OcvCurve, *, capacity_ah: float = 20.0,
                leak_per_week: float = 0.001) -> Fleet:  # fmt: skip
@@ -96,7 +112,7 @@ def live(fleet: Fleet, habit: Habit, days: int) -> Years:
     for day in range(days):
         to_full = habit.full_every > 0 and (day + 1) % habit.full_every == 0
         awake_h = 24.0 - (holds * habit.step_h if to_full else 0.0)
-        soc -= (habit.ride_share * np.median(fleet.capacity_ah) + fleet.leak_a * awake_h) / fleet.capacity_ah
+        soc -= (habit.ride_share * fleet.usual_ah + fleet.leak_a * awake_h) / fleet.capacity_ah
         lowest[day] = (fleet.curve.voltage_v(soc) - fleet.sag_v).min(axis=1)
         if to_full:
             soc, early[day] = _fill(fleet, soc)
@@ -113,13 +129,13 @@ def live(fleet: Fleet, habit: Habit, days: int) -> Years:
 
 def _spread_at_full(fleet: Fleet, soc: F64) -> F64:
     """(packs,) V by which the lowest group is below the highest when that is full: the same charge to every group."""
-    room_ah = ((fleet.curve.soc(np.array(fleet.full_v)) - soc) * fleet.capacity_ah).min(axis=1)
+    room_ah = ((fleet.full_soc - soc) * fleet.capacity_ah).min(axis=1)
     return np.asarray(np.ptp(fleet.curve.voltage_v(soc + room_ah[:, None] / fleet.capacity_ah), axis=1))
 
 
 def _give(fleet: Fleet, soc: F64, mean_soc: F64) -> F64:
     """The same charge to every group of a pack: this much of SoC on average, (packs,)."""
-    charge_ah = mean_soc * fleet.capacity_ah.mean(axis=1)
+    charge_ah = mean_soc * fleet.mean_ah
     return np.asarray(soc + charge_ah[:, None] / fleet.capacity_ah)
 
 

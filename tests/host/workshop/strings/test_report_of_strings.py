@@ -18,7 +18,7 @@ from evenstring.wire.encode import Counter, identity
 
 from tests.host.looks import a_day
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.usefixtures("analyses_once")]
 
 GROUPS = 16
 PACK = f'[pack]\nname = "two-string trike (invented)"\ngroups = {GROUPS}\nchemistry = "nmc"\ncapacity_ah = 20.0\n'
