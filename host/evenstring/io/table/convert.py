@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import io
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,12 +19,10 @@ from evenstring.io.table.guess.clock import TimeForm, read_times
 from evenstring.io.table.guess.groups import id_number
 from evenstring.io.table.guess.layout import split_line
 from evenstring.io.table.guess.plan import Column, Plan
+from evenstring.io.table.lazy_pandas import pd
 from evenstring.io.table.text import count_of
 from evenstring.text import plain
 from evenstring.wire.table import load_table
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 __all__ = ["Converter", "Rows"]
 
@@ -140,8 +138,6 @@ class Converter:
             self.notes.append(text)
 
     def _frame(self, block: bytes) -> pd.DataFrame:
-        import pandas as pd  # noqa: PLC0415  # a fifth of a second that only tables need
-
         layout = self.plan.layout
         try:
             return pd.read_csv(
@@ -165,8 +161,6 @@ class Converter:
             ) from error
 
     def _without_blank(self, frame: pd.DataFrame, lines: I64) -> tuple[pd.DataFrame, I64]:
-        import pandas as pd  # noqa: PLC0415  # a fifth of a second that only tables need
-
         time = self.plan.of("time")[0].index
         if not pd.isna(frame[time].to_numpy()).any():
             return frame, lines
@@ -175,8 +169,6 @@ class Converter:
 
     def _times(self, frame: pd.DataFrame, lines: I64, last: bool) -> tuple[F64, NDArray[np.bool_]]:
         """Seconds of each row; and which rows are none: names repeated, footers."""
-        import pandas as pd  # noqa: PLC0415  # a fifth of a second that only tables need
-
         column = self.plan.of("time")[0]
         cells = frame[column.index]
         keep = np.ones(len(frame), np.bool_)
@@ -313,8 +305,6 @@ class Converter:
 
 def _by_pieces(cells: pd.Series[Any], form: TimeForm) -> F64:
     """Times of texts; each text is read once, since many rows say the same second."""
-    import pandas as pd  # noqa: PLC0415  # a fifth of a second that only tables need
-
     codes, texts = pd.factorize(cells)
     times = read_times(pd.Series(texts, dtype=object), form)
     return np.where(codes < 0, np.nan, times[codes]) if len(times) else np.full(len(cells), np.nan)

@@ -18,6 +18,7 @@ from evenstring.io.memory import keep_freed
 from evenstring.io.plausibility import Dropouts, Sign, Steps, mean_v
 from evenstring.io.table.convert import Converter
 from evenstring.io.table.guess.plan import Plan
+from evenstring.io.table.lazy_pandas import pd
 from evenstring.io.table.spool import NONE, Spool
 from evenstring.io.table.text import TableText
 from evenstring.io.table.timeline import Timeline, zone_of
@@ -157,8 +158,6 @@ def _pack_v(block: I16, spool: Spool) -> F64:
 
 def _start(plan: Plan, spool: Spool, line: Timeline) -> tuple[float | None, list[str]]:
     """Unix time of the first scan, if the table or the user tells it."""
-    import pandas as pd  # noqa: PLC0415  # a fifth of a second that only tables need
-
     zone = plan.wishes.zone
     if plan.wishes.start is not None:
         start = plan.wishes.start

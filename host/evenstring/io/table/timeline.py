@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from evenstring.errors import InputError
 from evenstring.io.table.guess.clock import TimeForm
+from evenstring.io.table.lazy_pandas import pd
 
 __all__ = ["Timeline", "make_timeline", "zone_of"]
 
@@ -176,8 +177,6 @@ def _spread(time_s: F64, runs: list[int], notes: list[str]) -> F64:
 
 def _from_local(time_s: F64, zone: str, lines: I64, notes: list[str]) -> F64:
     """Local times to UTC. In the hour that comes twice, what stands before the clock went back is summer time."""
-    import pandas as pd  # noqa: PLC0415  # a fifth of a second that only tables need
-
     step = np.diff(time_s)
     back = np.flatnonzero((step < 0) & (np.abs(step + _HOUR_S) < _FOLD_ROOM_S))
     summer = np.arange(len(time_s)) <= (back[0] if len(back) else len(time_s))

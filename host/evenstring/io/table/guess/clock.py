@@ -6,13 +6,12 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    import pandas as pd
+from evenstring.io.table.lazy_pandas import pd
 
 __all__ = ["ELAPSED", "TimeForm", "guess_number_form", "guess_text_form", "read_times"]
 
@@ -151,16 +150,12 @@ def _formats(stamp: re.Match[str]) -> list[str]:
 
 
 def _fits(cells: Sequence[str], form: str, now: datetime, zone: bool) -> bool:
-    import pandas as pd  # noqa: PLC0415  # a fifth of a second that only tables need
-
     seconds = read_times(pd.Series(cells, dtype=object), TimeForm("stamp", format=form, zone=zone))
     return bool(np.isfinite(seconds).all() and seconds.max() <= now.timestamp() + 86400.0)
 
 
 def _smooth(cells: Sequence[str], form: str, zone: bool) -> bool:
     """No step of weeks: those come from a day taken for a month."""
-    import pandas as pd  # noqa: PLC0415  # a fifth of a second that only tables need
-
     step = np.diff(read_times(pd.Series(cells, dtype=object), TimeForm("stamp", format=form, zone=zone)))
     return not len(step) or bool(np.abs(step).max() < 20 * 86400.0)
 
@@ -217,8 +212,6 @@ def read_times(cells: pd.Series[Any], form: TimeForm) -> F64:
 
     Stamps without a zone are read as if in UTC.
     """
-    import pandas as pd  # noqa: PLC0415  # a fifth of a second that only tables need
-
     if form.kind == "stamp":
         return _stamps(cells, form)
     if form.kind == "span":
@@ -230,8 +223,6 @@ def read_times(cells: pd.Series[Any], form: TimeForm) -> F64:
 
 
 def _stamps(cells: pd.Series[str], form: TimeForm) -> F64:
-    import pandas as pd  # noqa: PLC0415  # a fifth of a second that only tables need
-
     text = cells.astype(str).str.strip()
     if form.format.startswith("%Y-%m-%d"):  # ISO 8601 and its like: read quickly, with fractions and zones mixed
         text = text.str.replace(" UTC", "Z").str.replace(",", ".")
@@ -250,8 +241,6 @@ def _seconds(found: pd.DatetimeIndex) -> F64:
 
 
 def _spans(cells: pd.Series[str], form: TimeForm) -> F64:
-    import pandas as pd  # noqa: PLC0415  # a fifth of a second that only tables need
-
     text = cells.astype(str).str.strip().str.replace(",", ".")
     half = text.str.extract(r"([AaPp])[Mm]$")[0].str.lower()
     bare = text.str.replace(r"\s*[AaPp][Mm]$", "", regex=True)

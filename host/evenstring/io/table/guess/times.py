@@ -12,6 +12,7 @@ from evenstring.errors import InputError
 from evenstring.io.table.guess.clock import ELAPSED, TimeForm, guess_number_form, guess_text_form, read_times
 from evenstring.io.table.guess.plan import Column, Wishes
 from evenstring.io.table.guess.sample import F64, Sample
+from evenstring.io.table.lazy_pandas import pd
 
 __all__ = ["TimeFound", "find_times"]
 
@@ -156,8 +157,6 @@ def _date_and_time(
 
 def _elapsed_beside_stamp(sample: Sample, found: list[_Candidate]) -> TimeFound | None:
     """Times since the beginning, and times of day beside them that tell the beginning and prove the unit."""
-    import pandas as pd  # noqa: PLC0415  # a fifth of a second that only tables need
-
     stamp = next((c for c in found if c.form and c.form.dated), None)
     numbers = next((c for c in found if c is not stamp and (not c.form or c.form.kind == "elapsed")), None)
     if stamp is None or numbers is None or stamp.form is None or not sample.names[numbers.index].says("time"):
@@ -210,6 +209,4 @@ def _notes(sample: Sample, chosen: _Candidate, form: TimeForm) -> tuple[str, ...
 
 def numeric_times(values: F64, form: TimeForm) -> F64:
     """Seconds of a column of numbers."""
-    import pandas as pd  # noqa: PLC0415  # a fifth of a second that only tables need
-
     return read_times(pd.Series(values), form)
