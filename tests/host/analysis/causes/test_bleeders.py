@@ -26,8 +26,8 @@ PROFILE = PackProfile(groups=GROUPS)
 
 @cache
 def charged(seed: int, *, dead: tuple[int, ...] = (), stuck: tuple[int, ...] = (), rule: str = "above_lowest",
-            threshold_v: float = 4.18, leak_ma: float = 0.0) -> tuple[Weakness, ...]:  # fmt: skip
-    """A rest, then a charge with three hours at constant voltage; four groups are high. Invented."""
+            threshold_v: float = 4.18, leak_ma: float = 0.0, held_h: float = 3.0) -> tuple[Weakness, ...]:  # fmt: skip
+    """A rest, then a charge with some hours at constant voltage; four groups are high. Invented."""
     rng = np.random.default_rng(seed)
     pack = Pack.random(rng, groups=GROUPS, soc=0.55)
     soc, leak = pack.soc0.copy(), pack.leak_a.copy()
@@ -35,7 +35,7 @@ def charged(seed: int, *, dead: tuple[int, ...] = (), stuck: tuple[int, ...] = (
     leak[4] += leak_ma / 1e3
     balancer = replace(pack.balancer, dead=dead, stuck=stuck, rule=rule, threshold_v=threshold_v)
     pack = replace(pack, soc0=soc, leak_a=leak, balancer=balancer)
-    trajectory = simulate(pack, DutyCycle().rest(minutes=80).charge(hours=5.2), step_s=2.0)
+    trajectory = simulate(pack, DutyCycle().rest(minutes=80).charge(hours=2.2 + held_h), step_s=2.0)
     session = measure(trajectory, MeterModel.random(rng, GROUPS), rng, quiet_s=2.0)
     phases = find_phases(session, PROFILE)
     found = find_balancer_faults(make_signals(session), PROFILE, phases, meter_error(session))
@@ -53,6 +53,12 @@ def test_a_bleeder_that_never_conducts_is_found_and_the_cell_is_not_accused(seed
     assert [g for g, _ in faults(found)] == [8]
     assert "dead" in faults(found)[0][1]
     assert not [w for w in found if w.group == 8 and w.cause == "charge_offset"]
+
+
+@pytest.mark.parametrize("dead", [(8,), ()])
+def test_an_hour_at_constant_voltage_may_show_a_dead_bleeder_and_accuses_no_other(dead: tuple[int, ...]) -> None:
+    """Once 80 minutes were asked for."""
+    assert [g for g, _ in faults(charged(1, dead=dead, held_h=1.05))] == list(dead)
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
