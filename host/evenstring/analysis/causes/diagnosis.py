@@ -249,14 +249,14 @@ def _look(evidence: Evidence) -> _Look:
 
 
 def _weighed(looks: list[_Look], g: int) -> tuple[_Look, F64]:
-    """The first look that counts for a group, and its explanations weighed by all that do.
+    """The first look that counts for a group, and its explanations weighed by the first two that do.
 
     Where a look mostly wants what there is not, a meter far off or a resistance far below the others', something else
     is misfit, and another look is taken; where all do, what else there is is weighed, as the doubting looks see it.
     """
     each, mass = zip(*(_in_what_there_is(look, g) for look in looks), strict=True)
     believed = [k for k in range(len(looks)) if mass[k] > _MOSTLY]
-    used = [k for k in believed if k < 2] or believed or list(range(1, len(looks))) or [0]
+    used = believed[:2] or list(range(1, len(looks))) or [0]
     return looks[used[0]], np.mean([each[k] for k in used], axis=0)
 
 
