@@ -24,6 +24,7 @@ _SETTLES_V = (
     3e-3  # a level this near to the plateau's at once is held from the start: tuned on own sessions under 300,000
 )
 _STAGE, _STAGE_ROWS = 0.08, 5  # of the highest current: a stage; and so many rows follow on it: our choice
+_EDGES = 12  # of a stretch, one part in so many at either end: our choice
 _ALONG_U = 4.0  # uncertainties by which the level goes with the current: our choice
 _SETTLED_V = 1e-3  # a level this near to the end's has settled: tuned on own sessions under 300,000
 
@@ -92,8 +93,11 @@ def _is_the_charger_s(level_v: F64, amps: F64, groups: int, noise_v: float) -> b
 def _goes_along(level_v: F64, amps: F64, noise_v: float) -> bool:
     """Whether the level goes up and down with the current (Ohm), so that nobody holds it.
 
-    Where the current falls by far, a charger whose own voltage wavers moves both alike, and holds it all the same.
+    Where the current falls by far, a charger whose own voltage wavers moves both alike, and holds it all the same. The
+    edges are left out, where the level comes to its plateau and the charger may be going already.
     """
+    edge = max(2, len(amps) // _EDGES)
+    level_v, amps = level_v[edge:-edge], amps[edge:-edge]
     third = max(1, len(amps) // 3)
     if len(amps) < _STAGE_ROWS or float(np.mean(amps[:third])) > _TAPERS * float(np.mean(amps[-third:])):
         return False
