@@ -20,9 +20,7 @@ _SMOOTHED = 10  # means over such a share of a held end: our choice
 _FLAT_V = 4e-3  # a level whose middle 80 % lie within this is held: tuned on own sessions under 300,000
 _LINEAR = 0.98  # of the constant current: to here the taper is a straight line: tuned on own sessions under 300,000
 _MEAN_S = 5.0  # means of the current: our choice
-_SETTLES_V = (
-    3e-3  # a level this near to the plateau's at once is held from the start: tuned on own sessions under 300,000
-)
+_SETTLES_V = 3e-3  # a level at once so near to its plateau is held from there: tuned on own sessions under 300,000
 _STAGE, _STAGE_ROWS = 0.08, 5  # of the highest current: a stage; and so many rows follow on it: our choice
 _EDGES = 12  # of a stretch, one part in so many at either end: our choice
 _ALONG_U = 4.0  # uncertainties by which the level goes with the current: our choice
