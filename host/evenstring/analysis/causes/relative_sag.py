@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.results import Phase
-from evenstring.analysis.series.arrays import column_medians
+from evenstring.analysis.series.arrays import column_medians, one_way
 from evenstring.analysis.series.charge_moved import counted_steps_s
 from evenstring.analysis.series.lag import kept
 from evenstring.analysis.series.resistance import both_passes_v
@@ -91,22 +91,37 @@ def relative_resistance(session: Session) -> tuple[F64, F64] | None:
         largest = np.abs(dv).max(axis=1)  # NaN where one was not read; where it is small, the median is
         use = (largest > _STEP_V) & (largest < _MOST_STEP_V) & (np.diff(session.time_s) < _NEAR_S)
         dv = dv[use].astype(np.float64)
-        dv = dv[np.abs(np.median(dv, axis=1)) > _STEP_V]
+        middle = np.median(dv, axis=1)
+        dv = dv[(np.abs(middle) > _STEP_V) & one_way(dv, middle)]
         gram += dv.T @ dv
         steps += len(dv)
     if steps < _LEAST_STEPS:
         return None
-    near = _weights(session.groups)
-    ratio = np.sqrt(np.diag(gram))
-    ratio /= np.median(ratio)
-    for _ in range(_ROUNDS):
-        mixed = near / ratio
-        expected = np.einsum("gi,ij,gj->g", mixed, gram, mixed)
-        ratio = np.einsum("gi,ig->g", mixed, gram) / expected
-        ratio /= np.median(ratio)
+    ratio = _against_neighbours(gram)
     noise_v = _NOISE_TIMES * (session.meter.noise_v or _NOISE_V) + _NOISE_BESIDE_V
     u = np.sqrt(2.0) * noise_v / np.sqrt(np.diag(gram)) * ratio
     return ratio, np.hypot(_U_TIMES * u, _RATIO_FLOOR)
+
+
+def _against_neighbours(gram: F64) -> F64:
+    """(g,) ratios that explain each group's changes by a line through its neighbours'; `gram`: (g, g) sums of products.
+
+    A ratio that rises steadily along the string makes lines of lines, so nothing in the comparison holds it: from round
+    to round noise would move it on without end. It stays as it is in the changes by themselves.
+    """
+    groups = len(gram)
+    near, place = _weights(groups), np.arange(groups) - (groups - 1) / 2.0
+    ratio = np.sqrt(np.diag(gram))
+    ratio /= np.median(ratio)
+    rises = place @ (1.0 / ratio) / (place @ place)
+    for _ in range(_ROUNDS):
+        mixed = near / ratio
+        expected = np.einsum("gi,ij,gj->g", mixed, gram, mixed)
+        inverse = expected / np.einsum("gi,ig->g", mixed, gram)
+        inverse -= (place @ inverse / (place @ place) - rises) * place
+        ratio = 1.0 / inverse
+        ratio /= np.median(ratio)
+    return ratio
 
 
 def resistance_by_charger(session: Session, phases: tuple[Phase, ...]) -> tuple[F64, F64] | None:

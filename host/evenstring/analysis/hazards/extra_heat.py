@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.results import Hazard, Phase
-from evenstring.analysis.series.arrays import median_group_v
+from evenstring.analysis.series.arrays import median_group_v, one_way
 from evenstring.analysis.series.chances import chance_above
 from evenstring.analysis.series.rows_of_phase import rows_of_kind
 from evenstring.analysis.series.signals import Signals
@@ -80,6 +80,8 @@ def _steps(signals: Signals) -> _Steps | None:
     use = np.isfinite(dv).all(axis=1) & (np.diff(t) < _NEAR_S) & (np.abs(middle) > _LEAST_STEP_V)
     use[use] &= np.abs(dv[use]).max(axis=1) < _MOST_STEP_V
     dv, middle = dv[use], middle[use]
+    together = one_way(dv, middle)
+    dv, middle, use = dv[together], middle[together], np.flatnonzero(use)[together]
     power = float(np.sum(middle**2))
     if power < _LEAST_POWER_V**2:
         return None

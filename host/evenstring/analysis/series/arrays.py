@@ -8,11 +8,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 __all__ = [
-    "Run", "column_means", "column_medians", "median_group_v", "middle_sigma", "onward", "robust_sigma", "rolling_mean",
-    "runs_of", "scaled", "spread_v", "white_noise",
+    "Run",
+    "column_means",
+    "column_medians",
+    "median_group_v",
+    "middle_sigma",
+    "one_way",
+    "onward",
+    "robust_sigma",
+    "rolling_mean",
+    "runs_of",
+    "scaled",
+    "spread_v",
+    "white_noise",
 ]  # fmt: skip
 
 Run = tuple[int, int]  # first, one past the last
+_NEARLY_ALL = 0.85  # of the groups: by turns of thirds two in three go one way: our choice
 # Of a normal distribution, in its sigma (published: any table, e.g. NIST/SEMATECH e-Handbook 1.3.6.7.1):
 _MEDIAN_AWAY = 0.6745  # median of |x|, half width of the middle half: published (as above)
 _QUARTILE_AWAY = 0.3186  # lower quartile of |x|: published (as above)
@@ -97,6 +109,14 @@ def middle_sigma(values: NDArray[Any]) -> float:
     """Standard deviation of (n,) values by the width of their middle half, wherever their centre is."""
     low, high = np.quantile(values, [0.25, 0.75])
     return float(high - low) / (2.0 * _MEDIAN_AWAY)
+
+
+def one_way(change: NDArray[Any], middle: NDArray[Any]) -> NDArray[np.bool_]:
+    """(n,) whether nearly all groups of a change (n, g) go the way of the median one, (n,): a current's change.
+
+    Bleeders that switch on leads which the meter shares move some groups up and others down.
+    """
+    return np.asarray((change * np.sign(middle)[:, None] > 0.0).mean(axis=1) >= _NEARLY_ALL)
 
 
 def white_noise(values: NDArray[Any]) -> float:
