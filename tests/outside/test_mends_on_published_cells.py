@@ -127,7 +127,7 @@ def test_less_charge_is_named_because_no_resistance_is_far_below_that_of_the_oth
     """Group 18 lacks 2.5 %, recorded without a current: the likeliest explanation were a third less resistance."""
     made, profile = recorded("Mohtat2020", 106)
     phases = find_phases(made, profile)
-    monkeypatch.setattr(diagnosis, "at_one_rest", lambda *_: None)  # this mend alone
+    monkeypatch.setattr(diagnosis, "at_one_rest", lambda *_, **__: None)  # this mend alone
     monkeypatch.setattr(estimates, "_TELLS_CAPACITY", 0.0)
 
     mended = next(w for w in diagnosis.find_weakness(made, profile, phases)[0] if w.group == 18)
@@ -177,7 +177,7 @@ def test_the_rest_after_a_charge_names_what_a_misfit_below_its_top_left_open(mon
     phases = find_phases(made, profile)
 
     mended = next(w for w in diagnosis.find_weakness(made, profile, phases)[0] if w.group == 14)
-    monkeypatch.setattr(diagnosis, "at_one_rest", lambda *_: None)
+    monkeypatch.setattr(diagnosis, "at_one_rest", lambda *_, **__: None)
     before = next(w for w in diagnosis.find_weakness(made, profile, phases)[0] if w.group == 14)
 
     assert before.cause == "cannot_tell"

@@ -46,9 +46,7 @@ _DOUBT_GIVEN, _DOUBT = 0.35, 0.7
 _STILL_BLEEDS, _BLEEDS_MOST = 0.5, 1.8
 _CLEARLY = 5.0  # deviations from the others: tuned on own packs under 100,000
 _LEAST_NOISE_V, _DYING_V = 5e-5, 0.003  # of a row, and prior of what dies away: our choice
-_TOLD = (
-    0.3  # of the bleeders' rate, half of the 90 % interval of a group's: with more, who bleeds is not told: our choice
-)
+_TOLD = 0.3  # of the bleeders' rate, half of the 90 % interval of a group's, and no more: our choice
 _MOST_FAULTS = 2  # with more it is another rule of the board, no fault: our choice
 
 

@@ -59,7 +59,7 @@ _JOINT = 0.6
 # 0.8: tuned on own packs under 100,000.
 _SURER, _STEEPER = 1.0, 1.3
 _Z90 = 1.645  # standard uncertainties of a 90 % interval: published (normal distribution, 90 % two-sided)
-_SHALLOW, _HALF_DEEP = 0.15, 0.4  # of the capacity moved: a small fault would not show; more would: our choice
+_SHALLOW, _HALF_DEEP = 0.15, 0.4  # of the capacity moved: a small fault hides; more would show: our choice
 _MOSTLY, _HARDLY = 0.5, 0.05  # of a look's probability, of an explanation's: our choice
 _BY_CHANCE = 0.01  # rarer in strings that are in order: no scatter, whatever a look in doubt makes of it: our choice
 _MOST_SURE = 0.99  # the highest confidence that is stated: our choice
@@ -104,12 +104,12 @@ def diagnose(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) 
 def _with_rest(
     found: tuple[Weakness, ...], session: Session, profile: PackProfile, phases: tuple[Phase, ...]
 ) -> tuple[Weakness, ...]:
-    """All statements; of groups without a cause those that one rest, also at the top, makes likely: less charge.
+    """All statements; of groups without a cause less charge, where one rest makes it likely.
 
     More charge is not told so: after a charge a group with less capacity has it, too.
     """
-    evidence = None if CHEMISTRIES[profile.chemistry].judged_by_charge else at_one_rest(session, profile, phases)
-    if evidence is None:
+    evidence = at_one_rest(session, profile, phases, even_elsewhere=True)
+    if evidence is None or CHEMISTRIES[profile.chemistry].judged_by_charge:
         return found
     named = {w.group for w in found if w.cause != "cannot_tell"}
     by_rest = {

@@ -145,11 +145,13 @@ def _nothing(groups: int) -> Evidence:
     return Evidence(np.zeros((groups, 4)), np.repeat(wide[None], groups, axis=0), nothing, 0.0, False, 0.5)
 
 
-def at_one_rest(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) -> Evidence | None:
+def at_one_rest(
+    session: Session, profile: PackProfile, phases: tuple[Phase, ...], *, even_elsewhere: bool = False
+) -> Evidence | None:
     """What the departures at the longest rest tell: meter and charge together, by the slope of the profile's curve.
 
-    Groups that were even elsewhere, where the recording was or at the top, are apart here by what their capacities
-    scatter. None where there is no such rest, or on a curve so flat that volts say little of charge.
+    `even_elsewhere`: groups that were even where the recording was before, or at the top, are apart here by what their
+    capacities scatter. None where there is no such rest, or on a curve so flat that volts say little of charge.
     """
     rests = [p for p in phases if p.kind == "rest" and p.end_s - p.start_s >= REST_S]
     if not rests:
@@ -167,7 +169,7 @@ def at_one_rest(session: Session, profile: PackProfile, phases: tuple[Phase, ...
     away_mv = np.nan_to_num(1e3 * at_rest_v(session, phases))  # of a group that was not read nothing is known
     nothing = _nothing(session.groups)
     visited = curve.soc(np.nanquantile(median_group_v(session.volts_v), [0.02, 0.98]))
-    apart = SCATTER[CAPACITY] * max(float(np.ptp(visited)), 1.0 - soc)
+    apart = SCATTER[CAPACITY] * max(float(np.ptp(visited)), 1.0 - soc) if even_elsewhere else 0.0
     like = np.array([1.0, 10.0 * slope_v, 0.0, 0.0])  # mV, of a mV of the meter and of a percent of charge
     u_mv = np.hypot(1e3 * meter_error(session).channel_v, _CURVE_SHARE * away_mv)
     gain = np.einsum("gij,j->gi", nothing.covariance, like)

@@ -40,6 +40,7 @@ _MANY = 3  # visits of one severity that are said one by one: our choice
 _SURE, _LIKELY, _FELT = 0.8, 0.5, 0.25
 _FAR_V = 0.2  # below full at the end of a charge: balancing will not mend that in a night: our choice
 _OFF_PERCENT = 2.0  # of charge, off the others: worth a charge to its end: our choice
+_NEARLY = 0.75  # of the size that a rider feels: our choice
 _FELT_PERCENT, _FELT_MV = 2.0, 30.0  # of charge, or spread, that stays: a rider meets it: our choice
 # Standard uncertainties with which a group that a rider would feel could not hide: tuned on own sessions under 300,000
 _KNOWN_CAPACITY, _KNOWN_RESISTANCE = 2.5, 8.0
@@ -242,7 +243,7 @@ def _causes(found: Findings) -> Iterator[Ask]:
             continue
         if cause.asks is None or w.confidence < _SURE:
             continue
-        if cause.ride_from is not None and w.size < cause.ride_from and w.group != first_empty:
+        if cause.ride_from is not None and not _may_be_felt(w) and w.group != first_empty:
             continue
         yield Ask(w.cause, w, f"weakness[{k}]", cause.asks, w.confidence)  # type: ignore[arg-type]  # a kind each
     for w in found.weakness:
@@ -266,9 +267,15 @@ def _still_off(found: Findings) -> bool:
 def _stands_out(w: Weakness) -> bool:
     """Beyond the scatter of its kind, and why cannot be told. What is surely the meter's, or charge, is no weakness."""
     unsure = w.cause == "cannot_tell" or (w.confidence < _SURE and w.cause in (*_WEAK, "connection"))
+    return unsure and not w.within_scatter and w.abnormal >= (_FELT if _may_be_felt(w) else _LIKELY)
+
+
+def _may_be_felt(w: Weakness) -> bool:
+    """Whether a rider would feel it: by its size, or nearly so and by the upper end of its interval."""
     ride_from = cause_of(w.cause).ride_from
-    felt = ride_from is not None and w.size >= ride_from
-    return unsure and not w.within_scatter and w.abnormal >= (_FELT if felt else _LIKELY)
+    return ride_from is not None and (
+        w.size >= ride_from or (w.size >= _NEARLY * ride_from and w.size_high >= ride_from)
+    )
 
 
 def _unread(found: Findings) -> list[Ask]:

@@ -205,3 +205,15 @@ def test_a_capacity_that_a_rider_would_feel_counts_from_a_lower_probability(size
     told = verdict(weakness=(replace(weak("low_capacity", size, confidence=0.48), abnormal=0.3),))
 
     assert told.action == action
+
+
+@pytest.mark.parametrize(("size", "high", "action"), [
+    (18.0, 27.0, "ride_weak_group"), (18.0, 19.0, "ride"), (12.0, 27.0, "ride"),
+])  # fmt: skip
+def test_a_resistance_that_its_interval_takes_to_where_a_rider_feels_it_is_said(
+    size: float, high: float, action: str
+) -> None:
+    """A joint read as 18 %, sure, and more in truth, once left "nothing speaks against riding" standing."""
+    told = verdict(weakness=(replace(weak("high_resistance", size, confidence=0.95), size_high=high),))
+
+    assert told.action == action
