@@ -81,7 +81,8 @@ def _steps(signals: Signals) -> _Steps | None:
     use[use] &= np.abs(dv[use]).max(axis=1) < _MOST_STEP_V
     dv, middle = dv[use], middle[use]
     together = one_way(dv, middle)
-    dv, middle, use = dv[together], middle[together], np.flatnonzero(use)[together]
+    dv, middle = dv[together], middle[together]
+    use[use] = together
     power = float(np.sum(middle**2))
     if power < _LEAST_POWER_V**2:
         return None
