@@ -8,22 +8,13 @@ errors that all groups share are larger.
 
 from __future__ import annotations
 
-from collections.abc import Generator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.balancing.charge_curve import SLOW_SHARE, Base, bases
-from evenstring.analysis.balancing.normal_equations import (
-    Asked,
-    Scales,
-    answers,
-    derivatives,
-    normal,
-    varied,
-    whitened,
-)
+from evenstring.analysis.balancing.normal_equations import Scales, normal, voltages, whitened
 from evenstring.analysis.balancing.parameters import (
     BLEED,
     GRID_V,
@@ -101,10 +92,6 @@ class Fit:
         return np.asarray(self.mean + self.sd * self.z)
 
 
-# Asks for voltages, is sent them, and comes to a fit.
-_Search = Generator[Asked, F64, Fit]
-
-
 def explain(w: Window, profile: PackProfile, channel_u_v: float) -> list[Fit]:
     """The best explanation by a rule that gets even and by one that does not; the better first.
 
@@ -122,43 +109,39 @@ def explain(w: Window, profile: PackProfile, channel_u_v: float) -> list[Fit]:
         (float(np.clip(k * left[0], low, _MOST_U_V)), float(np.clip(k * left[1], 3 * low, _MOST_U_V)), SOFT_V)
         for k, low in ((_CLOSE, _LEAST_U_V), (_NOT_INDEPENDENT, 3 * _LEAST_U_V))
     )
-    fits = _fits(w, rules, 2, tight)
-    best = _side_by_side(w, fits, [_judged(w, f, doubt) for f in fits], doubt[2])
+    best = [_judged(w, _fit(w, f, 2, tight), doubt) for f in rules]
     return sorted(best, key=lambda f: -f.evidence)
 
 
-def _judged(w: Window, fit: Fit, scales: Scales) -> _Search:
+def _judged(w: Window, fit: Fit, scales: Scales) -> Fit:
     """The same parameters, with the precision and evidence that they have when errors run on from mean to mean."""
-    (cost,), (left,) = yield from _costs(w, fit, fit.z[None], scales)
-    curvature, _ = yield from _normal(w, fit, fit.z, left, scales)
-    return _summed_up(fit, fit.z, (float(cost), left), curvature)
+    (cost,), (left,) = _costs(w, fit, fit.z[None], scales)
+    curvature, _ = normal(w, fit.guess, (fit.x, fit.sd), left, scales)
+    return _summed_up(fit, fit.z, (float(cost), left), curvature + np.diag(_pull(fit.z)))
 
 
 def _rules(w: Window, profile: PackProfile, start: Fit) -> list[Fit]:
     """The best of the rules that get a string even, and of the others, along one curve; the better first."""
     thin = w.thinned()
     lead = _fit(thin, start, 0)
-    starts = []
+    rules = []
     for rule in _PRIOR:
-        starts.append(replace(lead, guess=replace(lead.guess, rule=rule)))
+        starts = [replace(lead, guess=replace(lead.guess, rule=rule))]
         if rule in _STARTS_V and "balancer.threshold_v" in profile.defaults:
-            starts += [_from_threshold(starts[-1], profile.full_v + shift) for shift in _STARTS_V[rule]]
-    looked = _fits(thin, starts, 0)
-    rules = _fits(w, [_best([f for f in looked if f.guess.rule == rule]) for rule in _PRIOR], 1)
-    kinds = [_best([f for f in rules if (f.guess.rule in CLOSING) == closing]) for closing in (True, False)]
-    first, second = sorted(_fits(w, kinds, 2), key=lambda f: -f.evidence)
+            starts += [_from_threshold(starts[0], profile.full_v + shift) for shift in _STARTS_V[rule]]
+        rules.append(max((_fit(thin, f, 0) for f in starts), key=lambda f: f.evidence))
+    rules = [_fit(w, f, 1) for f in rules]
+    kinds = [[f for f in rules if (f.guess.rule in CLOSING) == closing] for closing in (True, False)]
+    first, second = sorted(
+        (_fit(w, max(kind, key=lambda f: f.evidence), 2) for kind in kinds), key=lambda f: -f.evidence
+    )
     # What one rule found may help another out of a corner.
     lent = _under(w, first, _LENT[first.guess.rule in CLOSING])
-    best = sorted([first, _best([second, lent])], key=lambda f: -f.evidence)
+    best = sorted([first, max(second, lent, key=lambda f: f.evidence)], key=lambda f: -f.evidence)
     if profile.bleed_rule is None:
         return best
-    known = _best([_under(w, f, profile.bleed_rule) for f in best])
+    known = max((_under(w, f, profile.bleed_rule) for f in best), key=lambda f: f.evidence)
     return sorted([known, *(f for f in best if f.guess.rule == "none")], key=lambda f: -f.evidence)
-
-
-def _best(fits: Sequence[Fit]) -> Fit:
-    """The one that the readings speak for most; the first of equals."""
-    return max(fits, key=lambda f: f.evidence)
 
 
 def _under(w: Window, fit: Fit, rule: str) -> Fit:
@@ -228,41 +211,19 @@ def _lead_u(height_v: F64, slope_v: float, channel_u_v: float, wide: F64) -> F64
     return np.where(np.abs(away) > 3.0 * np.hypot(core, channel_u_v), wide, core / slope_v)
 
 
-def _fit(w: Window, start: Fit, stage: int) -> Fit:
-    return _fits(w, [start], stage)[0]
-
-
-def _fits(w: Window, starts: Sequence[Fit], stage: int, scales: Scales | None = None) -> list[Fit]:
-    """From each of the starts, which have one base, to where its search ends."""
+def _fit(w: Window, start: Fit, stage: int, scales: Scales | None = None) -> Fit:
     scales = scales or _STAGES[stage]
-    return _side_by_side(w, starts, [_search(w, start, stage, scales) for start in starts], scales[2])
-
-
-def _side_by_side(w: Window, starts: Sequence[Fit], searches: Sequence[_Search], soft_v: float) -> list[Fit]:
-    """What each search comes to: what all of them ask for next is computed at once, at hardly more than one's cost."""
-    found: dict[int, Fit] = {}
-    asked = {k: next(search) for k, search in enumerate(searches)}
-    while asked:
-        volts = answers(w, [(starts[k].guess, one) for k, one in asked.items()], soft_v)
-        for k, answer in zip(tuple(asked), volts, strict=True):
-            try:
-                asked[k] = searches[k].send(answer)
-            except StopIteration as end:
-                found[k] = end.value
-                del asked[k]
-    return [found[k] for k in range(len(searches))]
-
-
-def _search(w: Window, start: Fit, stage: int, scales: Scales) -> _Search:
     z, damping = start.z, 1e-2
-    (cost,), (left,) = yield from _costs(w, start, z[None], scales)
+    (cost,), (left,) = _costs(w, start, z[None], scales)
     curvature = np.eye(len(z))
     for _ in range(_ITERATIONS):
-        curvature, down = yield from _normal(w, start, z, left, scales)
+        curvature, down = normal(w, start.guess, (start.mean + start.sd * z, start.sd), left, scales)
+        pull = _pull(z)
+        curvature, down = curvature + np.diag(pull), down - pull * z
         for _ in range(_TRIES // _AT_ONCE):
             dampings = damping * _MORE
             tried = z + _steps(curvature, down, dampings)
-            costs, lefts = yield from _costs(w, start, tried, scales)
+            costs, lefts = _costs(w, start, tried, scales)
             if (costs < cost).any():
                 break
             damping *= _STIFFER**_AT_ONCE
@@ -296,21 +257,12 @@ def _summed_up(of: Fit, z: F64, found: tuple[float, F64], curvature: F64) -> Fit
     return replace(of, z=z, root=root, evidence=evidence, cost=cost, residual_v=left)
 
 
-def _costs(w: Window, start: Fit, z: F64, scales: Scales) -> Generator[Asked, F64, tuple[F64, F64]]:
+def _costs(w: Window, start: Fit, z: F64, scales: Scales) -> tuple[F64, F64]:
     """(k,) costs of parameters (k, ...), and what each leaves over (k, n, g)."""
-    volts = yield Asked.of(start.mean + start.sd * z)
-    left = w.volts_v - volts
+    left = w.volts_v - voltages(w, start.guess, start.mean + start.sd * z, scales)
     slopes = z[:, : len(KNOTS_V)]
     penalty = (z[:, len(KNOTS_V) :] ** 2).sum(axis=1) + (_TAIL + 1.0) * np.log1p(slopes**2 / _TAIL).sum(axis=1)
     return (whitened(w, left, scales) ** 2).sum(axis=(1, 2)) + penalty, left
-
-
-def _normal(w: Window, start: Fit, z: F64, left: F64, scales: Scales) -> Generator[Asked, F64, tuple[F64, F64]]:
-    """Matrix and right side of the normal equations at z, with the priors."""
-    volts = yield varied(start.mean + start.sd * z, start.sd)
-    curvature, down = normal(w, derivatives(volts, start.sd), start.sd, left, scales)
-    pull = _pull(z)
-    return curvature + np.diag(pull), down - pull * z
 
 
 def _pull(z: F64) -> F64:

@@ -7,7 +7,6 @@ Everything is computed for many parameter sets at once: leading axis p.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -90,8 +89,7 @@ class Curves:
         line: (c m,) the line that holds where a step begins.
         end, at_zero_v, rise_v: (c l,) of each line: the place where it ends, V at place 0, V per step.
         within: the most lines that begin within one step.
-        low, high: (p, g) first and last step of the set's curve; curves are counted from 0 in each piece.
-        before: (p, g) steps of the pieces before.
+        low, high: (p, g) first and last step of the set's curve.
         zero: (p, g) place of charge 0.
         width: (p, g) of a step, CC hours.
     """
@@ -103,25 +101,22 @@ class Curves:
     within: int
     low: F64
     high: F64
-    before: NDArray[np.intp]
     zero: F64
     width: F64
 
     @classmethod
-    def of(cls, charge: F64, volts: F64, groups: int, pieces: Sequence[slice] = (slice(0, None),)) -> Curves:
-        """Charge (p, l + 1) CC hours, rising, at volts (l + 1,); pieces: see `string_model.Sets`."""
+    def of(cls, charge: F64, volts: F64, groups: int) -> Curves:
+        """Charge (p, l + 1) CC hours, rising, at volts (l + 1,)."""
         p, lines = len(charge), charge.shape[1] - 1
         width = (charge[:, -1] - charge[:, 0]) / _STEPS
-        before = np.concatenate([np.full(p, piece.start)[piece] for piece in pieces]) * _STEPS
-        low = np.arange(p) * float(_STEPS) - before
+        low = np.arange(p) * float(_STEPS)
         node = (charge - charge[:, :1]) / width[:, None] + low[:, None]
         rise = np.diff(volts) / np.maximum(np.diff(node, axis=1), _LEAST)  # a line may have no length
         at_zero = volts[:-1] - rise * node[:, :-1]
-        step = node[:, 1:-1].astype(np.int64) + before[:, None]
-        begun = np.bincount(step.ravel(), minlength=p * _STEPS).reshape(p, _STEPS)
+        begun = np.bincount(node[:, 1:-1].astype(np.int64).ravel(), minlength=p * _STEPS).reshape(p, _STEPS)
         line = np.cumsum(begun, axis=1) - begun + np.arange(p)[:, None] * lines
         node[:, -1] = np.inf  # the last line goes on
-        each = (low, low + (_STEPS - 1), before, low - charge[:, 0] / width, width)
+        each = (low, low + (_STEPS - 1), low - charge[:, 0] / width, width)
         return cls(
             line.ravel(),
             node[:, 1:].ravel(),
@@ -133,12 +128,12 @@ class Curves:
 
     def sets(self, rows: NDArray[np.int64]) -> Curves:
         """For some of the sets, in another order or more than once; tables stay where they are."""
-        each = {name: getattr(self, name)[rows] for name in ("low", "high", "before", "zero", "width")}
+        each = {name: getattr(self, name)[rows] for name in ("low", "high", "zero", "width")}
         return replace(self, **each)
 
     def at(self, place: F64) -> tuple[F64, F64]:
         """V and V per step at places (p, g); beyond its ends a curve goes straight on."""
-        line = self.line.take(np.minimum(np.maximum(place, self.low), self.high).astype(np.intp) + self.before)
+        line = self.line.take(np.minimum(np.maximum(place, self.low), self.high).astype(np.intp))
         for _ in range(self.within):
             line += place >= self.end.take(line)
         rise = self.rise_v.take(line)
@@ -164,11 +159,8 @@ def split(x: F64, groups: int, lead: bool = False) -> tuple[Common, F64]:
     return Common(np.exp(x[:, QUICK]) / (1.0 - slow), slow, lead_h, np.exp(x[:, BLEED]), x[:, THRESHOLD]), own
 
 
-def curves_of(w: Window, x: F64, guess: Guess, pieces: Sequence[slice] = (slice(0, None),)) -> Curves:
-    """The curves of parameters (p, ...); charge 0 is where the window starts, at the level less its polarisation.
-
-    Pieces: rows that belong together; see `string_model.Sets`.
-    """
+def curves_of(w: Window, x: F64, guess: Guess) -> Curves:
+    """The curves of parameters (p, ...); charge 0 is where the window starts, at the level less its polarisation."""
     groups = w.volts_v.shape[1]
     common, _ = split(x, groups, guess.lead)
     if w.before > 3:
@@ -180,11 +172,10 @@ def curves_of(w: Window, x: F64, guess: Guess, pieces: Sequence[slice] = (slice(
         moved = common.full_v - guess.polar_v
         log_slope = np.interp(GRID_V + moved[:, None], GRID_V, log_slope)
     # A far draw of a poorly known parameter must not make a curve of no length: its steps would have no width.
-    bends = np.concatenate([x[piece, :_K] @ _BETWEEN_KNOTS for piece in pieces])
-    hours_per_v = np.exp(np.clip(-log_slope - x[:, SPEED, None] - bends, -_FAR, _FAR))
+    hours_per_v = np.exp(np.clip(-log_slope - x[:, SPEED, None] - x[:, :_K] @ _BETWEEN_KNOTS, -_FAR, _FAR))
     charge = np.zeros((len(x), len(GRID_V)))
     np.cumsum((hours_per_v[:, 1:] + hours_per_v[:, :-1]) / 2.0 * np.diff(GRID_V), axis=1, out=charge[:, 1:])
     charge -= [[np.interp(v, GRID_V, row)] for v, row in zip(level + x[:, LEVEL] - guess.full_v, charge, strict=True)]
     if w.before > 3:
         charge += (common.lead_h * (LEAD_SHARES @ w.lead0))[:, None]  # the level is that of the surface
-    return Curves.of(charge, GRID_V + guess.full_v, groups, pieces)
+    return Curves.of(charge, GRID_V + guess.full_v, groups)

@@ -46,7 +46,6 @@ _DOUBT_GIVEN, _DOUBT = 0.35, 0.7
 _STILL_BLEEDS, _BLEEDS_MOST = 0.5, 1.8
 _CLEARLY = 5.0  # deviations from the others: tuned on own packs under 100,000
 _LEAST_NOISE_V, _DYING_V = 5e-5, 0.003  # of a row, and prior of what dies away: our choice
-_TOLD = 0.3  # of the bleeders' rate, half of the 90 % interval of a group's, and no more: our choice
 _MOST_FAULTS = 2  # with more it is another rule of the board, no fault: our choice
 
 
@@ -126,7 +125,7 @@ def _classes(signals: Signals, profile: PackProfile, phase: Phase) -> _Classes |
     expected = profile.bleed_ma / 1e3 / profile.capacity_ah * slope
     given = "balancer.bleed_ma" not in profile.defaults
     best = _two_classes(rate, u, expected, _DOUBT_GIVEN if given else _DOUBT)
-    if best is None or _Z90 * float(np.median(u)) > _TOLD * best[0]:
+    if best is None:
         return None
     return _Classes(height - rate * (t[-1] - t[0]) / 3600.0, height, rate, u, best[1], best[0])
 

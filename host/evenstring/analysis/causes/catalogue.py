@@ -12,6 +12,7 @@ from typing import Literal
 import numpy as np
 
 from evenstring.analysis.results import Action, CauseKind
+from evenstring.analysis.series.curve_slope import SLOPE_SCALE_U
 
 __all__ = ["CATALOGUE", "CAUSES", "SCALE_U", "SCATTER", "SIGNS", "UNITS", "Cause", "cause_of"]
 
@@ -42,12 +43,11 @@ class Cause:
 
 
 # Scatter of production: common practice. Sizes that matter on a ride, and what is asked for: our choice. Scales: charge
-# and capacity are read through a curve's slope, and the slopes of four published nickel cells (`evenstring.ocv`) differ
-# at one voltage by 0.34 root mean square; resistances are ratios under one load: tuned on cells of others
+# and capacity are read through a curve's slope; resistances are ratios under one load: tuned on cells of others
 CATALOGUE = (
     Cause("meter_offset", "mV", 1.0, 1.0, None, None, "voltage"),
-    Cause("charge_offset", "%", 0.4, 1.0, None, None, "voltage", 0.34),
-    Cause("low_capacity", "%", 1.0, -1.0, "ride_weak_group", 5.0, "charge_moved", 0.34),
+    Cause("charge_offset", "%", 0.4, 1.0, None, None, "voltage", SLOPE_SCALE_U),
+    Cause("low_capacity", "%", 1.0, -1.0, "ride_weak_group", 5.0, "charge_moved", SLOPE_SCALE_U),
     Cause("high_resistance", "%", 4.0, 1.0, "ride_weak_group", 20.0, "current", 0.1),
     # What neither charging nor balancing mends, and what gets worse.
     Cause("self_discharge", "% a week", 0.10, 1.0, "inspect", None, "time"),

@@ -168,15 +168,15 @@ def at_one_rest(
         return None
     away_mv = np.nan_to_num(1e3 * at_rest_v(session, phases))  # of a group that was not read nothing is known
     nothing = _nothing(session.groups)
-    visited = curve.soc(np.nanquantile(median_group_v(session.volts_v), [0.02, 0.98]))
-    apart = SCATTER[CAPACITY] * max(float(np.ptp(visited)), 1.0 - soc) if even_elsewhere else 0.0
     like = np.array([1.0, 10.0 * slope_v, 0.0, 0.0])  # mV, of a mV of the meter and of a percent of charge
     u_mv = np.hypot(1e3 * meter_error(session).channel_v, _CURVE_SHARE * away_mv)
     gain = np.einsum("gij,j->gi", nothing.covariance, like)
     gain /= (gain @ like + u_mv**2)[:, None]
     size = gain * away_mv[:, None]
     covariance = nothing.covariance - np.einsum("gi,j,gjk->gik", gain, like, nothing.covariance)
-    covariance[:, CHARGE, CHARGE] += apart**2
+    if even_elsewhere:
+        visited = curve.soc(np.nanquantile(median_group_v(session.volts_v), [0.02, 0.98]))
+        covariance[:, CHARGE, CHARGE] += (SCATTER[CAPACITY] * max(float(np.ptp(visited)), 1.0 - soc)) ** 2
     return replace(nothing, size=size, covariance=covariance, soc0=soc, seen_mv=np.stack([away_mv, away_mv]))
 
 

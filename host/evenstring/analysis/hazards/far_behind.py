@@ -10,7 +10,7 @@ import numpy as np
 
 from evenstring.analysis.results import Balancing, Charge, Hazard, Phase
 from evenstring.analysis.series.chances import chance_above
-from evenstring.analysis.series.curve_slope import slope_at_level_v
+from evenstring.analysis.series.curve_slope import SLOPE_SCALE_U, slope_at_level_v
 from evenstring.analysis.series.rows_of_phase import between
 from evenstring.analysis.series.signals import Signals
 from evenstring.ocv import default_curve
@@ -21,9 +21,6 @@ __all__ = ["find_far_behind"]
 # Of capacity: more than a string that is used and charged to its end comes to, and 30 h of 50 mA for 20 Ah: our choice
 _FAR_PERCENT = 8.0
 _U = 0.2  # standard uncertainty of the gap, for the curve is seldom this cell's own: our choice
-# The same where no charge of this recording says what the curve is: published curves of nickel cells differ by so much
-# (root mean square of the logarithm of their slopes): tuned on the curves of this repository
-_U_REST = 0.34
 _REST_S, _LATE = 300.0, 3  # of rest after the charge, and the last part in so many of it counts: our choice
 _FLAT_V = 0.3  # V per 1.0 of SoC: under it volts say little of charge: our choice
 _Z90 = 1.645  # published (normal distribution, 90 % two-sided)
@@ -52,7 +49,7 @@ def find_far_behind(
         return ()
     curve = default_curve(profile.chemistry)
     gap = 100.0 * float(curve.soc(level) - curve.soc(volts[lowest]))
-    return _behind(lowest + 1, gap, _U_REST, 1e3 * float(np.ptp(volts)))
+    return _behind(lowest + 1, gap, SLOPE_SCALE_U, 1e3 * float(np.ptp(volts)))
 
 
 def _behind(group: int, gap: float, relative: float, seen_mv: float | None) -> tuple[Hazard, ...]:

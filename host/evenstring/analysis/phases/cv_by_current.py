@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.series.arrays import rolling_mean, white_noise
+from evenstring.analysis.series.lines import line_through
 from evenstring.analysis.series.signals import Signals
 
 __all__ = ["rows_until_held"]
@@ -99,13 +100,11 @@ def _goes_along(level_v: F64, amps: F64, noise_v: float) -> bool:
     third = max(1, len(amps) // 3)
     if len(amps) < _STAGE_ROWS or float(np.mean(amps[:third])) > _TAPERS * float(np.mean(amps[-third:])):
         return False
-    away_a, away_v = (values - _line(values) for values in (amps, level_v))
-    return bool(away_a @ away_v > _ALONG_U * max(noise_v, 1e-6) * np.sqrt(away_a @ away_a))
-
-
-def _line(values: F64) -> F64:
-    at = np.arange(len(values)) - (len(values) - 1) / 2.0
-    return np.asarray(values.mean() + at * float(at @ values) / float(at @ at))
+    row = np.arange(float(len(amps)))
+    line = line_through(row, amps)
+    away_a = amps - line.start - line.slope * row  # what is left of the current; so the level needs no line of its own
+    along = float(away_a @ (level_v - level_v.mean()))
+    return along > _ALONG_U * max(noise_v, 1e-6) * float(np.sqrt(away_a @ away_a))
 
 
 def _is_held(level_v: F64) -> bool:

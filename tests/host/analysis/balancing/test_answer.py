@@ -9,7 +9,7 @@ import pytest
 from evenstring.analysis.balancing import charge_curve as top_curves
 from evenstring.analysis.balancing.answer import find_balancing
 from evenstring.analysis.balancing.map_fit import Fit, _start, explain
-from evenstring.analysis.balancing.normal_equations import Asked, answers, derivatives, normal, varied, whitened
+from evenstring.analysis.balancing.normal_equations import normal, slopes, voltages, whitened
 from evenstring.analysis.balancing.parameters import GRID_V, NC, NG
 from evenstring.analysis.balancing.window import Window, make_window
 from evenstring.analysis.phases.segment import phases_of
@@ -214,12 +214,12 @@ def test_groups_that_are_not_read_for_a_while_leave_a_hole_and_no_more() -> None
 def test_the_fits_derivatives_are_those_of_its_voltages() -> None:
     """Each parameter against a central difference; the shared drive is held for a group's own."""
     w, at, scales = a_fit()
-    common, own = slopes(w, at, scales)
+    common, own = slopes(w, at.guess, (at.x, at.sd), scales)
     step = 0.01
     lowest = int(w.volts_v[-1].argmin())  # its readings move what others are compared with: held fixed in the fit
     columns = [k for k in range(0, len(at.z), 7) if k < NC or (k - NC) % GROUPS != lowest]
     for k in columns:
-        ends = [voltages(w, replace(at, z=at.z + by), scales)
+        ends = [voltages(w, at.guess, replace(at, z=at.z + by).x[None], scales)[0]
                 for by in step * np.array([[1.0], [-1.0]]) * np.eye(len(at.z))[k]]  # fmt: skip
         expected = (ends[0] - ends[1]) / (2 * step)
         if k < NC:
@@ -236,7 +236,7 @@ def test_the_fits_derivatives_are_those_of_its_voltages() -> None:
 
 def test_the_normal_equations_are_those_of_the_matrix_written_out() -> None:
     w, at, scales = a_fit()
-    common, own = slopes(w, at, scales)
+    common, own = slopes(w, at.guess, (at.x, at.sd), scales)
     wide = np.zeros((len(at.z), *w.volts_v.shape))
     wide[:NC] = common
     for kind in range(NG):
@@ -247,7 +247,7 @@ def test_the_normal_equations_are_those_of_the_matrix_written_out() -> None:
     matrix = whitened(w, wide, scales).reshape(len(at.z), -1)
     left = 0.001 * np.random.default_rng(6).normal(size=w.volts_v.shape)
 
-    curvature, down = normal(w, (common, own), at.sd, left, scales)
+    curvature, down = normal(w, at.guess, (at.x, at.sd), left, scales)
 
     size = np.sqrt(1.0 + (matrix**2).sum(axis=1))
     np.testing.assert_allclose(curvature / np.outer(size, size), matrix @ matrix.T / np.outer(size, size), atol=1e-9)
@@ -264,27 +264,6 @@ def test_what_a_fit_finds_does_not_hang_on_the_last_bit_of_its_numbers() -> None
     for one, other in zip(found, again, strict=True):
         assert one.guess.rule == other.guess.rule
         assert one.evidence == pytest.approx(other.evidence, abs=0.01)
-
-
-def test_what_is_asked_side_by_side_is_answered_as_if_alone() -> None:
-    """Searches under other rules, at other stages of theirs: to the last bit none of them is to see the others."""
-    w, at, scales = a_fit()
-    rules = ("none", "above_lowest", "threshold", "odd_even")
-    asked = [(replace(at.guess, rule=rule), varied(at.x + 0.01 * k * at.sd, at.sd)) for k, rule in enumerate(rules)]
-    asked[2:2] = [(replace(at.guess, rule="odd_even"), Asked.of(at.x + 0.1 * at.sd * np.arange(3)[:, None]))]
-
-    together = answers(w, asked, scales[2])
-
-    for one, volts in zip(asked, together, strict=True):
-        np.testing.assert_array_equal(volts, answers(w, [one], scales[2])[0])
-
-
-def slopes(w: Window, at: Fit, scales: tuple[float, float, float]) -> tuple[np.ndarray, np.ndarray]:
-    return derivatives(answers(w, [(at.guess, varied(at.x, at.sd))], scales[2])[0], at.sd)
-
-
-def voltages(w: Window, at: Fit, scales: tuple[float, float, float]) -> np.ndarray:
-    return answers(w, [(at.guess, Asked.of(at.x[None]))], scales[2])[0][0]
 
 
 def a_fit() -> tuple[Window, Fit, tuple[float, float, float]]:

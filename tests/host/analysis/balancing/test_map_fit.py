@@ -11,7 +11,7 @@ from evenstring.analysis.balancing import map_fit
 from evenstring.analysis.balancing.answer import _CLEAR
 from evenstring.analysis.balancing.charge_curve import bases
 from evenstring.analysis.balancing.map_fit import Fit
-from evenstring.analysis.balancing.normal_equations import Asked, answers, whitened
+from evenstring.analysis.balancing.normal_equations import voltages, whitened
 from evenstring.analysis.balancing.parameters import BLEED, KNOTS_V, Curves
 from evenstring.analysis.balancing.window import Window, make_window
 from evenstring.analysis.phases.segment import phases_of
@@ -56,8 +56,7 @@ def by_scipy(window: Window, start: Fit, z: np.ndarray) -> OptimizeResult:
     scales, tail, knots = map_fit._STAGES[-1], map_fit._TAIL, len(KNOTS_V)
 
     def residuals(z: np.ndarray) -> np.ndarray:
-        asked = Asked.of((start.mean + start.sd * z)[None])
-        left = window.volts_v - answers(window, [(start.guess, asked)], scales[2])[0][0]
+        left = window.volts_v - voltages(window, start.guess, (start.mean + start.sd * z)[None], scales)[0]
         slopes = np.sign(z[:knots]) * np.sqrt((tail + 1.0) * np.log1p(z[:knots] ** 2 / tail))  # Student's t
         return np.concatenate([whitened(window, left, scales).ravel(), slopes, z[knots:]])
 

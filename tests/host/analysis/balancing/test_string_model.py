@@ -27,7 +27,7 @@ from evenstring.analysis.balancing.parameters import (
     curves_of,
     split,
 )  # fmt: skip
-from evenstring.analysis.balancing.string_model import ABOVE_LOWEST_V, Parts, Sets, run
+from evenstring.analysis.balancing.string_model import ABOVE_LOWEST_V, Parts, run
 from evenstring.analysis.balancing.window import LEAD_H, LEAD_SHARES, SLOW_H, Window
 
 GROUPS, MEANS, SETS, BEFORE = 5, 14, 4, 6
@@ -223,7 +223,7 @@ def test_sets_that_follow_keep_to_the_drive_and_the_lowest_of_the_first(
     x[2:, :NC] = x[0, :NC]
     common, own = split(x, GROUPS, lead)
 
-    parts = run(w, curves_of(w, x, of), common, own, of, Sets(rule, np.array([0, 1, 0, 0])))
+    parts = run(w, curves_of(w, x, of), common, own, of, follow=2)
 
     first = Plain(w, x[0], of)
     same(parts, 0, first.step(None, first.lowest()))
@@ -233,20 +233,6 @@ def test_sets_that_follow_keep_to_the_drive_and_the_lowest_of_the_first(
         plain = Plain(w, x[p], of).step(first.driven, first.lowest())
         plain["slow"] = np.array(first.driven[-1][1])
         same(parts, p, plain)
-
-
-@pytest.mark.parametrize("seed", range(4))
-@pytest.mark.parametrize("sensor", [True, False], ids=["current", "no current"])
-@pytest.mark.parametrize("lead", [False, True], ids=["circuit", "lead"])
-def test_sets_under_different_rules_are_each_the_plain_model_under_its_own(lead: bool, sensor: bool, seed: int) -> None:
-    w, x, of = cases(seed, RULES[seed], sensor=sensor, lead=lead)
-    rules = np.roll(RULES, seed)
-
-    parts = run(w, curves_of(w, x, of), *split(x, GROUPS, lead), of, Sets(rules))
-
-    for p, row in enumerate(x):
-        plain = Plain(w, row, replace(of, rule=str(rules[p])))
-        same(parts, p, plain.step(None, plain.lowest()))
 
 
 def test_beyond_its_table_a_curve_goes_straight_on() -> None:
