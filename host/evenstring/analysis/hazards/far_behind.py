@@ -44,11 +44,11 @@ def find_far_behind(
     if length_s < _REST_S or not phases[-2].kind.startswith("charge") or not late.any():
         return ()
     volts = signals.volts_v[late].mean(axis=0)
-    lowest, level = int(volts.argmin()), float(np.median(volts))
+    lowest = int(volts.argmin())
     if slope_at_level_v(profile, float(volts[lowest])) < _FLAT_V:
         return ()
     curve = default_curve(profile.chemistry)
-    gap = 100.0 * float(curve.soc(level) - curve.soc(volts[lowest]))
+    gap = 100.0 * float(curve.soc(volts.max()) - curve.soc(volts[lowest]))  # of the fullest, as at a held end
     return _behind(lowest + 1, gap, SLOPE_SCALE_U, 1e3 * float(np.ptp(volts)))
 
 
