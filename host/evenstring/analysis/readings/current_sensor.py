@@ -139,7 +139,8 @@ def _off_at_rest(signals: Signals, amps: F64, profile: PackProfile) -> float | N
             continue
         expected_v = slope_v * reading_a / capacity * lasts_s / 3600.0
         moved_v = float(np.polyfit(t[first:end] - t[first], level[first:end], 1)[0]) * lasts_s
-        if abs(moved_v - expected_v) > _SHOWS * abs(expected_v) and abs(expected_v) > 3.0 * signals.noise_v:
+        # A level that moves more than the assumed curve says is one of a steeper curve, and no sign of a wrong zero.
+        if 1.0 - moved_v / expected_v > _SHOWS and abs(expected_v) > 3.0 * signals.noise_v:
             found.append((lasts_s, reading_a))
     return max(found)[1] if found else None
 
@@ -147,9 +148,10 @@ def _off_at_rest(signals: Signals, amps: F64, profile: PackProfile) -> float | N
 def _off_at_both_ends(signals: Signals, amps: F64, profile: PackProfile) -> float | None:
     """One small steady charge that is read first, below the top, and last, with more in between; else None."""
     t, capacity = signals.time_s, profile.capacity_ah
-    first, last = t <= t[0] + _END_S, t >= t[-1] - _END_S
+    long_s = max(_END_S, 2 * _LEAST_STEPS * signals.step_s)
+    first, last = t <= t[0] + long_s, t >= t[-1] - long_s
     ends = [amps[rows] for rows in (first, last)]
-    if t[-1] - t[0] < 4.0 * _END_S or min(len(end) for end in ends) < 2 * _LEAST_STEPS:
+    if t[-1] - t[0] < 4.0 * long_s or min(len(end) for end in ends) < 2 * _LEAST_STEPS:
         return None
     if signals.level_v[first].max() > signals.level_v.max() - _HELD_V or np.ptp(amps) < _STEP_C * capacity:
         return None

@@ -85,7 +85,7 @@ def test_on_a_flat_curve_nothing_is_called_an_offset(healthy: Session) -> None:
 
 
 def test_a_sensor_that_died_in_a_charge_is_found_by_the_climb_that_goes_on(
-    healthy: Session, monkeypatch: pytest.MonkeyPatch
+    healthy: Session,
 ) -> None:
     """Behind a charge a pack left alone only settles down; once a charge in stages was cut short there."""
     assert healthy.current_a is not None
@@ -111,13 +111,29 @@ def test_a_charger_that_is_read_as_steady_to_the_last_digit_is_no_dead_sensor() 
     assert look_at_sensor(read, make_signals(read), PROFILE).lines == ()
 
 
-def ends_of(reading_a: float, last_a: float | None = None) -> tuple[str, ...]:
+def test_a_stage_of_a_charge_is_no_wrong_zero_where_the_cells_rise_more_than_the_assumed_curve() -> None:
+    """The BPX example cell rises nearly twice as steeply from 4.05 to 4.13 V: once its stage of 2.5 A was taken off."""
+    t = np.arange(0.0, 9000.0, 2.0)
+    amps = np.select([t < 600.0, t < 3000.0, t < 6000.0, t < 8400.0], [0.0, 3.6, 2.5, 1.4], 0.0)
+    level = 3.82 + 1.7 * np.cumsum(amps) * 2.0 / 3600.0 / 24.0 + 0.002 * amps
+    volts = level[:, None] + np.random.default_rng(4).normal(0.0, 4e-4, (len(t), GROUPS))
+    session = Session(
+        t, volts.astype("f4"), np.zeros(volts.shape, np.uint8), np.zeros(len(t), "f4"), current_a=amps.astype("f4")
+    )
+
+    assert look_at_sensor(session, make_signals(session), PackProfile(groups=GROUPS, capacity_ah=24.0)).lines == ()
+
+
+def ends_of(
+    reading_a: float, last_a: float | None = None, step_s: float = 2.0, rest_s: float = 300.0
+) -> tuple[str, ...]:
     """What is said of five minutes of rest, an hour of charge and five minutes of rest, with a reading at rest."""
-    t = np.arange(0.0, 4200.0, 2.0)
-    charging = (t > 300.0) & (t < 3900.0)
-    level = np.where(charging, 3.85 + 0.1 * (t - 300.0) / 3600.0, np.where(t <= 300.0, 3.80, 3.90))
+    end_s = rest_s + 3600.0
+    t = np.arange(0.0, end_s + rest_s, step_s)
+    charging = (t > rest_s) & (t < end_s)
+    level = np.where(charging, 3.85 + 0.1 * (t - rest_s) / 3600.0, np.where(t <= rest_s, 3.80, 3.90))
     volts = level[:, None] + np.random.default_rng(2).normal(0.0, 4e-4, (len(t), GROUPS))
-    zero_a = np.where(t > 3900.0, reading_a if last_a is None else last_a, reading_a)
+    zero_a = np.where(t > end_s, reading_a if last_a is None else last_a, reading_a)
     current = (np.where(charging, 4.0, 0.0) + zero_a).astype(np.float32)
     session = Session(
         t, volts.astype(np.float32), np.zeros(volts.shape, np.uint8), np.zeros(len(t), "f4"), current_a=current
@@ -131,6 +147,11 @@ def test_the_same_small_charge_before_and_after_all_else_is_the_sensors_zero() -
     assert ends_of(0.5, last_a=0.8) == ()
     assert ends_of(-0.5) == ()
     assert ends_of(0.0) == ()
+
+
+def test_few_rows_tell_the_same_over_a_longer_time() -> None:
+    """At a scan a minute four minutes are four rows."""
+    assert "reads +0.50 A while nothing flows" in " ".join(ends_of(0.5, step_s=60.0, rest_s=900.0))
 
 
 def _first(session: Session, rows: int) -> Session:
