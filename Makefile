@@ -117,6 +117,7 @@ bench: $(TEST_STAMP)
 	$(BIN)/python -m tests.benchmarks
 
 soak: $(TEST_STAMP)
+	$(BIN)/python -m pip install -q --disable-pip-version-check -e '.[fuzz]'
 	$(BIN)/python -m pytest -n 2 -m soak -s
 
 gallery: $(TEST_STAMP)

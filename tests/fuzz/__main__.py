@@ -26,7 +26,7 @@ def main() -> None:
     except ImportError:
         _by_ourselves(name, executions, seed)
         return
-    with atheris.instrument_imports(include=["evenstring"]):
+    with atheris.instrument_imports(include=["evenstring", "evenstring_protocol"]):
         from tests.fuzz.targets import TARGETS  # noqa: PLC0415  # imported under the instruments
     with tempfile.TemporaryDirectory() as corpus:
         for k, data in enumerate(seeds_of(name)):
