@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import os
+from dataclasses import replace
 
 os.environ.setdefault("PYBAMM_DISABLE_TELEMETRY", "true")
 
 import numpy as np
 import pytest
 
-from tests.worlds.physics.cells import DFN_MESH, MESH, Cells, model_of
+from tests.worlds.physics.cells import Cells, mesh_of, model_of
 from tests.worlds.physics.papers import CHECKED, FULL, PAPERS, TUNED, WITHHELD, paper_of, parameters
 from tests.worlds.physics.sessions import session
 
 
-@pytest.mark.parametrize("paper", ["Ai2020", "Prada2013", "Ecker2015+DFN"])
+@pytest.mark.parametrize("paper", ["Ai2020", "Prada2013", "ORegan2022", "Ecker2015+DFN"])
 def test_our_steps_follow_pybamms_own_solution_of_a_charge_within_a_millivolt(paper: str) -> None:
     import pybamm  # noqa: PLC0415  # takes seconds, in every worker that collects
 
@@ -29,7 +30,7 @@ def test_our_steps_follow_pybamms_own_solution_of_a_charge_within_a_millivolt(pa
         pybamm.lithium_ion.DFN() if dfn else pybamm.lithium_ion.SPMe(),
         parameter_values=parameters(paper.removesuffix(FULL)),
         experiment=pybamm.Experiment([tuple(steps)], period="5 seconds"),
-        var_pts=DFN_MESH if dfn else MESH,
+        var_pts=mesh_of(paper),
     ).solve(initial_soc=begin)
     t, volts, current = (theirs[k].entries for k in ("Time [s]", "Voltage [V]", "Current [A]"))
 
@@ -44,6 +45,35 @@ def test_our_steps_follow_pybamms_own_solution_of_a_charge_within_a_millivolt(pa
     assert t[-1] > 1400.0
     settled = np.interp(t, t[1:], np.diff(t)) > 1e-3  # instants at which pybamm changes the step are there twice
     assert np.abs(np.array(ours) - volts)[settled].max() < 1e-3
+
+
+def test_more_shells_and_shorter_steps_say_the_same_where_the_diffusivity_is_steep(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """With the 20 shells and 2 s that do for the other papers it runs away before the charge is half over."""
+    fair = _charge_of("ORegan2022")
+    paper = replace(PAPERS["ORegan2022"], shells=90)
+    monkeypatch.setitem(PAPERS, "ORegan2022", paper)
+    fine = _charge_of("ORegan2022")
+    monkeypatch.setitem(PAPERS, "ORegan2022", replace(paper, shells=20))
+    coarse = _charge_of("ORegan2022")
+
+    assert np.abs(fair - fine).max() < 10e-3
+    assert np.quantile(np.abs(fair - fine), 0.8) < 1e-3
+    assert not np.abs(coarse - fine).max() < 1.0
+
+
+def _charge_of(paper: str) -> np.ndarray:
+    """V each minute of 70 minutes at 0.5 C from a fifth."""
+    model_of.cache_clear()
+    model = model_of(paper)
+    cell, amps, volts = Cells(model, np.array([0.2]), np.array([25.0])), np.array([0.5 * model.ah]), []
+    for _ in range(70):
+        for _ in range(6):
+            cell.step(amps, 10.0)
+        volts.append(cell.volts(amps)[0][0])
+    model_of.cache_clear()
+    return np.array(volts)
 
 
 def test_charge_put_in_is_the_charge_between_the_states_of_charge() -> None:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from tests.worlds.physics.boards import Board
-from tests.worlds.physics.cells import MESH, model_of
+from tests.worlds.physics.cells import mesh_of, model_of
 from tests.worlds.physics.chargers import Charger
 from tests.worlds.physics.string import Groups, Plan, Run, Stage
 
@@ -45,7 +45,8 @@ def test_charger_gives_its_current_until_the_sum_is_at_the_set_voltage_and_holds
 
 def test_charge_that_was_counted_is_the_charge_in_the_particles() -> None:
     run, _, _ = _run(_plan())
-    n, first = MESH["r_p"], 2 + MESH["r_n"]
+    mesh = mesh_of("Mohtat2020")
+    n, first = mesh["r_p"], 2 + mesh["r_n"]
     shells = np.diff(np.linspace(0.0, 1.0, n + 1) ** 3)
     mean = run.cells.state[:, first : first + n] @ shells
     empty, full = (s[first : first + n] @ shells for s in (run.model.empty, run.model.full))

@@ -33,6 +33,8 @@ class Paper:
         empty_v: bottom of the window of charge.
         most_c: highest rate at which the model is ridden, in capacities an hour.
         curve: name of its curve among those that the tool knows, or None.
+        shells: of a negative particle. Where its diffusivity changes a hundredfold between close fillings, few are
+            wrong: with 20 shells ORegan2022 is off by up to 0.2 V and runs away in a charge at 0.5 C.
     """
 
     source: str
@@ -41,12 +43,13 @@ class Paper:
     empty_v: float = 2.8
     most_c: float = 1.6
     curve: str | None = None
+    shells: int = 20
 
 
 PAPERS = {
     "Chen2020": Paper("C.-H. Chen et al., J. Electrochem. Soc. 167 (2020) 080534", "nmc", curve="lg_m50_nmc"),
     "OKane2022": Paper("S. O'Kane et al., Phys. Chem. Chem. Phys. 24 (2022) 7909", "nmc", curve="lg_m50_nmc"),
-    "ORegan2022": Paper("K. O'Regan et al., Electrochim. Acta 425 (2022) 140700", "nmc", curve="lg_m50_nmc"),
+    "ORegan2022": Paper("K. O'Regan et al., Electrochim. Acta 425 (2022) 140700", "nmc", curve="lg_m50_nmc", shells=60),
     "Ai2020": Paper("W. Ai et al., J. Electrochem. Soc. 167 (2020) 013512", "lco", empty_v=3.0),
     "Ecker2015": Paper("M. Ecker et al., J. Electrochem. Soc. 162 (2015) A1836", "nmc", curve="kokam_nmc"),
     "Mohtat2020": Paper("P. Mohtat et al., J. Electrochem. Soc. 167 (2020) 110561", "nmc", curve="umich_nmc"),
@@ -65,7 +68,7 @@ CHECKED = ("OKane2022", "Ecker2015", "Marquis2019", "Prada2013")
 WITHHELD = ("ORegan2022", "Ramadass2004", "NCA_Kim2011", "BPX_NMC", "BPX_LFP")
 SETS = {"tuned": TUNED, "checked": CHECKED, "withheld": WITHHELD}
 FULL = "+DFN"  # after a name: the full model (Doyle, Fuller and Newman) instead of the single-particle one
-_FULL_MODEL = {"tuned": "Mohtat2020", "checked": "Ecker2015", "withheld": "ORegan2022"}  # curves that are formulas
+_FULL_MODEL = {"tuned": "Mohtat2020", "checked": "Ecker2015", "withheld": "Ramadass2004"}  # curves that are formulas
 FIRST_SEED = {"tuned": 0, "checked": 100_000, "withheld": 200_000}
 
 
