@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import importlib.util
+import re
+import subprocess
 import sys
 import tempfile
 import time
@@ -12,33 +15,36 @@ import numpy as np
 from tests.fuzz.mutate import mutated
 from tests.fuzz.seeds import seeds_of
 
-_MOST_MB = 2048
-_LONGEST_S = (
-    60  # by the clock, and a loaded machine stands still for seconds: a hang is longer; CPU time is held in `test_fuzz`
-)
-
 
 def main() -> None:
     """Run one target; a breach ends with a traceback and the input in a file."""
     name, executions, seed = sys.argv[1], int(sys.argv[2]), int((sys.argv[3:] or ["1"])[0])
-    try:
-        import atheris  # noqa: PLC0415  # not there on every system
-    except ImportError:
+    if importlib.util.find_spec("atheris") is None:
         _by_ourselves(name, executions, seed)
-        return
-    with atheris.instrument_imports(include=["evenstring", "evenstring_protocol"]):
-        from tests.fuzz.targets import TARGETS  # noqa: PLC0415  # imported under the instruments
+    else:
+        _guided(name, executions, seed)
+
+
+def _guided(name: str, executions: int, seed: int) -> None:
+    """In pieces of a minute, each from the corpus that the one before left."""
+    left = executions
     with tempfile.TemporaryDirectory() as corpus:
         for k, data in enumerate(seeds_of(name)):
             (Path(corpus) / f"seed-{k}").write_bytes(data)
-        options = [f"-runs={executions}", f"-seed={seed}", "-max_len=4096", f"-timeout={_LONGEST_S}", "-verbosity=0"]
-        found = f"-artifact_prefix={Path.cwd()}/{name}-"
-        atheris.Setup([sys.argv[0], corpus, *options, found, f"-rss_limit_mb={_MOST_MB}"], TARGETS[name])
-        atheris.Fuzz()
+        while left > 0:
+            command = [sys.executable, "-m", "tests.fuzz.guided", name, str(left), str(seed), corpus]
+            piece = subprocess.run(command, capture_output=True, text=True, errors="replace", check=False)
+            done = re.search(r"executed_units: *(\d+)", piece.stderr)
+            if piece.returncode or done is None:
+                sys.exit(f"{piece.stderr}\n{name}: a breach after {executions - left} executions")
+            left, seed = left - int(done[1]), seed + 1
+            print(
+                f"{name}: {executions - left} executions, {len(list(Path(corpus).iterdir()))} inputs kept", flush=True
+            )
 
 
 def _by_ourselves(name: str, executions: int, seed: int) -> None:
-    from tests.fuzz.targets import TARGETS  # noqa: PLC0415  # as above
+    from tests.fuzz.targets import TARGETS  # noqa: PLC0415  # slow to load, and not needed for the guided way
 
     rng, seeds, slowest_s = np.random.default_rng(seed), seeds_of(name), 0.0
     for _ in range(executions):

@@ -221,7 +221,7 @@ def _plan(doc: Checked, soc: float) -> tuple[DutyCycle, float]:
         raise doc.error("step", 0, "", "a scenario needs at least one [[step]]")
     for k, step in enumerate(steps):
         kind = step.get("do")
-        if kind not in _STEPS:
+        if kind not in tuple(_STEPS):  # a list in TOML has no hash
             raise doc.error("step", k, "do", f"do must be one of {', '.join(_STEPS)}, not {kind!r}")
         rules = _STEPS[kind] | {"do": _TEXT, "ambient_c": ValueRule(low=-40, high=80)}
         v = doc.values("step", k, step, rules)
@@ -257,7 +257,7 @@ def _faults(doc: Checked, groups: int, hours: float) -> tuple[Fault, ...]:
     faults = []
     for k, table in enumerate(doc.tables("fault")):
         kind = table.get("kind")
-        if kind not in KINDS:
+        if kind not in tuple(KINDS):
             raise doc.unknown(("fault", k, "kind"), str(kind or ""), list(KINDS), "fault")
         rules = {key: _FAULT_VALUES[key] for key in KINDS[kind]}
         rules |= {"kind": _TEXT, "start_h": ValueRule(low=0), "end_h": ValueRule(low=0)}
