@@ -4,8 +4,8 @@ A constant voltage holds the sum: one low group barely lifts the others, the cur
 comes on. So `full` also needs every group near full. That a charge ended *by itself* is claimed only when a group was
 at its ceiling, within the meter's absolute uncertainty; who pulled the plug does not show in voltages. Nor does it
 show, without a sensor, whether the charger is still there where the voltage is held to the end of the recording for
-over an hour: it may have gone while hardly any current flowed. Nor, with one, whether a taper that was left between a
-tenth and a twentieth of the capacity was interrupted or was done, where nobody gave the charger's light.
+over forty minutes: it may have gone while hardly any current flowed. Nor, with one, whether a taper that was left
+between C/10 and C/25 was interrupted or was done, where nobody gave the charger's light.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.results import Balancing, Charge, EndKind, Phase
-from evenstring.analysis.series.arrays import column_means
+from evenstring.analysis.series.arrays import column_means, median_of_three
 from evenstring.analysis.series.charge_moved import charge_total_ah
 from evenstring.analysis.series.rows_of_phase import rows_in
 from evenstring.analysis.series.signals import Signals
@@ -38,9 +38,10 @@ __all__ = [
 F64 = NDArray[np.float64]
 _NEAR_FULL_V, _NEAR_FULL_CHARGE = 0.030, 0.03  # every group this near to full, or the charge was not full: our choice
 _PLATEAU_S = 600.0  # a plateau held this long counts as full where no current tells: our choice
-# Held for longer, a charge may have ended without a step to be seen: so few end within these times (simulated). By
-# charge: the curve is steep at its top, so the current dies away within minutes: tuned on own sessions under 300,000.
-_SEEN_S, _SEEN_BY_CHARGE_S = 3900.0, 900.0
+# Held for longer, a charge may have ended without a step to be seen: so few end within these times (simulated; strings
+# of published NCA cells). By charge: the curve is steep at its top, so the current dies away within minutes: tuned on
+# own sessions under 300,000.
+_SEEN_S, _SEEN_BY_CHARGE_S = 2400.0, 900.0
 _EDGE_S = 10.0  # averaged at the end: our choice
 # Absolute standard uncertainties: 99 of 100 cuts at the ceiling are read this near to it: published (normal
 # distribution, 99 % two-sided: 2.576)
@@ -52,11 +53,13 @@ _LEAST_MARGIN_V = 3e-3  # under the ceiling, at least: tuned on own sessions und
 # choice
 _MOMENT_S = 20.0
 _HIGHER_V = 10e-3  # of a group in the row that holds the cut, over its highest before: our choice
-_TAPER_C, _ENDING = 1.0 / 20.0, 4  # of the capacity in A, and rows at the end: common practice
+_TAPER_C, _ENDING = 1.0 / 25.0, 4  # of the capacity in A, and rows at the end: common practice
 _EARLY_LIGHT_C = 1.0 / 10.0  # of the capacity in A: chargers end the taper there at the earliest: common practice
-# Of the done light: above the first a charger delivers, under the second the taper is done: our choice
-_DELIVERS, _TAPERED = 1.2, 1.05
-_FALLING = 6  # rows whose middle fall tells how quickly the taper falls: our choice
+# Of the done light: above the first a charger delivers, under the second the taper is done, as a sensor with its gain
+# and its zero reads it: our choice
+_DELIVERS, _TAPERED = 1.2, 1.15
+_FALLING = 6  # rows whose middle ratio tells how quickly the taper falls: our choice
+_BENDS = 3.0  # a rise from row to row over the one before it, at most: our choice
 _STOP_STEP_V = 5e-3  # of the level when a charger that delivered stops: tuned on own sessions under 300,000
 
 
@@ -153,9 +156,9 @@ def _settled_end(signals: Signals, inside: NDArray[np.int64]) -> tuple[F64, F64]
 def _soon_v(signals: Signals, inside: NDArray[np.int64]) -> F64:
     """(g,) V that each group would still have risen by in the moment, or row, after the last row of a charge.
 
-    By a line through its last rows, where that rises clearly; by as much more as its last rise was over the one before,
-    where a row takes longer than a moment (a curve that bends up); by its own reading in the row of the cut, where that
-    is higher by far.
+    By a line through its last rows, where that rises clearly; by as many times its last rise as that was of the one
+    before, where a row takes longer than a moment (a curve that bends up); by its own reading in the row of the cut,
+    where that is higher by far.
     """
     last = inside[-1]
     rows = inside[signals.time_s[inside] >= signals.time_s[last] - max(_MOMENT_S, 3 * signals.step_s)]
@@ -168,8 +171,9 @@ def _soon_v(signals: Signals, inside: NDArray[np.int64]) -> F64:
     slope = np.where(slope > 3.0 * signals.reading_noise_v / np.sqrt(t @ t), slope, 0.0)
     soon = slope * max(_MOMENT_S, signals.step_s)
     if signals.step_s > _MOMENT_S:
-        rises = np.diff(volts[-3:], axis=0)
-        soon = np.fmax(soon, np.where(rises[1] > rises[0], 2.0 * rises[1] - rises[0], 0.0) * (slope > 0.0))
+        before, rise = np.diff(volts[-3:], axis=0)
+        times = np.clip(rise / np.maximum(before, 1e-6), 1.0, _BENDS)
+        soon = np.fmax(soon, np.where(rise > before, times * rise, 0.0) * (slope > 0.0))
     cut = signals.volts_v[last + 1 : last + 2] - np.nanmax(np.nan_to_num(signals.volts_v[rows], nan=-9.0), axis=0)
     seen = np.nan_to_num(cut[0]) if len(cut) else np.zeros(len(soon))
     return np.where(seen > _HIGHER_V, np.fmax(soon, seen), soon)
@@ -254,8 +258,9 @@ def _tapered(signals: Signals, profile: PackProfile, span: tuple[Phase, ...]) ->
     amps = signals.current_a[inside]
     light_a = done_light_a(signals, profile, np.flatnonzero(inside))
     # Between the last row and the next the current fell on: at a scan a minute by more than the light's margin.
-    falls_a = max(0.0, -float(np.median(np.diff(amps[-_FALLING:])))) if len(amps) >= _FALLING else 0.0
-    return bool(len(amps) and np.median(amps[-3:]) - 2.0 * falls_a <= _TAPERED * light_a) or (
+    last = np.maximum(amps[-_FALLING:], 1e-6)
+    falls = min(1.0, float(np.median(last[1:] / last[:-1]))) if len(amps) >= _FALLING else 1.0
+    return bool(len(amps) and np.median(amps[-3:]) * falls**2 <= _TAPERED * light_a) or (
         light_at_s(signals, profile, span) is not None
     )
 
@@ -264,7 +269,7 @@ def done_light_a(signals: Signals, profile: PackProfile, inside: NDArray[np.int6
     """The charger's done light: as its owner says, else where this charge's taper ended, where that may be one.
 
     Chargers end the taper between a tenth and a fiftieth of the capacity in A, as a large pack's half an ampere is not
-    (common practice). A taper that ended at a twentieth or less is taken for one that the charger ended.
+    (common practice). A taper that ended at C/25 or less is taken for one that the charger ended.
     """
     assumed = "charger.done_light_a" in profile.defaults
     if not assumed or signals.current_a is None or len(inside) < _ENDING:
@@ -285,7 +290,9 @@ def light_at_s(signals: Signals, profile: PackProfile, span: tuple[Phase, ...]) 
     if signals.current_a is None or span[-1].kind != "charge_cv":
         return None
     inside = np.flatnonzero(rows_in(signals.time_s, span[-1]))
-    over = np.flatnonzero(signals.current_a[inside] > done_light_a(signals, profile, inside))
+    # The last row may hold the charger's going: one row under the light is no taper.
+    amps = median_of_three(signals.current_a[inside])
+    over = np.flatnonzero(amps > done_light_a(signals, profile, inside))
     if not len(inside) or (len(over) and over[-1] >= len(inside) - 1):
         return None
     return float(signals.time_s[inside[int(over[-1]) + 1 if len(over) else 0]])

@@ -12,6 +12,7 @@ __all__ = [
     "column_means",
     "column_medians",
     "median_group_v",
+    "median_of_three",
     "middle_sigma",
     "one_way",
     "onward",
@@ -95,6 +96,14 @@ def rolling_mean(values: NDArray[Any], width: int) -> NDArray[np.float64]:
     number = count[high] - count[low]
     with np.errstate(invalid="ignore"):
         return np.where(number > 0, (total[high] - total[low]) / np.maximum(number, 1), np.nan)
+
+
+def median_of_three(values: NDArray[Any]) -> NDArray[np.float64]:
+    """(n,) each value, or a neighbour's where it stands out of both; at either end the neighbour's counts twice."""
+    if len(values) < 3:
+        return np.asarray(values, np.float64)
+    wide = np.pad(np.asarray(values, np.float64), 1, mode="reflect")
+    return np.asarray(np.median(np.stack([wide[:-2], wide[1:-1], wide[2:]]), axis=0))
 
 
 def robust_sigma(values: NDArray[Any]) -> NDArray[np.float64]:
