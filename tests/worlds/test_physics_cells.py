@@ -11,11 +11,13 @@ import numpy as np
 import pytest
 
 from tests.worlds.physics.cells import Cells, mesh_of, model_of
-from tests.worlds.physics.papers import CHECKED, FULL, PAPERS, TUNED, WITHHELD, paper_of, parameters
+from tests.worlds.physics.papers import CHECKED, FULL, PAPERS, TUNED, WITHHELD, options_of, paper_of, parameters
 from tests.worlds.physics.sessions import session
 
 
-@pytest.mark.parametrize("paper", ["Ai2020", "Prada2013", "ORegan2022", "Ecker2015+DFN"])
+@pytest.mark.parametrize(
+    "paper", ["Ai2020", "Prada2013", "ORegan2022", "Ecker2015+DFN", "Prada2013_branches", "Mohtat2020_titanate"]
+)
 def test_our_steps_follow_pybamms_own_solution_of_a_charge_within_a_millivolt(paper: str) -> None:
     import pybamm  # noqa: PLC0415  # takes seconds, in every worker that collects
 
@@ -27,7 +29,7 @@ def test_our_steps_follow_pybamms_own_solution_of_a_charge_within_a_millivolt(pa
     if dfn:
         steps = [f"Charge at {amps} A for 15 minutes", "Rest for 10 minutes"]
     theirs = pybamm.Simulation(
-        pybamm.lithium_ion.DFN() if dfn else pybamm.lithium_ion.SPMe(),
+        (pybamm.lithium_ion.DFN if dfn else pybamm.lithium_ion.SPMe)(options_of(paper)),
         parameter_values=parameters(paper.removesuffix(FULL)),
         experiment=pybamm.Experiment([tuple(steps)], period="5 seconds"),
         var_pts=mesh_of(paper),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from evenstring.chemistry import CHEMISTRIES
 
 from tests.worlds.physics.boards import RULES, Board
 from tests.worlds.physics.cells import Cells, model_of
@@ -80,7 +81,7 @@ def draw(paper: str, rng: np.random.Generator, only: str | None = None) -> Drawn
     cut_v = paper_of(paper).full_v + 0.05 + rng.normal(0, 0.003)
     meters = _meters(family, string, ambient_c, shared, rng)
     step_s = 0.5 if meters.row_s < 1 else 1.0 if meters.row_s <= 2 else 2.0 if meters.row_s <= 10 else 5.0
-    dead_v = 2.2 if paper_of(paper).chemistry == "lfp" else 2.8
+    dead_v = CHEMISTRIES[paper_of(paper).chemistry].empty_v - (0.3 if paper_of(paper).chemistry == "lfp" else 0.2)
     plan = Plan(groups, board, charger, stages, step_s, cut_v, dead_v)
     return Drawn(family, plan, meters, faults, string.ah, bleed_a, family == "danger", string.one_s_ohm)
 

@@ -15,7 +15,7 @@ from evenstring.session import Meter, Session
 
 from tests.worlds.physics.families import Drawn, draw
 from tests.worlds.physics.meters import read
-from tests.worlds.physics.papers import FULL, PAPERS, paper_of
+from tests.worlds.physics.papers import FULL, number_of, paper_of
 from tests.worlds.physics.string import Run
 from tests.worlds.physics.truth import Truth, truth_of
 
@@ -71,7 +71,7 @@ def _load(path: Path) -> tuple[Session, PackProfile, Truth]:
 
 def _made(seed: int, paper: str, family: str | None) -> tuple[Session, str, Truth]:
     full = [1] if paper.endswith(FULL) else []
-    rng = np.random.default_rng([17, seed, sorted(PAPERS).index(paper.removesuffix(FULL)), *full])
+    rng = np.random.default_rng([17, seed, number_of(paper), *full])
     while True:
         drawn = draw(paper, rng, family)
         run = Run(drawn.plan)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from evenstring.chemistry import CHEMISTRIES
 
 from tests.worlds.physics.families import Drawn
 from tests.worlds.physics.papers import paper_of
@@ -174,7 +175,7 @@ def _reserve(drawn: Drawn, run: Run) -> tuple[float | None, int | None]:
     load = rides[-1].load_a
     peak_a = float(np.convolve(load, np.ones(5) / 5.0, "valid").min())
     mean_a, g = float(load.mean()), drawn.plan.groups
-    empty_v = 2.5 if paper_of(g.paper).chemistry == "lfp" else 3.0
+    empty_v = CHEMISTRIES[paper_of(g.paper).chemistry].empty_v
     cells, soc = run.after_ride[0].copy(), run.after_ride[1].copy()
     scale = g.parallel * g.capacity
     for _ in range(400):
