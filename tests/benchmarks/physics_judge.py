@@ -11,6 +11,7 @@ from evenstring.analysis.balancing import charge_curve
 from evenstring.analysis.causes.catalogue import CAUSES
 from evenstring.analysis.results import Balancing, Findings, Weakness
 from evenstring.analysis.run import analyse
+from evenstring.chemistry import CHEMISTRIES
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
@@ -99,8 +100,10 @@ def _shows(session: Session, truth: Truth) -> bool:
 @contextmanager
 def _curve_taken_out(paper: str, known: bool) -> Iterator[None]:
     kept = charge_curve.CURVES
-    # Of iron phosphate the tool has one curve only: it stays.
-    if not known and paper_of(paper).chemistry != "lfp":
+    family = CHEMISTRIES[paper_of(paper).chemistry].curve_family
+    its = {curve for c in CHEMISTRIES.values() if c.curve_family == family for curve in c.curves}
+    # Of iron phosphate, sodium and titanate the tool has one curve only: it stays.
+    if not known and len(its) > 1:
         charge_curve.CURVES = tuple(name for name in kept if name != paper_of(paper).curve)
     try:
         yield

@@ -78,7 +78,7 @@ def draw(paper: str, rng: np.random.Generator, only: str | None = None) -> Drawn
         string.leak_a,
         ambient_c + _gradient(len(soc), rng),
     )
-    cut_v = paper_of(paper).full_v + 0.05 + rng.normal(0, 0.003)
+    cut_v = CHEMISTRIES[paper_of(paper).chemistry].ceiling_v + rng.normal(0, 0.003)
     meters = _meters(family, string, ambient_c, shared, rng)
     step_s = 0.5 if meters.row_s < 1 else 1.0 if meters.row_s <= 2 else 2.0 if meters.row_s <= 10 else 5.0
     dead_v = CHEMISTRIES[paper_of(paper).chemistry].empty_v - (0.3 if paper_of(paper).chemistry == "lfp" else 0.2)

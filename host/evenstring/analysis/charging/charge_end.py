@@ -58,6 +58,7 @@ _EARLY_LIGHT_C = 1.0 / 10.0  # of the capacity in A: chargers end the taper ther
 # Of the done light: above the first a charger delivers, under the second the taper is done, as a sensor with its gain
 # and its zero reads it: our choice
 _DELIVERS, _TAPERED = 1.2, 1.15
+_FAR_GREATER = 2.0  # times the light, of a current that tapered to it: our choice
 _FALLING = 6  # rows whose middle ratio tells how quickly the taper falls: our choice
 _BENDS = 3.0  # a rise from row to row over the one before it, at most: our choice
 _STOP_STEP_V = 5e-3  # of the level when a charger that delivered stops: tuned on own sessions under 300,000
@@ -199,7 +200,7 @@ def _how(
         # Any group within two uncertainties of a difference of the highest may have been the one; what it would still
         # have risen by was not measured.
         return "stopped_early", _nearest_first(met, top - _CAUSE_V - float(soon_v[first]) / 2)
-    if span[-1].kind != "charge_cv":
+    if span[-1].kind != "charge_cv" and not _done_unseen(signals, profile, inside):
         return "stopped_before_cv", ()
     if not _tapered(signals, profile, span):
         return "cannot_tell" if _light_may_be(signals, profile, inside) else "interrupted_in_cv", ()
@@ -246,9 +247,19 @@ def _wanted_more(signals: Signals, profile: PackProfile, inside: NDArray[np.int6
     """Whether the charger was still delivering: by its current, else by the step when it stopped."""
     if signals.current_a is not None:
         light_a = done_light_a(signals, profile, inside)
+        if light_a > profile.done_light_a:  # read off this very end: what stands at its ceiling there has ended it
+            return True
         return bool(np.median(signals.current_a[inside[-4:]]) > _DELIVERS * light_a)
     after = signals.level_v[inside[-1] + 2 : inside[-1] + 8]
     return bool(len(after) and signals.level_v[inside[-4:]].mean() - np.median(after) > _STOP_STEP_V)
+
+
+def _done_unseen(signals: Signals, profile: PackProfile, inside: NDArray[np.int64]) -> bool:
+    """Whether a current that was far greater had fallen to the light that the owner gave, though nothing looks held."""
+    if signals.current_a is None or "charger.done_light_a" in profile.defaults:
+        return False
+    amps = signals.current_a[inside]
+    return bool(np.median(amps[-3:]) <= profile.done_light_a < np.median(amps) / _FAR_GREATER)
 
 
 def _tapered(signals: Signals, profile: PackProfile, span: tuple[Phase, ...]) -> bool:

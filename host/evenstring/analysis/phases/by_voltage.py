@@ -152,6 +152,9 @@ def _rough(signals: Signals) -> tuple[NDArray[np.bool_], list[int]]:
             continue
         if _bleeds_in_a_charge(v[a:b], second[a:b]):
             continue
+        if _shoots_up(v[max(0, a - 1) : b + 1]):
+            lone.append(max(0, a - 1) + int(np.argmax(v[max(0, a - 1) : b + 1])) + 1)
+            continue
         if lasts_s > _LONE_STEP_S or _both_ways(v, a, b):
             rough[a:b] = True
         else:
@@ -163,6 +166,13 @@ def _bleeds_in_a_charge(v: F64, second: F64) -> bool:
     """Whether a rough stretch of small steps climbs well: bleeding on shared leads while a charger lifts the level."""
     few = max(3, len(v) // 20)
     return bool(second.max() < _LOAD_V and float(np.median(v[-few:]) - np.median(v[:few])) > _LIFT_V)
+
+
+def _shoots_up(v: F64) -> bool:
+    """Whether a rough stretch climbs well to one peak, and falls from there: the steep top of a charge, and its cut."""
+    peak = int(np.argmax(v))
+    one_way = (np.diff(v[: peak + 1]) > 0).all() and (np.diff(v[peak:]) < _ROUGH_V).all()
+    return bool(peak >= _ROUGH_ROWS and v[peak] - v[0] > _RAMP_V and one_way)
 
 
 def _both_ways(v: F64, first: int, last: int) -> bool:
@@ -177,13 +187,16 @@ def _steps(signals: Signals, first: int, last: int, lone: list[int]) -> list[int
     # Standard deviation of the value of a line at its end: sigma * 2 / sqrt(half), two sides.
     least = max(_STEP_V, 6 * signals.noise_v * 2 * np.sqrt(2.0 / half))
     found = [first + c for c in steps_of(signals.level_v[first:last], half, least, signals.noise_v)]
-    here = [k for k in lone if first < k < last and all(abs(k - c) > half for c in found)]
-    return sorted([*found, *here])
+    here = [k for k in lone if first < k < last]
+    return sorted([*(c for c in found if all(abs(k - c) > half for k in here)), *here])
 
 
 def _jump(v: F64, at: int) -> float:
     before, after = v[max(0, at - 5) : at], v[at : at + 5]
-    return float(np.median(after) - np.median(before)) if len(before) and len(after) else 0.0
+    if not len(before) or not len(after):
+        return 0.0
+    shoots = before[-1] - before[0] > _RAMP_V and bool((np.diff(before) > 0).all())
+    return float(np.median(after) - (before[-1] if shoots else np.median(before)))
 
 
 def _states(signals: Signals, cuts: list[int], *, after_ride: bool) -> list[int]:

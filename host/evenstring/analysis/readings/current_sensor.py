@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.series.arrays import runs_of
+from evenstring.analysis.series.arrays import rolling_mean, runs_of
 from evenstring.analysis.series.charge_moved import charge_moved_ah
 from evenstring.analysis.series.rest import climbs
 from evenstring.analysis.series.signals import Signals
@@ -43,6 +43,7 @@ _STEADY_C, _LEAST_C, _MOST_C = 0.015, 0.015, 0.12  # half width, and size, of a 
 _END_S, _ALIKE_C = 240.0, 0.003  # of the first and the last reading, and how far they may differ: our choice
 _SHOWS = 0.6  # share of the expected drift that must be missing: our choice
 _SLOPE_V = 0.2  # per 1.0 of SoC: a flatter curve tells nothing: our choice
+_LASTS_S = 300.0  # no braking goes on for so long: our choice
 _HELD_V = 0.020  # under the session's highest level, where a charger may hold the voltage: our choice
 
 
@@ -124,7 +125,7 @@ def _off_at_rest(signals: Signals, amps: F64, profile: PackProfile) -> float | N
     curve = default_curve(profile.chemistry)
     quiet = np.abs(np.diff(amps, append=amps[-1])) < _STEADY_C * capacity
     found = []
-    for begin, end in runs_of(quiet & (np.abs(amps) < _MOST_C * capacity) & (level < level.max() - _HELD_V)):
+    for begin, end in runs_of(quiet & (np.abs(amps) < _MOST_C * capacity) & (level < _top_v(signals) - _HELD_V)):
         first = int(np.searchsorted(t, t[begin] + _SETTLE * (t[end - 1] - t[begin])))
         lasts_s = float(t[end - 1] - t[first])
         if (
@@ -145,6 +146,12 @@ def _off_at_rest(signals: Signals, amps: F64, profile: PackProfile) -> float | N
     return max(found)[1] if found else None
 
 
+def _top_v(signals: Signals) -> float:
+    """The highest level that lasted, V: braking lifts a string above what its charger holds for seconds."""
+    rows = max(1, min(len(signals.level_v), round(_LASTS_S / signals.step_s)))
+    return float(rolling_mean(signals.level_v, rows).max())
+
+
 def _off_at_both_ends(signals: Signals, amps: F64, profile: PackProfile) -> float | None:
     """One small steady charge that is read first, below the top, and last, with more in between; else None."""
     t, capacity = signals.time_s, profile.capacity_ah
@@ -153,7 +160,7 @@ def _off_at_both_ends(signals: Signals, amps: F64, profile: PackProfile) -> floa
     ends = [amps[rows] for rows in (first, last)]
     if t[-1] - t[0] < 4.0 * long_s or min(len(end) for end in ends) < 2 * _LEAST_STEPS:
         return None
-    if signals.level_v[first].max() > signals.level_v.max() - _HELD_V or np.ptp(amps) < _STEP_C * capacity:
+    if signals.level_v[first].max() > _top_v(signals) - _HELD_V or np.ptp(amps) < _STEP_C * capacity:
         return None
     halves_a = [float(np.median(half)) for end in ends for half in np.array_split(end, 2)]
     reading_a = float(np.median(halves_a))

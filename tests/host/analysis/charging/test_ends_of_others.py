@@ -124,6 +124,31 @@ def test_one_row_that_holds_the_chargers_going_is_no_taper_to_the_light() -> Non
     assert analyse(session, PACK).charge.ended == "interrupted_in_cv"
 
 
+def test_a_group_that_shoots_up_to_its_ceiling_at_the_end_of_a_taper_ended_the_charge() -> None:
+    """At 0.7 A nobody knows whether the charger's light was near; that group 5 is at 4.249 V says who stopped it."""
+    session = taper(0.7)
+    assert session.current_a is not None
+    last = int(np.flatnonzero(session.current_a > 0.1)[-1])
+    session.volts_v[last - 3 : last + 1, 4] = (4.21, 4.225, 4.24, 4.249)
+
+    charge = analyse(session, NOBODYS).charge
+
+    assert (charge.ended, charge.cause_groups) == ("stopped_early", (5,))
+
+
+def test_a_current_that_fell_to_the_owners_light_was_done_though_nothing_looks_held() -> None:
+    """The level climbs to its end, as that of iron phosphate does."""
+    rise = climb(180, 4.19, 5.0, 0.2)
+    amps = np.where(np.arange(len(rise)) < 1000, 6.0, 6.0 * np.exp(-(np.arange(len(rise)) - 1000) / 450.0))
+    level = np.concatenate([np.full(120, 4.0), rise, np.full(240, 4.17)])
+    session = recorded(level, 5.0, np.concatenate([np.zeros(120), amps, np.zeros(240)]))
+
+    done = replace(PACK, done_light_a=1.05 * float(amps[-1]))
+    assert [p.kind for p in find_phases(session, done)] == ["rest", "charge_cc", "rest"]
+    assert analyse(session, done).charge.ended == "full"
+    assert analyse(session, replace(PACK, done_light_a=0.3 * float(amps[-1]))).charge.ended == "stopped_before_cv"
+
+
 def test_a_taper_a_scan_a_minute_apart_falls_by_its_share_and_not_by_as_many_amperes() -> None:
     """From 1.0 A, falling by a quarter a minute, the next row would have read 0.75 A: far from the light of 0.4 A."""
     step_s = 60.0

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from evenstring.analysis.charging.charge_end import told_phases
 from evenstring.analysis.phases.by_voltage import labels_from_voltage
@@ -84,3 +86,17 @@ def test_a_voltage_held_to_the_end_is_told_for_as_long_as_the_charger_cannot_hav
         ("charge_cc", 0.0, 6000.0), ("charge_cv", 6000.0, 8400.0), ("unknown", 8400.0, 20000.0),
     ]  # fmt: skip
     assert told_phases(phases, Charge("full"), PACK) == phases
+
+
+def test_the_steep_top_of_a_charge_and_its_cut_are_no_ride() -> None:
+    """Iron phosphate at a scan a minute: each rise is a third more than the one before, the cut gives back 10 mV."""
+    rest, climb = np.full(30, 3.30), 3.334 + 0.035 * np.arange(100) / 100.0
+    top = climb[-1] + np.cumsum(0.0027 * 1.33 ** np.arange(12.0))
+    level = np.concatenate([rest, climb, top, [top[-1] - 0.004], np.full(40, top[-1] - 0.010)])
+    volts = np.repeat(level[:, None], GROUPS, axis=1)
+    made = signals(volts)
+    labels = labels_from_voltage(replace(made, time_s=made.time_s * 6.0, step_s=60.0))
+
+    assert "ride" not in set(labels)
+    assert np.mean(labels[30:142] == "charge_cc") > 0.97
+    assert np.mean(labels[144:] == "rest") > 0.97

@@ -160,3 +160,18 @@ def _first(session: Session, rows: int) -> Session:
         span_s=session.span_s[:rows], current_a=None, out_back_v=None, temps_c=None, out_offset_s=None,
         back_offset_s=None,
     )  # fmt: skip
+
+
+def test_braking_above_what_the_charger_holds_does_not_make_its_taper_a_wrong_zero() -> None:
+    """A ride with two seconds of braking at 4.40 V, then two hours held at 4.20 V, the last one at a steady 0.8 A."""
+    t = np.arange(0.0, 10_800.0, 2.0)
+    held = t >= 3600.0
+    amps = np.where(held, 0.8 + 3.0 * np.exp(-(t - 3600.0) / 600.0), np.where(t % 40.0 < 20.0, -8.0, -2.0))
+    level = np.where(held, 4.20, 3.9 + 0.01 * amps)
+    level[1000] = 4.40
+    volts = level[:, None] + np.random.default_rng(4).normal(0.0, 4e-4, (len(t), GROUPS))
+    session = Session(
+        t, volts.astype("f4"), np.zeros(volts.shape, np.uint8), np.zeros(len(t), "f4"), current_a=amps.astype("f4")
+    )
+
+    assert look_at_sensor(session, make_signals(session), PackProfile(groups=GROUPS, capacity_ah=20.0)).lines == ()
