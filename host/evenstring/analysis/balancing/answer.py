@@ -141,7 +141,7 @@ def _forecast(
         answer: TimeAnswer = "over_24_h" if middle > _DAY_S else "time"
         caution = (_DOUBT[doubt],) if doubt else ()
         found = replace(found, state="converging", remaining_s=float(middle), answer=answer, reasons=caution)
-    return kept_to_trend(found, window, chosen, target.volts_v)
+    return kept_to_trend(found, window, chosen, target.volts_v, profile)
 
 
 def _choose(fits: list[Fit]) -> tuple[Fit, str]:

@@ -13,8 +13,9 @@ from numpy.typing import NDArray
 
 from evenstring.analysis.balancing.map_fit import CLOSING, Fit, bleed_a, left_over_v
 from evenstring.analysis.balancing.window import Window
-from evenstring.analysis.results import Balancing
+from evenstring.analysis.results import Balancing, TimeAnswer
 from evenstring.analysis.series.lines import line_through
+from evenstring.chemistry import CHEMISTRIES
 from evenstring.profile import PackProfile
 
 __all__ = ["Trend", "kept_to_trend", "misfit", "trend_of"]
@@ -32,6 +33,15 @@ _ALIKE = 2.0
 _CLEAR_U, _MAY_U = 3.0, 2.0
 # Times of a straight line, at either end of an interval: groups that stop bleeding, and others that join in: our choice
 _SOONER, _LATER = 0.5, 4.0
+# Of a trend carried on, standard uncertainties: of the times themselves, as a log (groups stop, others join in), and of
+# the gap as read: tuned on published cells (`tuned`). A forecast is not surer than the last, whatever its draws say.
+_LINE_U, _GAP_U_V, _LEAST_U = 0.3, 1e-3, 0.15
+_Z90 = 1.645  # published (normal distribution, 90 % two-sided)
+_SHORTEST_S, _OPEN = (
+    180.0,
+    6.0,
+)  # where a low end is nothing, and times the forecast where the high one is open: our choice
+_STOPS = "it closes now, and by the threshold alone it would stop; with balancer.rule in pack.toml this can be told"
 _LOST = "how far and how fast it closes is lost in the uncertainty of so short a time"
 _DAY_H, _WEEK_H = 24.0, 168.0  # published (SI brochure, day)
 # Left over of groups against their mean, and of the mean, V: more is no fit: tuned on published cells (`tuned`)
@@ -89,26 +99,59 @@ def misfit(w: Window, fit: Fit, profile: PackProfile) -> str:
     return ""
 
 
-def kept_to_trend(found: Balancing, w: Window, fit: Fit, goal_v: float) -> Balancing:
+def kept_to_trend(found: Balancing, w: Window, fit: Fit, goal_v: float, profile: PackProfile) -> Balancing:
+    """A time is weighed with the trend, in volts; no "never" and no "over a day" is said against it."""
+    gap_v = (found.spread_mv or 0.0) / 1e3 - goal_v
+    if found.answer == "time" and not CHEMISTRIES[profile.chemistry].judged_by_charge:
+        return _weighed(found, trend_of(w), gap_v)
+    return _no_never(found, w, fit, gap_v, profile) if found.answer in ("never", "over_24_h") else found
+
+
+def _no_never(found: Balancing, w: Window, fit: Fit, gap_v: float, profile: PackProfile) -> Balancing:
     """No "never" and no "over a day" against a spread that is seen to close, or that may well be closing.
 
     Nor a "never" of some minutes in which the current still died away, so that no trend shows. But for a board that
-    bleeds by a threshold alone: its lowest group comes to it later, and then the gap stays.
+    bleeds by a threshold alone, where its owner says so: its lowest group comes to it later, and then the gap stays.
     """
-    if found.answer not in ("never", "over_24_h") or fit.guess.rule == "threshold":
-        return found
     trend = trend_of(w)
+    clear = trend is not None and trend.closing_v_h > _CLEAR_U * trend.u_v_h
+    if fit.guess.rule == "threshold":
+        guessed = found.answer == "never" and profile.bleed_rule is None
+        return found.without_time("none", "not_reached", _STOPS) if clear and guessed else found
     if trend is None:
         short = found.answer == "never" and np.count_nonzero(w.held) * w.step_h < _LATE_H
         return found.without_time("none", "not_reached", _LOST) if short else found
-    gap_v = (found.spread_mv or 0.0) / 1e3 - goal_v
-    if trend.closing_v_h > max(_CLEAR_U * trend.u_v_h, gap_v / _DAY_H):
+    if clear and trend.closing_v_h > gap_v / _DAY_H:
         return _carried_on(found, trend, max(gap_v / trend.closing_v_h, 0.0))
     # Under a rule that closes they meet, but for what the board leaves alone.
     within_h = _WEEK_H if fit.guess.rule in CLOSING else _DAY_H
     if found.answer == "never" and trend.closing_v_h + _MAY_U * trend.u_v_h > gap_v / within_h:
         return found.without_time("none", "not_reached", _LOST)
     return found
+
+
+def _weighed(found: Balancing, trend: Trend | None, gap_v: float) -> Balancing:
+    """The forecast and a clear trend carried on, as logs, by their uncertainties; how far they are apart is doubt, too.
+
+    Two looks at one time, of which one knows nothing of boards and cells (weighted mean: JCGM 100:2008, and the spread
+    of what is averaged: Hoeting et al., Stat. Sci. 14 (1999) 382).
+    """
+    if trend is None or not found.remaining_s or gap_v <= 0.0 or trend.closing_v_h < _CLEAR_U * trend.u_v_h:
+        return found
+    low_s, high_s = found.remaining_low_s or 0.0, found.remaining_high_s or _OPEN * found.remaining_s
+    line_u = np.linalg.norm([trend.u_v_h / trend.closing_v_h, _GAP_U_V / gap_v, _LINE_U])
+    own_u = max(_LEAST_U, np.log(high_s / max(low_s, _SHORTEST_S)) / (2.0 * _Z90))
+    logs = np.log([found.remaining_s, 3600.0 * gap_v / trend.closing_v_h])
+    precision = np.array([own_u, line_u]) ** -2.0
+    share = precision / precision.sum()
+    middle = float(share @ logs)
+    half = _Z90 * float(np.sqrt(1.0 / precision.sum() + share @ (logs - middle) ** 2))
+    seconds, low_s, high_s = (float(np.exp(middle + k * half)) for k in (0, -1, 1))
+    answer: TimeAnswer = "over_24_h" if seconds > _DAY_H * 3600.0 else "time"
+    return replace(
+        found, answer=answer, remaining_s=seconds, remaining_low_s=low_s,
+        remaining_high_s=None if found.remaining_high_s is None else high_s,
+    )  # fmt: skip
 
 
 def _carried_on(found: Balancing, trend: Trend, hours: float) -> Balancing:

@@ -11,9 +11,11 @@ import pytest
 from evenstring.analysis.balancing.guards import kept_to_trend, trend_of
 from evenstring.analysis.balancing.window import Window
 from evenstring.analysis.results import Balancing
+from evenstring.profile import PackProfile
 
 MEANS, GROUPS, STEP_H = 30, 6, 1.0 / 15.0
 POLARISED_V = 0.010  # of group 1 at full current
+PACK = PackProfile(groups=GROUPS)
 NEVER = Balancing("not_converging", answer="never", spread_mv=30.0, target_mv=10.0)
 
 
@@ -36,9 +38,9 @@ def window(closing_v_h: float, noise_v: float = 2e-5, current: str = "settled") 
     )  # fmt: skip
 
 
-def said(w: Window, rule: str) -> Balancing:
+def said(w: Window, rule: str, profile: PackProfile = PACK) -> Balancing:
     fit: Any = SimpleNamespace(guess=SimpleNamespace(rule=rule))
-    return kept_to_trend(NEVER, w, fit, 0.010)
+    return kept_to_trend(NEVER, w, fit, 0.010, profile)
 
 
 @pytest.mark.parametrize("rule", ["above_lowest", "none"])
@@ -53,7 +55,14 @@ def test_a_spread_that_is_seen_to_close_is_not_said_to_stay(rule: str) -> None:
 
 
 def test_a_board_that_bleeds_by_a_threshold_alone_may_well_come_to_a_stand() -> None:
-    assert said(window(0.004), "threshold") == NEVER
+    """Where its owner says so; where it is a guess, and the spread closes, nothing is said."""
+    assert said(window(0.004), "threshold", replace(PACK, bleed_rule="threshold")) == NEVER
+    assert said(window(0.0), "threshold") == NEVER
+
+    guessed = said(window(0.004), "threshold")
+
+    assert (guessed.answer, guessed.remaining_s) == ("none", None)
+    assert "balancer.rule" in guessed.reasons[0]
 
 
 @pytest.mark.parametrize(("held", "answer"), [(MEANS // 3, "none"), (MEANS, "never")])
@@ -104,8 +113,36 @@ def test_a_current_that_swings_does_not_hide_that_the_spread_closes() -> None:
     assert said(window(0.004, current="swinging"), "none").answer == "time"
 
 
-def test_a_time_that_was_said_stays() -> None:
-    told = replace(NEVER, answer="time", state="converging", remaining_s=3600.0)
+def test_a_time_is_weighed_with_a_clear_trend_carried_on() -> None:
+    """20 mV at 4 mV an hour are five hours; a forecast of one that says itself to be sure is drawn out, and doubted."""
+    told = replace(
+        NEVER, answer="time", state="converging", remaining_s=3600.0, remaining_low_s=3000.0, remaining_high_s=4400.0
+    )
     fit: Any = SimpleNamespace(guess=SimpleNamespace(rule="above_lowest"))
 
-    assert kept_to_trend(told, window(0.004), fit, 0.010) == told
+    found = kept_to_trend(told, window(0.004), fit, 0.010, PACK)
+
+    assert found.remaining_s is not None
+    assert 3600.0 < found.remaining_s < 3 * 3600.0
+    assert found.remaining_low_s is not None
+    assert found.remaining_high_s is not None
+    assert found.remaining_low_s < 3600.0
+    assert found.remaining_high_s > 3.5 * 3600.0
+    for nothing in (window(0.004, noise_v=5e-3), window(0.004, current="falling"), window(-0.004)):
+        assert kept_to_trend(told, nothing, fit, 0.010, PACK) == told
+    assert kept_to_trend(told, window(0.004), fit, 0.010, replace(PACK, chemistry="lfp")) == told
+
+
+def test_a_forecast_that_agrees_with_the_trend_is_surer_than_either() -> None:
+    told = replace(
+        NEVER, answer="time", state="converging", remaining_s=5 * 3600.0, remaining_low_s=2.5 * 3600.0,
+        remaining_high_s=10 * 3600.0,
+    )  # fmt: skip
+    fit: Any = SimpleNamespace(guess=SimpleNamespace(rule="above_lowest"))
+
+    found = kept_to_trend(told, window(0.004), fit, 0.010, PACK)
+
+    assert found.remaining_s == pytest.approx(5 * 3600.0, rel=0.05)
+    assert found.remaining_low_s is not None
+    assert found.remaining_high_s is not None
+    assert 2.0 < found.remaining_high_s / found.remaining_low_s < 4.0
