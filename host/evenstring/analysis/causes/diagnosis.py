@@ -356,8 +356,8 @@ def _statement(g: int, look: _Look, weight: F64) -> Weakness:
         detail="; ".join((*_detail(CAUSES[k], size, evidence.slow_share[g]), *look.notes)),
         probabilities=_listed(told),
     )
-    # More capacity or less resistance than the others is no weakness; and an even split is no answer.
-    odd = CAUSES[k] in ("low_capacity", "high_resistance") and size < 0
+    # More capacity or less resistance is no weakness, what may be nothing names none, an even split is no answer.
+    odd = low < 0.0 < high or (CAUSES[k] in ("low_capacity", "high_resistance") and size < 0)
     # To blame the meter for a weak cell is the dangerous mistake, and no meter in order is this far out.
     odd = odd or (CAUSES[k] == "meter_offset" and (abs(size) > METER_MOST_MV or not _was_seen(evidence, g, size)))
     unclear = share[k] < _AHEAD * np.sort(share)[-2] and len(best) < 2
