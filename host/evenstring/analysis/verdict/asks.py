@@ -41,6 +41,7 @@ _SURE, _LIKELY, _FELT = 0.8, 0.5, 0.25
 _FAR_V = 0.2  # below full at the end of a charge: balancing will not mend that in a night: our choice
 _OFF_PERCENT = 2.0  # of charge, off the others: worth a charge to its end: our choice
 _NEARLY = 0.75  # of the size that a rider feels: our choice
+_MANY_TIMES = 200.0  # % more resistance: as much extra as two more groups in its place: our choice
 _FELT_PERCENT, _FELT_MV = 2.0, 30.0  # of charge, or spread, that stays: a rider meets it: our choice
 # Standard uncertainties with which a group that a rider would feel could not hide: tuned on own sessions under 300,000
 _KNOWN_CAPACITY, _KNOWN_RESISTANCE = 2.5, 8.0
@@ -242,6 +243,9 @@ def _causes(found: Findings) -> Iterator[Ask]:
                 yield Ask("charge_offset", w, f"weakness[{k}]", None, w.confidence)
             continue
         if cause.asks is None or w.confidence < _SURE:
+            continue
+        if w.cause == "high_resistance" and w.size_low >= _MANY_TIMES:  # heat that small steps hide
+            yield Ask("high_resistance", w, f"weakness[{k}]", "inspect", w.confidence, "check_joint")
             continue
         if cause.ride_from is not None and not _may_be_felt(w) and w.group != first_empty:
             continue

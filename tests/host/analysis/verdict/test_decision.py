@@ -68,6 +68,7 @@ CASES: list[tuple[str, Action, dict[str, object]]] = [
     ("cut on a ride", "ride_weak_group", {"rides": (Ride(0.0, 9.0, "cut_under_load", 7, 2.9, None),)}),
     ("less capacity", "ride_weak_group", {"weakness": (weak("low_capacity", 26.0),)}),
     ("more resistance", "ride_weak_group", {"weakness": (weak("high_resistance", 103.0),)}),
+    ("many times the resistance", "inspect", {"weakness": (weak("high_resistance", 650.0),)}),
     ("leak", "inspect", {"weakness": (weak("self_discharge", 3.0),)}),
     ("heat in one place", "inspect", {"hazards": (Hazard("extra_heat", 7, 3.2, "W", 2.5, 3.9, 0.9),)}),
     ("drained at rest", "inspect", {"hazards": (Hazard("drains_at_rest", 7, 200.0, "mA", 150.0, 250.0, 0.9),)}),
