@@ -4,7 +4,7 @@ A constant voltage holds the sum: one low group barely lifts the others, the cur
 comes on. So `full` also needs every group near full. That a charge ended *by itself* is claimed only when a group was
 at its ceiling, within the meter's absolute uncertainty; who pulled the plug does not show in voltages. Nor does it
 show, without a sensor, whether the charger is still there where the voltage is held to the end of the recording for
-over forty minutes: it may have gone while hardly any current flowed. Nor, with one, whether a taper that was left
+over an hour: it may have gone while hardly any current flowed. Nor, with one, whether a taper that was left
 between C/10 and C/25 was interrupted or was done, where nobody gave the charger's light.
 """
 
@@ -38,10 +38,10 @@ __all__ = [
 F64 = NDArray[np.float64]
 _NEAR_FULL_V, _NEAR_FULL_CHARGE = 0.030, 0.03  # every group this near to full, or the charge was not full: our choice
 _PLATEAU_S = 600.0  # a plateau held this long counts as full where no current tells: our choice
-# Held for longer, a charge may have ended without a step to be seen: so few end within these times (simulated; strings
-# of published NCA cells). By charge: the curve is steep at its top, so the current dies away within minutes: tuned on
-# own sessions under 300,000.
-_SEEN_S, _SEEN_BY_CHARGE_S = 2400.0, 900.0
+# Held for longer, a charge may have ended without a step to be seen: so few end within these times (simulated; of
+# published NCA cells some do after 2,500 s). By charge: the curve is steep at its top, so the current dies away within
+# minutes: tuned on own sessions under 300,000.
+_SEEN_S, _SEEN_BY_CHARGE_S = 3900.0, 900.0
 _EDGE_S = 10.0  # averaged at the end: our choice
 # Absolute standard uncertainties: 99 of 100 cuts at the ceiling are read this near to it: published (normal
 # distribution, 99 % two-sided: 2.576)

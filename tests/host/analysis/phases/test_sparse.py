@@ -77,13 +77,13 @@ def test_what_settles_after_a_ride_is_no_charge_however_far_it_climbs() -> None:
 
 
 def test_a_voltage_held_to_the_end_is_told_for_as_long_as_the_charger_cannot_have_gone_unseen() -> None:
-    """40 minutes for a curve like that of NMC; what follows is unknown, and says why; nothing is lost in between."""
+    """65 minutes for a curve like that of NMC; what follows is unknown, and says why; nothing is lost in between."""
     phases = (Phase("charge_cc", 0.0, 6000.0), Phase("charge_cv", 6000.0, 20000.0))
 
     told = told_phases(phases, Charge("cannot_tell"), PACK)
 
     assert [(p.kind, p.start_s, p.end_s) for p in told] == [
-        ("charge_cc", 0.0, 6000.0), ("charge_cv", 6000.0, 8400.0), ("unknown", 8400.0, 20000.0),
+        ("charge_cc", 0.0, 6000.0), ("charge_cv", 6000.0, 9900.0), ("unknown", 9900.0, 20000.0),
     ]  # fmt: skip
     assert told_phases(phases, Charge("full"), PACK) == phases
 
