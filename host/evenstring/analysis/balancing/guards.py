@@ -35,7 +35,7 @@ _CLEAR_U, _MAY_U = 3.0, 2.0
 _SOONER, _LATER = 0.5, 4.0
 # Of a trend carried on, standard uncertainties: of the times themselves, as a log (groups stop, others join in), and of
 # the gap as read: tuned on published cells (`tuned`). A forecast is not surer than the last, whatever its draws say.
-_LINE_U, _GAP_U_V, _LEAST_U = 0.3, 1e-3, 0.15
+_LINE_U, _GAP_U_V, _LEAST_U = 0.4, 1e-3, 0.15
 _Z90 = 1.645  # published (normal distribution, 90 % two-sided)
 _SHORTEST_S, _OPEN = (
     180.0,

@@ -114,9 +114,9 @@ def test_a_current_that_swings_does_not_hide_that_the_spread_closes() -> None:
 
 
 def test_a_time_is_weighed_with_a_clear_trend_carried_on() -> None:
-    """20 mV at 4 mV an hour are five hours; a forecast of one that says itself to be sure is drawn out, and doubted."""
+    """20 mV at 4 mV an hour are five hours; a forecast of one is drawn out, and doubted."""
     told = replace(
-        NEVER, answer="time", state="converging", remaining_s=3600.0, remaining_low_s=3000.0, remaining_high_s=4400.0
+        NEVER, answer="time", state="converging", remaining_s=3600.0, remaining_low_s=2000.0, remaining_high_s=6500.0
     )
     fit: Any = SimpleNamespace(guess=SimpleNamespace(rule="above_lowest"))
 
