@@ -196,7 +196,10 @@ def _how(
     first = int(np.nanargmax(met))
     top = float(met[first])
     wanted = span[-1].kind != "charge_cv" or _wanted_more(signals, profile, inside)
-    if wanted and top >= profile.ceiling_v - max(_AT_CEILING_U * u, _LEAST_MARGIN_V):
+    least_v = profile.ceiling_v - max(_AT_CEILING_U * u, _LEAST_MARGIN_V)
+    # A light that nobody gave is read off this very end: what was read at its ceiling there has ended it.
+    read_off = done_light_a(signals, profile, inside) > profile.done_light_a
+    if (wanted and top >= least_v) or (read_off and float(np.nanmax(peak)) >= least_v):
         # Any group within two uncertainties of a difference of the highest may have been the one; what it would still
         # have risen by was not measured.
         return "stopped_early", _nearest_first(met, top - _CAUSE_V - float(soon_v[first]) / 2)
@@ -247,8 +250,6 @@ def _wanted_more(signals: Signals, profile: PackProfile, inside: NDArray[np.int6
     """Whether the charger was still delivering: by its current, else by the step when it stopped."""
     if signals.current_a is not None:
         light_a = done_light_a(signals, profile, inside)
-        if light_a > profile.done_light_a:  # read off this very end: what stands at its ceiling there has ended it
-            return True
         return bool(np.median(signals.current_a[inside[-4:]]) > _DELIVERS * light_a)
     after = signals.level_v[inside[-1] + 2 : inside[-1] + 8]
     return bool(len(after) and signals.level_v[inside[-4:]].mean() - np.median(after) > _STOP_STEP_V)
