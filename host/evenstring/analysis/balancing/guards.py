@@ -111,12 +111,13 @@ def _no_never(found: Balancing, w: Window, fit: Fit, gap_v: float, profile: Pack
     """No "never" and no "over a day" against a spread that is seen to close, or that may well be closing.
 
     Nor a "never" of some minutes in which the current still died away, so that no trend shows. But for a board that
-    bleeds by a threshold alone, where its owner says so: its lowest group comes to it later, and then the gap stays.
+    bleeds by a threshold alone, where its owner says so or all bleed: its lowest group comes to it, and the gap stays.
     """
     trend = trend_of(w)
     clear = trend is not None and trend.closing_v_h > _CLEAR_U * trend.u_v_h
     if fit.guess.rule == "threshold":
-        guessed = found.answer == "never" and profile.bleed_rule is None
+        all_bleed = len(found.bleeding_groups) == w.volts_v.shape[1]  # then the lowest bleeds by now: no guess
+        guessed = found.answer == "never" and profile.bleed_rule is None and not all_bleed
         return found.without_time("none", "not_reached", _STOPS) if clear and guessed else found
     if trend is None:
         short = found.answer == "never" and np.count_nonzero(w.held) * w.step_h < _LATE_H

@@ -58,6 +58,9 @@ def test_a_board_that_bleeds_by_a_threshold_alone_may_well_come_to_a_stand() -> 
     """Where its owner says so; where it is a guess, and the spread closes, nothing is said."""
     assert said(window(0.004), "threshold", replace(PACK, bleed_rule="threshold")) == NEVER
     assert said(window(0.0), "threshold") == NEVER
+    bleeding = replace(NEVER, bleeding_groups=tuple(range(1, GROUPS + 1)))
+    fit: Any = SimpleNamespace(guess=SimpleNamespace(rule="threshold"))
+    assert kept_to_trend(bleeding, window(0.004), fit, 0.010, PACK) == bleeding
 
     guessed = said(window(0.004), "threshold")
 
