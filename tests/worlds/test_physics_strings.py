@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from tests.worlds.physics.boards import Board
-from tests.worlds.physics.cells import mesh_of, model_of
+from tests.worlds.physics.cells import model_of
 from tests.worlds.physics.chargers import Charger
 from tests.worlds.physics.string import Groups, Plan, Run, Stage
 
@@ -45,13 +45,20 @@ def test_charger_gives_its_current_until_the_sum_is_at_the_set_voltage_and_holds
 
 def test_charge_that_was_counted_is_the_charge_in_the_particles() -> None:
     run, _, _ = _run(_plan())
-    mesh = mesh_of("Mohtat2020")
-    n, first = mesh["r_p"], 2 + mesh["r_n"]
-    shells = np.diff(np.linspace(0.0, 1.0, n + 1) ** 3)
-    mean = run.cells.state[:, first : first + n] @ shells
-    empty, full = (s[first : first + n] @ shells for s in (run.model.empty, run.model.full))
+    at = run.model.positive
+    shells = np.diff(np.linspace(0.0, 1.0, at.stop - at.start + 1) ** 3)
+    mean = run.cells.state[:, at] @ shells
+    empty, full = (s[at] @ shells for s in (run.model.empty, run.model.full))
 
     np.testing.assert_allclose((mean - empty) / (full - empty), run.soc, atol=1e-5)
+
+
+def test_a_volt_that_no_cell_has_ends_the_run() -> None:
+    plan = _plan()
+    plan = replace(plan, groups=replace(plan.groups, ohm=np.full(GROUPS, 2.0)))
+
+    with pytest.raises(FloatingPointError, match="no cell has"):
+        Run(replace(plan, stages=(Stage("ride", 60.0, np.full(61, -9.0)),), dead_v=-np.inf)).go()
 
 
 def test_low_group_is_left_alone_and_gains_what_the_others_bleed() -> None:

@@ -51,6 +51,7 @@ class CellModel:
         step, volts: casadi functions (state, amps, kelvin, seconds) -> state, error; (state, amps, kelvin) -> V, dV/dA.
         empty, full: states at rest at both ends of the window of charge.
         ah: charge between them.
+        positive: where in the state the shells of the positive particle are; of the single-particle model only.
     """
 
     step: Any
@@ -58,6 +59,7 @@ class CellModel:
     empty: np.ndarray
     full: np.ndarray
     ah: float
+    positive: slice
     _mapped: dict[tuple[str, int], _Many] = field(default_factory=dict)
 
     def mapped(self, which: str, count: int) -> _Many:
@@ -137,7 +139,8 @@ def model_of(name: str) -> CellModel:
     volts = _volts(casadi, casadi.Function("at", [y, amps, kelvin], [volts]), balanced, len(empty))
     step = _ros2(casadi, rates, balanced, built.len_rhs, len(empty))
     step, volts = _compiled(casadi, name, step, volts)
-    return CellModel(step, volts, empty, full, _ampere_hours(name, empty, full, rates, _positive(built)))
+    positive = _positive(built)
+    return CellModel(step, volts, empty, full, _ampere_hours(name, empty, full, rates, positive), positive)
 
 
 def _simulation(name: str) -> tuple[Any, list[str]]:

@@ -34,13 +34,11 @@ _CLEAR_U, _MAY_U = 3.0, 2.0
 # Times of a straight line, at either end of an interval: groups that stop bleeding, and others that join in: our choice
 _SOONER, _LATER = 0.5, 4.0
 # Of a trend carried on, standard uncertainties: of the times themselves, as a log (groups stop, others join in), and of
-# the gap as read: tuned on published cells (`tuned`). A forecast is not surer than the last, whatever its draws say.
+# the gap as read: tuned on published cells (`tuned`, `withheld`). A forecast is not surer than the last, whatever its
+# draws say.
 _LINE_U, _GAP_U_V, _LEAST_U = 0.4, 1e-3, 0.15
 _Z90 = 1.645  # published (normal distribution, 90 % two-sided)
-_SHORTEST_S, _OPEN = (
-    180.0,
-    6.0,
-)  # where a low end is nothing, and times the forecast where the high one is open: our choice
+_SHORTEST_S, _OPEN = 180.0, 6.0  # for a low end of nothing; times the forecast, for an open high one: our choice
 _STOPS = "it closes now, and by the threshold alone it would stop; with balancer.rule in pack.toml this can be told"
 _LOST = "how far and how fast it closes is lost in the uncertainty of so short a time"
 _DAY_H, _WEEK_H = 24.0, 168.0  # published (SI brochure, day)
@@ -56,6 +54,11 @@ class Trend:
 
     closing_v_h: float
     u_v_h: float
+
+    @property
+    def clear(self) -> bool:
+        """Whether it closes, beyond doubt."""
+        return self.closing_v_h > _CLEAR_U * self.u_v_h
 
 
 def trend_of(w: Window) -> Trend | None:
@@ -114,15 +117,14 @@ def _no_never(found: Balancing, w: Window, fit: Fit, gap_v: float, profile: Pack
     bleeds by a threshold alone, where its owner says so or all bleed: its lowest group comes to it, and the gap stays.
     """
     trend = trend_of(w)
-    clear = trend is not None and trend.closing_v_h > _CLEAR_U * trend.u_v_h
     if fit.guess.rule == "threshold":
         all_bleed = len(found.bleeding_groups) == w.volts_v.shape[1]  # then the lowest bleeds by now: no guess
         guessed = found.answer == "never" and profile.bleed_rule is None and not all_bleed
-        return found.without_time("none", "not_reached", _STOPS) if clear and guessed else found
+        return found.without_time("none", "not_reached", _STOPS) if trend and trend.clear and guessed else found
     if trend is None:
         short = found.answer == "never" and np.count_nonzero(w.held) * w.step_h < _LATE_H
         return found.without_time("none", "not_reached", _LOST) if short else found
-    if clear and trend.closing_v_h > gap_v / _DAY_H:
+    if trend.clear and trend.closing_v_h > gap_v / _DAY_H:
         return _carried_on(found, trend, max(gap_v / trend.closing_v_h, 0.0))
     # Under a rule that closes they meet, but for what the board leaves alone.
     within_h = _WEEK_H if fit.guess.rule in CLOSING else _DAY_H
@@ -137,7 +139,7 @@ def _weighed(found: Balancing, trend: Trend | None, gap_v: float) -> Balancing:
     Two looks at one time, of which one knows nothing of boards and cells (weighted mean: JCGM 100:2008, and the spread
     of what is averaged: Hoeting et al., Stat. Sci. 14 (1999) 382).
     """
-    if trend is None or not found.remaining_s or gap_v <= 0.0 or trend.closing_v_h < _CLEAR_U * trend.u_v_h:
+    if trend is None or not found.remaining_s or gap_v <= 0.0 or not trend.clear:
         return found
     low_s, high_s = found.remaining_low_s or 0.0, found.remaining_high_s or _OPEN * found.remaining_s
     line_u = np.linalg.norm([trend.u_v_h / trend.closing_v_h, _GAP_U_V / gap_v, _LINE_U])

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.results import Balancing, Charge, EndKind, Phase
-from evenstring.analysis.series.arrays import column_means, median_of_three
+from evenstring.analysis.series.arrays import column_means, rolling_median
 from evenstring.analysis.series.charge_moved import charge_total_ah
 from evenstring.analysis.series.rows_of_phase import rows_in
 from evenstring.analysis.series.signals import Signals
@@ -303,7 +303,7 @@ def light_at_s(signals: Signals, profile: PackProfile, span: tuple[Phase, ...]) 
         return None
     inside = np.flatnonzero(rows_in(signals.time_s, span[-1]))
     # The last row may hold the charger's going: one row under the light is no taper.
-    amps = median_of_three(signals.current_a[inside])
+    amps = rolling_median(signals.current_a[inside], 3, "reflect")
     over = np.flatnonzero(amps > done_light_a(signals, profile, inside))
     if not len(inside) or (len(over) and over[-1] >= len(inside) - 1):
         return None

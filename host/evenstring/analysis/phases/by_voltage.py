@@ -152,8 +152,9 @@ def _rough(signals: Signals) -> tuple[NDArray[np.bool_], list[int]]:
             continue
         if _bleeds_in_a_charge(v[a:b], second[a:b]):
             continue
-        if _shoots_up(v[max(0, a - 1) : b + 1]):
-            lone.append(max(0, a - 1) + int(np.argmax(v[max(0, a - 1) : b + 1])) + 1)
+        before = max(0, a - 1)
+        if _shoots_up(v[before : b + 1]):
+            lone.append(before + int(np.argmax(v[before : b + 1])) + 1)
             continue
         if lasts_s > _LONE_STEP_S or _both_ways(v, a, b):
             rough[a:b] = True

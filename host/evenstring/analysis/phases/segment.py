@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from evenstring.analysis.phases.by_voltage import labels_from_voltage
 from evenstring.analysis.phases.cv_by_current import rows_until_held
 from evenstring.analysis.results import Phase, PhaseKind
-from evenstring.analysis.series.arrays import rolling_mean, runs_of, white_noise
+from evenstring.analysis.series.arrays import rolling_mean, rolling_median, runs_of, white_noise
 from evenstring.analysis.series.rest import REST_S, rest_current_a
 from evenstring.analysis.series.signals import Signals, make_signals
 from evenstring.profile import PackProfile
@@ -57,7 +57,9 @@ def phases_of(signals: Signals, profile: PackProfile) -> tuple[Phase, ...]:
 
 def _labels_from_current(signals: Signals, amps: F64, quiet: float) -> NDArray[np.str_]:
     t = signals.time_s
-    near = _median_of_5(amps) if signals.step_s < 5.0 else amps  # noise must not chop a rest; edges stay where they are
+    near = (
+        rolling_median(amps, 5, "edge") if signals.step_s < 5.0 else amps
+    )  # noise must not chop a rest; edges stay where they are
     # Nor may a sensor that is restless by itself make charges and rides of a rest.
     quiet = min(quiet + _RESTLESS * white_noise(amps), _QUIET_MOST * quiet)
     labels = np.full(len(t), _RIDE, dtype="U9")
@@ -70,11 +72,6 @@ def _labels_from_current(signals: Signals, amps: F64, quiet: float) -> NDArray[n
         labels[first:end] = _CC
         labels[held:end] = _CV
     return _drop_blips(t, labels, signals.step_s)
-
-
-def _median_of_5(values: F64) -> F64:
-    padded = np.pad(values, 2, mode="edge")
-    return np.asarray(np.median(np.stack([padded[k : k + len(values)] for k in range(5)]), axis=0))
 
 
 def _charges(signals: Signals, near: F64, quiet: float) -> list[tuple[int, int]]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,12 +12,12 @@ __all__ = [
     "column_means",
     "column_medians",
     "median_group_v",
-    "median_of_three",
     "middle_sigma",
     "one_way",
     "onward",
     "robust_sigma",
     "rolling_mean",
+    "rolling_median",
     "runs_of",
     "scaled",
     "spread_v",
@@ -98,12 +98,17 @@ def rolling_mean(values: NDArray[Any], width: int) -> NDArray[np.float64]:
         return np.where(number > 0, (total[high] - total[low]) / np.maximum(number, 1), np.nan)
 
 
-def median_of_three(values: NDArray[Any]) -> NDArray[np.float64]:
-    """(n,) each value, or a neighbour's where it stands out of both; at either end the neighbour's counts twice."""
-    if len(values) < 3:
-        return np.asarray(values, np.float64)
-    wide = np.pad(np.asarray(values, np.float64), 1, mode="reflect")
-    return np.asarray(np.median(np.stack([wide[:-2], wide[1:-1], wide[2:]]), axis=0))
+def rolling_median(values: NDArray[Any], width: int, ends: Literal["edge", "reflect"]) -> NDArray[np.float64]:
+    """(n,) centred median over `width` values, an odd number.
+
+    `ends`: what stands beyond either end: the last value again, or its neighbours in turn, so that the last value
+    counts once and cannot stand out alone. The values as they are where there are fewer than `width`.
+    """
+    values = np.asarray(values, np.float64)
+    if len(values) < width:
+        return values
+    padded = np.pad(values, width // 2, mode=ends)
+    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1))
 
 
 def robust_sigma(values: NDArray[Any]) -> NDArray[np.float64]:

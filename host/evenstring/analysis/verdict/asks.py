@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from evenstring.analysis.causes.catalogue import cause_of
+from evenstring.analysis.hazards.extra_heat import MANY_TIMES
 from evenstring.analysis.results import (
     Action,
     Balancing,
@@ -41,7 +42,6 @@ _SURE, _LIKELY, _FELT = 0.8, 0.5, 0.25
 _FAR_V = 0.2  # below full at the end of a charge: balancing will not mend that in a night: our choice
 _OFF_PERCENT = 2.0  # of charge, off the others: worth a charge to its end: our choice
 _NEARLY = 0.75  # of the size that a rider feels: our choice
-_MANY_TIMES = 200.0  # % more resistance: as much extra as two more groups in its place: our choice
 _FELT_PERCENT, _FELT_MV = 2.0, 30.0  # of charge, or spread, that stays: a rider meets it: our choice
 # Standard uncertainties with which a group that a rider would feel could not hide: tuned on own sessions under 300,000
 _KNOWN_CAPACITY, _KNOWN_RESISTANCE = 2.5, 8.0
@@ -236,6 +236,7 @@ def _profile(found: Findings) -> list[Ask]:
 def _causes(found: Findings) -> Iterator[Ask]:
     """Sure causes that limit a ride or that neither charging nor balancing mends, and groups that stand out."""
     first_empty = None if found.reserve is None else found.reserve.group
+    hot = {h.group for h in found.hazards if h.kind == "extra_heat"}
     for k, w in enumerate(w for w in found.weakness if w.cause != "cannot_tell"):  # as report.json lists them
         cause = cause_of(w.cause)
         if w.cause == "charge_offset":
@@ -244,7 +245,8 @@ def _causes(found: Findings) -> Iterator[Ask]:
             continue
         if cause.asks is None or w.confidence < _SURE:
             continue
-        if w.cause == "high_resistance" and w.size_low >= _MANY_TIMES:  # heat that small steps hide
+        # Heat that small steps hide from the hazards; where they saw it, they say it.
+        if w.cause == "high_resistance" and w.size_low >= 100.0 * MANY_TIMES and w.group not in hot:
             yield Ask("high_resistance", w, f"weakness[{k}]", "inspect", w.confidence, "check_joint")
             continue
         if cause.ride_from is not None and not _may_be_felt(w) and w.group != first_empty:

@@ -131,6 +131,14 @@ def test_where_it_is_grave_no_step_means_charging_or_riding() -> None:
     assert [r.step for r in made.steps] == ["leave_alone"]
 
 
+def test_many_times_the_resistance_is_said_once_where_its_heat_is_said_already() -> None:
+    heat = Hazard("extra_heat", 7, 3.2, "W", 2.5, 3.9, 0.9)
+    both = verdict(weakness=(weak("high_resistance", 650.0),), hazards=(heat,))
+
+    assert [r.kind for r in both.reasons if r.action == "inspect"] == ["extra_heat"]
+    assert both.action == verdict(weakness=(weak("high_resistance", 650.0),)).action == "inspect"
+
+
 def test_a_drain_at_rest_is_said_once_where_a_leak_is_named_already() -> None:
     drain = Hazard("drains_at_rest", 7, 200.0, "mA", 150.0, 250.0, 0.9)
 
