@@ -11,6 +11,7 @@ from evenstring.analysis.balancing.answer import find_balancing
 from evenstring.analysis.balancing.criterion import with_rest
 from evenstring.analysis.causes.bleeders import find_balancer_faults, without_consequences
 from evenstring.analysis.causes.diagnosis import diagnose
+from evenstring.analysis.causes.self_discharge import with_drains
 from evenstring.analysis.charging.charge_end import find_charges, told_phases, without_standstill
 from evenstring.analysis.charging.charger import find_charger, without_charger
 from evenstring.analysis.hazards.all_hazards import find_hazards
@@ -169,7 +170,7 @@ def _with_causes(
         repair=repair,
         capacity=capacity,
         temperature=temperature,
-        weakness=without_consequences(diagnosis.weakness, faults),
+        weakness=with_drains(without_consequences(diagnosis.weakness, faults), hazards, profile),
         hazards=hazards,
         balancing=without_closing(found.balancing, hazards),
         reserve=reserve,
@@ -196,7 +197,7 @@ def _unknowns(found: Findings) -> tuple[Unknown, ...]:
     if charge.ended == "none":
         out.append(Unknown("charge", "there is no charge in this recording", "a whole charge, an hour past the light"))
     if charge.ended == "cannot_tell" and charge.current_end_a is None:
-        why = "the voltage was held to the end, and a charger that goes while hardly any current flows leaves no step"
+        why = "a charger that goes while hardly any current flows leaves no step, and a voltage held shortly no trace"
         out.append(Unknown("charge.ended", why, "the same with a current sensor"))
     elif charge.ended == "cannot_tell":
         why = f"the taper ended at {charge.current_end_a:.1f} A: the charger's light, or unplugged before it"

@@ -32,6 +32,7 @@ _LEAST_S = 900.0  # of constant voltage, for a rate: our choice
 _DAY_S = 86400.0  # s: published (SI brochure, day)
 _DRAWS = 160  # draws of a forecast: the quantiles are good to some per cent: our choice
 _CLEAR = 5.0  # nats: below this an explanation is not taken to be told from another: our choice
+_HIDDEN = "what it stands apart by may be the meter's and the charging's, or a gap that does not close"
 _DOUBT = {
     "threshold": "as it is: if the board also bleeds the lowest group once that reaches the threshold,"
     " the gap stays open",
@@ -71,7 +72,7 @@ def find_balancing(
     even = base.even_in_charge if by_charge(profile) else now.high_mv <= target_v * 1e3
     held_s = span.end_s - span.start_s
     if held_s >= _LEAST_S and not (even and not by_charge(profile)):
-        return _forecast(base, signals, profile, phases, meter)
+        return _forecast(base, now.low_mv, signals, profile, phases, meter)
     return _without_forecast(base, bool(even), held_s)
 
 
@@ -102,8 +103,14 @@ def _with_charge(found: Balancing, profile: PackProfile, volts_v: F64, u_v: floa
 
 
 def _forecast(
-    base: Balancing, signals: Signals, profile: PackProfile, phases: tuple[Phase, ...], meter: MeterError
+    base: Balancing,
+    least_mv: float,
+    signals: Signals,
+    profile: PackProfile,
+    phases: tuple[Phase, ...],
+    meter: MeterError,
 ) -> Balancing:
+    """`least_mv`: the spread as read, at least."""
     held = [p for p in phases if p.kind == "charge_cv"][-1]
     window = make_window(signals, phases, held, profile.full_v)
     if window is None:
@@ -131,9 +138,11 @@ def _forecast(
         remaining_high_s=_end(high),
     )
     # What stays as it is and cannot be told from the target is at the target.
-    there = low <= 0.0 and not np.isfinite(middle)
-    if middle <= 0.0 or there or (by_charge(profile) and base.even_in_charge):
-        return replace(found, state="balanced", remaining_s=0.0, answer="time")
+    there = middle <= 0.0 or (low <= 0.0 and not np.isfinite(middle))
+    if there and least_mv > base.target_mv and not by_charge(profile):
+        return found.without_time("none", "not_reached", _HIDDEN)  # no model sees what was not read
+    if there or (by_charge(profile) and base.even_in_charge):
+        return replace(_not_surer_than_read(found), state="balanced", remaining_s=0.0, answer="time")
     if not np.isfinite(middle):
         why = _why_not_closing(chosen, bleeding, float(window.set_v), profile)
         found = replace(found, state="not_converging", answer="never", reasons=(why,))
@@ -142,6 +151,15 @@ def _forecast(
         caution = (_DOUBT[doubt],) if doubt else ()
         found = replace(found, state="converging", remaining_s=float(middle), answer=answer, reasons=caution)
     return kept_to_trend(found, window, chosen, target.volts_v, profile)
+
+
+def _not_surer_than_read(found: Balancing) -> Balancing:
+    """At the target by the model: as read it may be above, and then what is above takes its time at the rate."""
+    above_mv = (found.spread_mv or 0.0) - (found.target_mv or 0.0)
+    rate, high_s = found.rate_mv_per_h or 0.0, found.remaining_high_s
+    if above_mv <= 0.0 or rate <= 0.0 or high_s is None:
+        return found
+    return replace(found, remaining_high_s=max(high_s, 3600.0 * above_mv / rate))
 
 
 def _choose(fits: list[Fit]) -> tuple[Fit, str]:

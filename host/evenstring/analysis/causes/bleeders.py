@@ -38,6 +38,11 @@ _FLAT_V = 0.3  # V per 1.0 of SoC: our choice
 _BELOW_THRESHOLD_V = 0.03  # no board bleeds on purpose this far below its threshold: our choice
 _MARGIN_V = 0.005  # a board's own sensing of two groups, and this meter's: our choice
 _CLEAR = 8.0  # log likelihood by which two classes must beat one: tuned on own packs under 100,000
+# Of groups that began or ended to bleed meanwhile, and fall at any rate between: their share, over the height of a
+# normal distribution of deviation 1: our choice
+_PARTLY = 0.1 * np.sqrt(2.0 * np.pi)
+_LIKE_U = 3.0  # uncertainties within which a group moves as its class does: our choice
+_FAR = 10.0  # deviations: what is farther off belongs to no class: our choice
 _MOST = 0.97  # the highest confidence that is stated: our choice
 _Z90 = 1.645  # standard uncertainties of a 90 % interval: published (normal distribution, 90 % two-sided)
 # Logarithm, of the expected rate: with the bleed current given, and without: tuned on own packs under 100,000
@@ -51,14 +56,22 @@ _MOST_FAULTS = 2  # with more it is another rule of the board, no fault: our cho
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Classes:
-    """(g,) heights at begin and end in V; rates in V/h with uncertainty; chance to bleed; the bleeders' rate, V/h."""
+    """Rates, V/h: (g,) of each with uncertainty, of those that do not bleed, and how much faster bleeders fall.
+
+    (g,) heights at begin and end in V, and the chance to bleed.
+    """
 
     begin_v: F64
     height_v: F64
     rate_v_h: F64
     u_v_h: F64
     bleeds: F64
+    quiet_v_h: float
     bleed_v_h: float
+
+    def falls(self, g: int) -> bool:
+        """Whether the group moves as those that bleed, or faster down."""
+        return bool(self.rate_v_h[g] < self.quiet_v_h - self.bleed_v_h + _LIKE_U * self.u_v_h[g])
 
 
 def find_balancer_faults(
@@ -104,7 +117,7 @@ def _at_constant_voltage(signals: Signals, profile: PackProfile, phase: Phase, m
         if bleeds[g] < 1.0 - _SURE and np.sum(lower & (bleeds > _SURE)) >= 2:
             sure = min(_MOST, 1.0 - float(bleeds[g]))
             out.append(_statement(g, classes, profile, sure, "dead: it stands above groups that bleed, and does not"))
-        elif bleeds[g] > _SURE and np.sum(higher & (bleeds < 1.0 - _SURE)) >= 2 and not np.any(lower):
+        elif classes.falls(g) and np.sum(higher & (bleeds < 1.0 - _SURE)) >= 2 and not np.any(lower):
             sure = min(_MOST, float(bleeds[g]))
             out.append(_statement(g, classes, profile, sure, "stuck on: the lowest falls while higher groups do not"))
     return out if len(out) <= _MOST_FAULTS else []  # more than two: the board's rule is another one, not a fault
@@ -124,31 +137,47 @@ def _classes(signals: Signals, profile: PackProfile, phase: Phase) -> _Classes |
     height, rate, u = _lines(t, signals.volts_v[rows], dying)
     expected = profile.bleed_ma / 1e3 / profile.capacity_ah * slope
     given = "balancer.bleed_ma" not in profile.defaults
-    best = _two_classes(rate, u, expected, _DOUBT_GIVEN if given else _DOUBT)
+    best = _two_classes(rate, u, expected, _DOUBT_GIVEN if given else _DOUBT, height)
     if best is None:
         return None
-    return _Classes(height - rate * (t[-1] - t[0]) / 3600.0, height, rate, u, best[1], best[0])
+    quiet, step, bleeds = best
+    return _Classes(height - rate * (t[-1] - t[0]) / 3600.0, height, rate, u, bleeds, quiet, step)
 
 
-def _two_classes(rate: F64, u: F64, expected: float, doubt: float) -> tuple[float, F64] | None:
-    """The bleeders' rate and (g,) chances to bleed; None when one class is enough."""
+def _two_classes(rate: F64, u: F64, expected: float, doubt: float, height: F64) -> tuple[float, float, F64] | None:
+    """The rate of those that do not bleed, the bleeders' below it, (g,) chances to bleed; None: one class is enough."""
     grid = expected * np.exp(np.linspace(-1.2, 0.9, 43))
-    one = max(_log(rate - c, u) for c in np.median(rate) + np.linspace(-1, 1, 21) * np.median(u))
-    best: tuple[float, float, F64] | None = None
+    best: tuple[float, float, float, F64] | None = None
     for step in grid:
         for base in np.quantile(rate, np.linspace(0.05, 0.95, 19)):
-            quiet, falls = -0.5 * ((rate - base) / u) ** 2, -0.5 * ((rate - base + step) / u) ** 2
-            score = float(np.sum(np.logaddexp(quiet, falls) - np.log(2.0)))
+            quiet, falls = _log((rate - base) / u), _log((rate - base + step) / u)
+            between = np.where((rate < base) & (rate > base - step), np.log(_PARTLY * u / step), -np.inf)
+            score = float(np.sum(np.logaddexp(np.logaddexp(quiet, falls) - np.log(2.0), between)))
             score -= 0.5 * (np.log(step / expected) / doubt) ** 2
             if best is None or score > best[0]:
-                best = (score, float(step), 1.0 / (1.0 + np.exp(np.clip(quiet - falls, -50.0, 50.0))))
-    if best is None or best[0] - one < _CLEAR:
-        return None
-    return best[1], best[2]
+                best = (score, float(base), float(step), 1.0 / (1.0 + np.exp(quiet - falls)))
+    return None if best is None or best[0] - _one_class(rate, u, height) < _CLEAR else best[1:]
 
 
-def _log(left: F64, u: F64) -> float:
-    return float(np.sum(-0.5 * (left / u) ** 2))
+def _one_class(rate: F64, u: F64, height: F64) -> float:
+    """Log likelihood of rates of one class: alike; scattered; or scattered about a growth of what they stand apart by.
+
+    Departures grow alike where the curve's slope does, as while what leads in charge comes to rest. They shrink where
+    the board bleeds, too: that is no sign of one class.
+    """
+    alike = max(float(np.sum(_log((rate - c) / u))) for c in np.median(rate) + np.linspace(-1, 1, 21) * np.median(u))
+    apart = height - np.median(height)
+    growth = max(0.0, float(apart @ (rate - np.median(rate))) / max(float(apart @ apart), 1e-12))
+    scattered = []
+    for left in (rate - np.median(rate), rate - growth * apart - np.median(rate - growth * apart)):
+        wide = np.maximum(u, robust_sigma(left))
+        scattered.append(float(np.sum(_log(left / wide) - np.log(wide / u))))
+    return max(alike, *scattered)
+
+
+def _log(deviations: F64) -> F64:
+    """Log likelihoods; what is far off all classes counts alike in each."""
+    return -0.5 * np.minimum(np.abs(deviations), _FAR) ** 2
 
 
 def _rows(signals: Signals, phase: Phase) -> NDArray[np.int64]:
@@ -189,7 +218,7 @@ def _at_rest(signals: Signals, profile: PackProfile, phase: Phase) -> list[Weakn
         (rate < -_STILL_BLEEDS * expected) & (rate > -_BLEEDS_MOST * expected) & (rate < -_CLEARLY * away)
     ):
         classes = _Classes(
-            height, height, rate, away, (rate < -_STILL_BLEEDS * expected).astype(np.float64), float(-rate[g])
+            height, height, rate, away, (rate < -_STILL_BLEEDS * expected).astype(np.float64), 0.0, float(-rate[g])
         )
         sure = min(_MOST, 1.0 - float(np.exp(-0.5 * (rate[g] / away[g]) ** 2)))
         text = "stuck on: at rest, below the bleed threshold, it falls as fast as a bleeder draws"

@@ -15,13 +15,13 @@ from numpy.typing import NDArray
 
 from evenstring.analysis.causes.catalogue import CAUSES, UNITS, cause_of
 from evenstring.analysis.causes.estimates import CAPACITY, RESISTANCE, gather
-from evenstring.analysis.results import Change, Leak, Phase
+from evenstring.analysis.results import CauseKind, Change, Hazard, Leak, Phase, Weakness
 from evenstring.analysis.series.arrays import median_group_v, robust_sigma
 from evenstring.analysis.series.curve_slope import slope_at_level_v
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
-__all__ = ["RestLook", "drift_rates", "find_leaks", "named_leaks", "rest_look", "second_look"]
+__all__ = ["RestLook", "drift_rates", "find_leaks", "named_leaks", "rest_look", "second_look", "with_drains"]
 
 F64 = NDArray[np.float64]
 
@@ -44,6 +44,7 @@ _SCALE = 0.1  # of a change: charge moved is only known as well as sensor and pr
 _Z90 = 1.645  # standard uncertainties of a 90 % interval: published (normal distribution, 90 % two-sided)
 _NOISE_V = 0.0005  # of a meter that states none: our choice
 _FLAT_V = 0.2  # V per 1.0 of SoC: our choice
+_DRAINS, _FOLLOWS = ("self_discharge", "balancer_fault"), ("charge_offset", "cannot_tell", "meter_offset")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -178,3 +179,28 @@ def second_look(early: Session, late: Session, profile: PackProfile) -> tuple[Ch
                             UNITS[k])  # fmt: skip
             out.append(change)
     return tuple(sorted(out, key=lambda c: -abs(c.change)))
+
+
+def with_drains(
+    weakness: tuple[Weakness, ...], hazards: tuple[Hazard, ...], profile: PackProfile
+) -> tuple[Weakness, ...]:
+    """All statements, and of each group that was seen to drain at rest that it loses charge: once.
+
+    What it had lost by then shows as less charge, or as a departure without a cause.
+    """
+    told = {w.group for w in weakness if w.cause in _DRAINS}
+    new = {h.group: _of_drain(h, h.group, profile) for h in hazards if h.kind == "drains_at_rest" and h.unit == "mA"
+           and h.group is not None and h.group not in told}  # fmt: skip
+    kept = [w for w in weakness if w.group not in new or w.cause not in _FOLLOWS]
+    return tuple(sorted((*new.values(), *kept), key=lambda w: -w.confidence))
+
+
+def _of_drain(h: Hazard, group: int, profile: PackProfile) -> Weakness:
+    per_ma = 0.1 * 7 * 24 / profile.capacity_ah  # % a week
+    size, low, high = (round(per_ma * ma, 3) for ma in (h.size, h.size_low, h.size_high))
+    detail = (
+        f"fell by {h.seen_mv or 0.0:.0f} mV in {h.hours or 0.0:.1f} h at rest: a leak, or a bleeder that is stuck on"
+    )
+    chances: tuple[tuple[CauseKind, float], ...] = (("self_discharge", h.confidence),)
+    unit = cause_of("self_discharge").unit
+    return Weakness(group, "self_discharge", size, unit, h.confidence, low, high, h.confidence, detail, chances)

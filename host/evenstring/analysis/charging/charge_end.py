@@ -4,8 +4,9 @@ A constant voltage holds the sum: one low group barely lifts the others, the cur
 comes on. So `full` also needs every group near full. That a charge ended *by itself* is claimed only when a group was
 at its ceiling, within the meter's absolute uncertainty; who pulled the plug does not show in voltages. Nor does it
 show, without a sensor, whether the charger is still there where the voltage is held to the end of the recording for
-over an hour: it may have gone while hardly any current flowed. Nor, with one, whether a taper that was left
-between C/10 and C/25 was interrupted or was done, where nobody gave the charger's light.
+over an hour, or no longer rises: it may have gone while hardly any current flowed. Nor whether a charge that stopped
+near full had been held for a while. Nor, with a sensor, whether a taper that was left between C/10 and C/25 was
+interrupted or was done, where nobody gave the charger's light.
 """
 
 from __future__ import annotations
@@ -18,7 +19,8 @@ from numpy.typing import NDArray
 from evenstring.analysis.results import Balancing, Charge, EndKind, Phase
 from evenstring.analysis.series.arrays import column_means, rolling_median
 from evenstring.analysis.series.charge_moved import charge_total_ah
-from evenstring.analysis.series.rows_of_phase import rows_in
+from evenstring.analysis.series.lines import line_through, slope_u
+from evenstring.analysis.series.rows_of_phase import between, rows_in
 from evenstring.analysis.series.signals import Signals
 from evenstring.analysis.series.uncertainty import MeterError
 from evenstring.chemistry import CHEMISTRIES
@@ -42,6 +44,9 @@ _PLATEAU_S = 600.0  # a plateau held this long counts as full where no current t
 # published NCA cells some do after 2,500 s). By charge: the curve is steep at its top, so the current dies away within
 # minutes: tuned on own sessions under 300,000.
 _SEEN_S, _SEEN_BY_CHARGE_S = 3900.0, 900.0
+# Held for longer, the level must still rise, by so many of its uncertainties in the last minutes: a charger's leads take
+# less as its current falls (Ohm), and what it has left does not rise: our choice
+_GONE_S, _LATE_S, _RISES_U, _RISES_V_H = 2400.0, 600.0, 3.0, 3e-4
 _EDGE_S = 10.0  # averaged at the end: our choice
 # Absolute standard uncertainties: 99 of 100 cuts at the ceiling are read this near to it: published (normal
 # distribution, 99 % two-sided: 2.576)
@@ -58,6 +63,8 @@ _EARLY_LIGHT_C = 1.0 / 10.0  # of the capacity in A: chargers end the taper ther
 # Of the done light: above the first a charger delivers, under the second the taper is done, as a sensor with its gain
 # and its zero reads it: our choice
 _DELIVERS, _TAPERED = 1.2, 1.15
+_NEAR_HELD_V = 0.1  # under full, by a mean group in charge: our choice
+_MOSTLY = 0.9  # of a charge's rows have no greater current: our choice
 _FAR_GREATER = 2.0  # times the light, of a current that tapered to it: our choice
 _FALLING = 6  # rows whose middle ratio tells how quickly the taper falls: our choice
 _BENDS = 3.0  # a rise from row to row over the one before it, at most: our choice
@@ -131,7 +138,7 @@ def told_phases(phases: tuple[Phase, ...], charge: Charge, profile: PackProfile)
     if not _may_have_gone_unseen(charge) or not phases or phases[-1].kind != "charge_cv":
         return phases
     held = phases[-1]
-    sure_s = held.start_s + _seen_s(profile)
+    sure_s = held.start_s + min(_seen_s(profile), _GONE_S)
     why = "held by the charger, or left alone: without a current sensor this cannot be told"
     return (*phases[:-1], replace(held, end_s=sure_s), Phase("unknown", sure_s, held.end_s, why))
 
@@ -204,7 +211,7 @@ def _how(
         # have risen by was not measured.
         return "stopped_early", _nearest_first(met, top - _CAUSE_V - float(soon_v[first]) / 2)
     if span[-1].kind != "charge_cv" and not _done_unseen(signals, profile, inside):
-        return "stopped_before_cv", ()
+        return "cannot_tell" if _held_unseen(signals, profile, inside) else "stopped_before_cv", ()
     if not _tapered(signals, profile, span):
         return "cannot_tell" if _light_may_be(signals, profile, inside) else "interrupted_in_cv", ()
     return _when_tapered(profile, volts)
@@ -212,7 +219,20 @@ def _how(
 
 def _end_may_hide(signals: Signals, profile: PackProfile, last: Phase) -> bool:
     """Whether a voltage held to the end of the recording may be that of a pack whose charger went unseen."""
-    return signals.current_a is None and last.kind == "charge_cv" and last.end_s - last.start_s > _seen_s(profile)
+    if signals.current_a is not None or last.kind != "charge_cv":
+        return False
+    held_s = last.end_s - last.start_s
+    return held_s > _seen_s(profile) or (held_s > _GONE_S and not _still_rises(signals, last))
+
+
+def _still_rises(signals: Signals, held: Phase) -> bool:
+    rows = between(signals.time_s, held.end_s - _LATE_S, held.end_s)
+    hours, level = signals.time_s[rows] / 3600.0, signals.level_v[rows]
+    if len(hours) < _FALLING:
+        return False
+    line = line_through(hours, level)
+    u = slope_u(float(np.sqrt(line.squares_left / (len(hours) - 2))), hours)
+    return bool(line.slope > max(_RISES_U * u, _RISES_V_H))
 
 
 def _seen_s(profile: PackProfile) -> float:
@@ -255,12 +275,20 @@ def _wanted_more(signals: Signals, profile: PackProfile, inside: NDArray[np.int6
     return bool(len(after) and signals.level_v[inside[-4:]].mean() - np.median(after) > _STOP_STEP_V)
 
 
+def _held_unseen(signals: Signals, profile: PackProfile, inside: NDArray[np.int64]) -> bool:
+    """Whether, without a sensor, the charge came so near to full that its voltage may have been held for a while."""
+    if signals.current_a is not None:
+        return False
+    least_v = max(near_full_v(profile), profile.full_v - _NEAR_HELD_V)
+    return bool(np.mean(signals.level_v[inside[-4:]]) >= least_v)
+
+
 def _done_unseen(signals: Signals, profile: PackProfile, inside: NDArray[np.int64]) -> bool:
     """Whether a current that was far greater had fallen to the light that the owner gave, though nothing looks held."""
     if signals.current_a is None or "charger.done_light_a" in profile.defaults:
         return False
     amps = signals.current_a[inside]
-    return bool(np.median(amps[-3:]) <= profile.done_light_a < np.median(amps) / _FAR_GREATER)
+    return bool(np.median(amps[-3:]) <= profile.done_light_a < np.quantile(amps, _MOSTLY) / _FAR_GREATER)
 
 
 def _tapered(signals: Signals, profile: PackProfile, span: tuple[Phase, ...]) -> bool:

@@ -36,6 +36,7 @@ _GOES_ON = 0.5  # rate of the second half over that of the first; what dies away
 # median by so much, over so many means: our choice
 _BELOW_V, _LAST = 0.001, 3
 _BELOW_THRESHOLD_V = 0.03  # no board bleeds on purpose this far below its threshold: our choice
+_NONE_BLEEDS_V = 0.010  # below the median no board bleeds a group on purpose: its own sensing is better: our choice
 _TWO = 2  # more groups that fall are a board that bleeds at rest, or a meter that warms up: our choice
 _CURVE = 0.3  # standard uncertainty of the slope of a curve that is not this cell's: our choice
 _FLAT_V = 0.15  # per 1.0 of SoC: a flatter curve turns no volts into charge: our choice
@@ -65,10 +66,12 @@ def find_at_rest(
     if profile.parallel_strings > 1 or not long or signals.volts_v.shape[1] < 4:
         return ()
     drift = _drift(signals, max(long, key=lambda p: p.end_s - p.start_s))
-    if drift is None or drift.highest_v > profile.threshold_v - _BELOW_THRESHOLD_V:
-        return ()  # where a board bleeds on purpose, a group that falls is no wonder
-    drains = _drains(drift, profile)
-    return drains if drains else _grows(drift, meter)
+    if drift is None:
+        return ()
+    # Where a board bleeds on purpose, a group that falls is no wonder, but for one that lies below the others.
+    may_bleed = drift.highest_v > profile.threshold_v - _BELOW_THRESHOLD_V
+    drains = _drains(drift, profile, _NONE_BLEEDS_V if may_bleed else 0.0)
+    return drains if drains or may_bleed else _grows(drift, meter)
 
 
 def _drift(signals: Signals, rest: Phase) -> _Drift | None:
@@ -104,10 +107,12 @@ def _goes_on(hours: F64, falls_v: F64) -> NDArray[np.bool_]:
     return np.asarray(late < _GOES_ON * np.minimum(early, 0.0))
 
 
-def _drains(drift: _Drift, profile: PackProfile) -> tuple[Hazard, ...]:
+def _drains(drift: _Drift, profile: PackProfile, below_v: float) -> tuple[Hazard, ...]:
+    """Groups that fall, of those that lie more than `below_v` below the median from the beginning."""
     hours = float(np.ptp(drift.hours))
     falls = (drift.rate * hours < -_FALL_V) & (drift.rate < -_CLEARLY * drift.u) & _goes_on(drift.hours, drift.away_v)
     falls &= drift.away_v[-_LAST:].mean(axis=0) < -_BELOW_V
+    falls &= (drift.away_v[:_LAST].mean(axis=0) < -below_v) | (below_v == 0.0)
     slope = slope_at_level_v(profile, drift.level_v)
     if not 0 < falls.sum() <= _TWO:
         return ()

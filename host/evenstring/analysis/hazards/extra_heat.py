@@ -31,7 +31,7 @@ MANY_TIMES = 2.0  # as much extra as two more groups in its place asks for a loo
 _USUAL_C = 0.5  # usual current in capacities an hour, where no ride was measured: our choice
 _USUAL_VH = 0.14  # at once, times the capacity: 7 mohm of 20 Ah, where no current was measured: common practice
 _NEAR_S, _LEAST_STEP_V, _MOST_STEP_V = 65.0, 0.010, 1.0  # apart; of the median group; of any: our choice
-_LEAST_POWER_V = 0.025  # root of the sum of squares of the steps: our choice
+_LEAST_POWER_V = 0.015  # root of the sum of squares of the steps: our choice
 _BESIDE_V = 0.004  # of a single step: bleeders that switch at once with it, skew of a scan: our choice
 # Of the ohms: with a sensor; without one, where also the current is supposed: our choice
 _U_SENSOR, _U_BLIND = 0.1, 0.5

@@ -124,8 +124,10 @@ def _off_at_rest(signals: Signals, amps: F64, profile: PackProfile) -> float | N
     t, level, capacity = signals.time_s, signals.level_v, profile.capacity_ah
     curve = default_curve(profile.chemistry)
     quiet = np.abs(np.diff(amps, append=amps[-1])) < _STEADY_C * capacity
+    # A charger may hold the level at its top; no load does.
+    movable = (level < _top_v(signals) - _HELD_V) | (amps < 0.0)
     found = []
-    for begin, end in runs_of(quiet & (np.abs(amps) < _MOST_C * capacity) & (level < _top_v(signals) - _HELD_V)):
+    for begin, end in runs_of(quiet & (np.abs(amps) < _MOST_C * capacity) & movable):
         first = int(np.searchsorted(t, t[begin] + _SETTLE * (t[end - 1] - t[begin])))
         lasts_s = float(t[end - 1] - t[first])
         if (

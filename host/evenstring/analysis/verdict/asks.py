@@ -48,9 +48,9 @@ _KNOWN_CAPACITY, _KNOWN_RESISTANCE = 2.5, 8.0
 # A cause that asks for an inspection by itself says what the hazard says, and more.
 _SAME: dict[HazardKind, tuple[CauseKind, ...]] = {
     "extra_heat": ("connection",),
-    "drains_at_rest": ("self_discharge", "balancer_fault"),
     "stays_above": ("balancer_fault",),
 }
+_DRAINS = ("self_discharge", "balancer_fault")
 _WEAK = ("low_capacity", "high_resistance", "cut_under_load")
 # What is said of a group that paid several visits: the first of these.
 _GRAVITY: tuple[tuple[Action, EventKind], ...] = tuple(
@@ -237,13 +237,14 @@ def _causes(found: Findings) -> Iterator[Ask]:
     """Sure causes that limit a ride or that neither charging nor balancing mends, and groups that stand out."""
     first_empty = None if found.reserve is None else found.reserve.group
     hot = {h.group for h in found.hazards if h.kind == "extra_heat"}
+    drained = {h.group for h in found.hazards if h.kind == "drains_at_rest"}  # said there, with all it may come from
     for k, w in enumerate(w for w in found.weakness if w.cause != "cannot_tell"):  # as report.json lists them
         cause = cause_of(w.cause)
         if w.cause == "charge_offset":
             if w.confidence >= _SURE and abs(w.size) >= _OFF_PERCENT and _still_off(found):
                 yield Ask("charge_offset", w, f"weakness[{k}]", None, w.confidence)
             continue
-        if cause.asks is None or w.confidence < _SURE:
+        if cause.asks is None or w.confidence < _SURE or (w.cause in _DRAINS and w.group in drained):
             continue
         # Heat that small steps hide from the hazards; where they saw it, they say it.
         if w.cause == "high_resistance" and w.size_low >= 100.0 * MANY_TIMES and w.group not in hot:

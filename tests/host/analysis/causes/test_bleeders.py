@@ -10,12 +10,13 @@ import pytest
 from evenstring.analysis.causes.bleeders import find_balancer_faults, without_consequences
 from evenstring.analysis.causes.diagnosis import diagnose
 from evenstring.analysis.phases.segment import find_phases
-from evenstring.analysis.results import Findings, Spread, Verdict, Weakness
+from evenstring.analysis.results import Findings, Phase, Spread, Verdict, Weakness
 from evenstring.analysis.series.signals import make_signals
 from evenstring.analysis.series.uncertainty import meter_error
 from evenstring.analysis.verdict.decision import decide
 from evenstring.profile import PackProfile
 from evenstring.report.reasons import sentence
+from evenstring.session import Session
 from evenstring.sim import DutyCycle, MeterModel, Pack, measure, simulate
 
 pytestmark = pytest.mark.slow  # processes, ports or long sessions: not in the quick lane
@@ -87,3 +88,36 @@ def test_a_balancer_in_order_is_not_blamed_whatever_its_rule(seed, rule, thresho
 def test_a_leaking_cell_is_not_taken_for_a_stuck_bleeder():
     """5 mA are 4.2 % a week of 20 Ah: a bad leak, and a tenth of a bleeder."""
     assert faults(charged(1, leak_ma=5.0)) == []
+
+
+def held(rate_mv_h: np.ndarray, begin_mv: np.ndarray) -> tuple[Weakness, ...]:
+    """What is said of an hour and a half at constant voltage in which each group moves at a rate of its own."""
+    t = np.arange(0.0, 5400.0, 2.0)
+    apart = begin_mv + rate_mv_h * t[:, None] / 3600.0
+    volts = 4.19 + apart / 1e3 + np.random.default_rng(1).normal(0.0, 5e-4, apart.shape)
+    session = Session(t, volts.astype(np.float32), np.zeros(volts.shape, np.uint8), np.zeros(len(t), np.float32))
+    signals = make_signals(session)
+    phases = (Phase("charge_cv", 0.0, float(t[-1])),)
+    profile = PackProfile(groups=len(rate_mv_h), capacity_ah=30.0)
+    return find_balancer_faults(signals, profile, phases, meter_error(session))
+
+
+def test_rates_that_scatter_without_two_classes_accuse_nobody_and_two_classes_do() -> None:
+    """Of a published cell whose groups relaxed each at its own rate: one above others that fell was called dead."""
+    begin = np.linspace(20.0, -20.0, 16)
+    bled = np.where(np.arange(16) < 8, -2.6, 0.0)
+    bled[2] = 0.0
+    even = np.linspace(1.3, -1.3, 16)[np.random.default_rng(3).permutation(16)]
+    even[2] = 1.3
+
+    assert [w.group for w in held(bled, begin)] == [3]
+    assert held(even, begin) == ()
+
+
+def test_departures_that_all_grow_alike_are_a_slope_that_grows_and_no_stuck_bleeder() -> None:
+    """Of a published cell after a short charge: its lowest group fell from 9 to 28 mV below the mean."""
+    begin = np.array([16.0, 12.0, 8.0, 3.0, -3.0, -8.0, -12.0, -20.0])
+
+    assert held(0.8 * begin, begin) == ()
+    stuck = np.where(np.arange(8) == 7, -3.5, 0.5)
+    assert [w.group for w in held(stuck, begin)] == [8]

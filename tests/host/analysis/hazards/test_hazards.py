@@ -6,11 +6,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from evenstring.analysis.causes.self_discharge import with_drains
 from evenstring.analysis.hazards.at_rest import find_at_rest
 from evenstring.analysis.hazards.extra_heat import find_extra_heat
 from evenstring.analysis.hazards.far_behind import find_far_behind
 from evenstring.analysis.hazards.stays_above import find_stays_above, without_closing
-from evenstring.analysis.results import Balancing, Charge, Hazard, Phase
+from evenstring.analysis.results import Balancing, Charge, Hazard, Phase, Weakness
 from evenstring.analysis.series.chances import chance_above
 from evenstring.analysis.series.curve_slope import slope_at_level_v
 from evenstring.analysis.series.signals import Signals, make_signals
@@ -107,9 +108,35 @@ def test_a_high_group_that_comes_down_to_the_others_is_a_board_at_work() -> None
 
 def test_above_the_bleed_threshold_a_group_that_falls_is_no_wonder() -> None:
     session, phases = rest(0.2)
-    full = replace(session, volts_v=session.volts_v + np.float32(0.375))
+    high = np.float32(0.020) * (np.arange(GROUPS) == 7).astype(np.float32)
+    full = replace(session, volts_v=session.volts_v + np.float32(0.375) + high)
 
+    assert full.volts_v[-1, 7] < full.volts_v[-1, 0] - 0.01  # a board may sense that much amiss
     assert at_rest(full, phases) == ()
+
+
+def test_near_the_bleed_threshold_a_group_far_below_the_others_that_falls_on_is_bled_by_nobody_on_purpose() -> None:
+    """Of a published cell with a stuck bleeder: 91 mV down after seven hours, 25 mV below the threshold, not said."""
+    session, phases = rest(0.2)
+    near = PACK.threshold_v - 0.025 - 3.8
+    below = np.float32(0.030) * (np.arange(GROUPS) == 7).astype(np.float32)
+
+    found = at_rest(replace(session, volts_v=session.volts_v + np.float32(near) - below), phases)
+    assert [(h.kind, h.group) for h in found] == [("drains_at_rest", 8)]
+
+
+def test_what_drains_at_rest_is_the_groups_cause_and_not_its_missing_charge() -> None:
+    """0.2 A of 20 Ah are 168 % a week by the definition of a current."""
+    found = at_rest(*rest(0.2))
+    less = Weakness(8, "charge_offset", -3.0, "%", 0.9, -5.0, -1.0, 0.9, "", ())
+    other = replace(less, group=3)
+
+    told = with_drains((less, other), found, PACK)
+
+    assert [(w.group, w.cause) for w in told] == [(8, "self_discharge"), (3, "charge_offset")]
+    assert told[0].size == pytest.approx(168.0, rel=0.1)
+    stuck = replace(less, cause="balancer_fault")
+    assert with_drains((stuck,), found, PACK) == (stuck,)  # which says the same, and more
 
 
 def test_where_many_groups_fall_apart_the_spread_is_said_and_no_group() -> None:
@@ -162,6 +189,20 @@ def test_five_times_the_others_resistance_shows_in_the_two_steps_of_a_gentle_cha
 
     assert [h.group for h in found] == [5]
     assert found[0].more_percent == pytest.approx(400.0, abs=40.0)
+
+
+def test_a_charge_that_a_bad_joint_cuts_at_once_shows_it_in_two_small_steps() -> None:
+    """Of a published cell: the others step by 10 and -13 mV, the group with twenty times their ohm by 260 and -350."""
+    volts = np.full((600, GROUPS), 3.9)
+    ohm = np.ones(GROUPS)
+    ohm[4] = 20.0
+    volts[300] += 0.0105 * ohm
+    volts[301] += 0.0135 * ohm
+
+    (found,) = find_extra_heat(make_signals(read(volts, 2.0)), PACK, ())
+
+    assert (found.group, found.more_percent) == (5, pytest.approx(1900.0, rel=0.1))
+    assert find_extra_heat(make_signals(read(volts[:300], 2.0)), PACK, ()) == ()
 
 
 def test_the_chance_to_lie_above_a_limit_is_the_normal_distributions() -> None:

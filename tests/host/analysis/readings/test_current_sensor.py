@@ -175,3 +175,17 @@ def test_braking_above_what_the_charger_holds_does_not_make_its_taper_a_wrong_ze
     )
 
     assert look_at_sensor(session, make_signals(session), PackProfile(groups=GROUPS, capacity_ah=20.0)).lines == ()
+
+
+@pytest.mark.parametrize(("reading_a", "off"), [(-2.9, True), (2.9, False)])
+def test_a_load_that_does_not_move_the_whole_recordings_volts_is_a_wrong_zero(reading_a: float, off: bool) -> None:
+    """Four hours of 2.9 A out of 37 Ah: 31 % of charge, and not a millivolt. A charger may hold it, a load cannot."""
+    t = np.arange(0.0, 14_400.0, 5.0)
+    rng = np.random.default_rng(4)
+    volts = 3.98 + rng.normal(0.0, 4e-4, (len(t), GROUPS))
+    current = (reading_a + rng.normal(0.0, 0.03, len(t))).astype(np.float32)
+    session = Session(t, volts.astype("f4"), np.zeros(volts.shape, np.uint8), np.zeros(len(t), "f4"), current_a=current)
+
+    found = look_at_sensor(session, make_signals(session), PackProfile(groups=GROUPS, capacity_ah=37.0))
+
+    assert ("reads -2.90 A while nothing flows" in " ".join(found.lines)) == off

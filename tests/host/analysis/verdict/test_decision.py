@@ -144,7 +144,7 @@ def test_a_drain_at_rest_is_said_once_where_a_leak_is_named_already() -> None:
 
     made = verdict(hazards=(drain,), weakness=(weak("self_discharge", 30.0),))
 
-    assert [r.kind for r in made.reasons] == ["self_discharge"]
+    assert [r.kind for r in made.reasons] == ["drains_at_rest"]  # which names all that it may come from
 
 
 def test_a_charger_that_leaves_with_its_light_is_told_to_stay() -> None:
