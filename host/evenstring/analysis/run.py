@@ -80,7 +80,7 @@ def analyse(session: Session, profile: PackProfile) -> Findings:
     missing = (*_unknowns(found), *((no_rest,) if no_rest else ()), *open_visits)
     check, unfit = check_profile(look.signals, profile, look.phases, look.meter)
     check = replace(check, lines=(*look.sensor, *check.lines), sensor=look.sensor)
-    told = told_phases(found.phases, found.charge, profile)
+    told = told_phases(found.phases, found.charge, look.signals, profile)
     found = replace(found, phases=told, unknown=(*found.unknown, *missing))
     return _decided(with_profile_check(found, check, unfit, profile), profile)
 
@@ -89,8 +89,9 @@ def what_happened(session: Session, profile: PackProfile) -> Findings:
     """Phases, spread, events, charges, balancing, rides: the findings without the causes, for half of the time."""
     if session.scans < 1 or session.groups < 1:
         return _nothing(session, profile)
-    found, _ = _what_happened(_look(session, profile))
-    return _decided(replace(found, phases=told_phases(found.phases, found.charge, profile)), profile)
+    look = _look(session, profile)
+    found, _ = _what_happened(look)
+    return _decided(replace(found, phases=told_phases(found.phases, found.charge, look.signals, profile)), profile)
 
 
 def _decided(found: Findings, profile: PackProfile) -> Findings:

@@ -114,15 +114,18 @@ def _no_never(found: Balancing, w: Window, fit: Fit, gap_v: float, profile: Pack
     """No "never" and no "over a day" against a spread that is seen to close, or that may well be closing.
 
     Nor a "never" of some minutes in which the current still died away, so that no trend shows. But for a board that
-    bleeds by a threshold alone, where its owner says so or all bleed: its lowest group comes to it, and the gap stays.
+    bleeds by a threshold alone, where its owner says so or all bleed: its lowest group comes to it, and the gap stays,
+    unless it would close within as long again as the voltage was held.
     """
-    trend = trend_of(w)
+    trend, held_h = trend_of(w), np.count_nonzero(w.held) * w.step_h
     if fit.guess.rule == "threshold":
         all_bleed = len(found.bleeding_groups) == w.volts_v.shape[1]  # then the lowest bleeds by now: no guess
-        guessed = found.answer == "never" and profile.bleed_rule is None and not all_bleed
-        return found.without_time("none", "not_reached", _STOPS) if trend and trend.clear and guessed else found
+        if found.answer != "never" or trend is None or not trend.clear:
+            return found
+        guessed, soon = profile.bleed_rule is None and not all_bleed, gap_v < trend.closing_v_h * held_h
+        return found.without_time("none", "not_reached", _STOPS) if guessed or soon else found
     if trend is None:
-        short = found.answer == "never" and np.count_nonzero(w.held) * w.step_h < _LATE_H
+        short = found.answer == "never" and held_h < _LATE_H
         return found.without_time("none", "not_reached", _LOST) if short else found
     if trend.clear and trend.closing_v_h > gap_v / _DAY_H:
         return _carried_on(found, trend, max(gap_v / trend.closing_v_h, 0.0))

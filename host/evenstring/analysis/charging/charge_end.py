@@ -4,9 +4,9 @@ A constant voltage holds the sum: one low group barely lifts the others, the cur
 comes on. So `full` also needs every group near full. That a charge ended *by itself* is claimed only when a group was
 at its ceiling, within the meter's absolute uncertainty; who pulled the plug does not show in voltages. Nor does it
 show, without a sensor, whether the charger is still there where the voltage is held to the end of the recording for
-over an hour, or no longer rises: it may have gone while hardly any current flowed. Nor whether a charge that stopped
-near full had been held for a while. Nor, with a sensor, whether a taper that was left between C/10 and C/25 was
-interrupted or was done, where nobody gave the charger's light.
+over an hour, or its end would leave no step: it may have gone while hardly any current flowed. Nor whether a charge
+that stopped at full had been held for a while. Nor, with a sensor, whether a taper that was left between C/10 and
+C/25 was interrupted or was done, where nobody gave the charger's light.
 """
 
 from __future__ import annotations
@@ -19,7 +19,6 @@ from numpy.typing import NDArray
 from evenstring.analysis.results import Balancing, Charge, EndKind, Phase
 from evenstring.analysis.series.arrays import column_means, rolling_median
 from evenstring.analysis.series.charge_moved import charge_total_ah
-from evenstring.analysis.series.lines import line_through, slope_u
 from evenstring.analysis.series.rows_of_phase import between, rows_in
 from evenstring.analysis.series.signals import Signals
 from evenstring.analysis.series.uncertainty import MeterError
@@ -44,9 +43,10 @@ _PLATEAU_S = 600.0  # a plateau held this long counts as full where no current t
 # published NCA cells some do after 2,500 s). By charge: the curve is steep at its top, so the current dies away within
 # minutes: tuned on own sessions under 300,000.
 _SEEN_S, _SEEN_BY_CHARGE_S = 3900.0, 900.0
-# Held for longer, the level must still rise, by so many of its uncertainties in the last minutes: a charger's leads take
-# less as its current falls (Ohm), and what it has left does not rise: our choice
-_GONE_S, _LATE_S, _RISES_U, _RISES_V_H = 2400.0, 600.0, 3.0, 3e-4
+# The least light of a charger, of its charging current, and the noise of a row under which a step does not show: our
+# choice
+_LEAST_LIGHT, _SHOWS_U = 0.05, 5.0
+_JUMP_S = 20.0  # after a charge began: our choice
 _EDGE_S = 10.0  # averaged at the end: our choice
 # Absolute standard uncertainties: 99 of 100 cuts at the ceiling are read this near to it: published (normal
 # distribution, 99 % two-sided: 2.576)
@@ -63,7 +63,8 @@ _EARLY_LIGHT_C = 1.0 / 10.0  # of the capacity in A: chargers end the taper ther
 # Of the done light: above the first a charger delivers, under the second the taper is done, as a sensor with its gain
 # and its zero reads it: our choice
 _DELIVERS, _TAPERED = 1.2, 1.15
-_NEAR_HELD_V = 0.1  # under full, by a mean group in charge: our choice
+# Under full, of a mean group in charge, for a voltage that may be held; where the curve is steep at its top: our choice
+_NEAR_HELD_V, _NEAR_HELD_BY_CHARGE_V = 0.010, 0.1
 _MOSTLY = 0.9  # of a charge's rows have no greater current: our choice
 _FAR_GREATER = 2.0  # times the light, of a current that tapered to it: our choice
 _FALLING = 6  # rows whose middle ratio tells how quickly the taper falls: our choice
@@ -133,12 +134,12 @@ def _may_have_gone_unseen(charge: Charge) -> bool:
     return charge.ended == "cannot_tell" and charge.current_end_a is None
 
 
-def told_phases(phases: tuple[Phase, ...], charge: Charge, profile: PackProfile) -> tuple[Phase, ...]:
+def told_phases(phases: tuple[Phase, ...], charge: Charge, signals: Signals, profile: PackProfile) -> tuple[Phase, ...]:
     """Phases, less what is not told of a voltage held to the end: from where the charger may have gone unseen."""
     if not _may_have_gone_unseen(charge) or not phases or phases[-1].kind != "charge_cv":
         return phases
     held = phases[-1]
-    sure_s = held.start_s + min(_seen_s(profile), _GONE_S)
+    sure_s = held.start_s + _seen_s(signals, profile, charge.start_s or held.start_s)
     why = "held by the charger, or left alone: without a current sensor this cannot be told"
     return (*phases[:-1], replace(held, end_s=sure_s), Phase("unknown", sure_s, held.end_s, why))
 
@@ -198,7 +199,7 @@ def _how(
     u: float,
 ) -> tuple[EndKind, tuple[int, ...]]:
     if inside[-1] >= len(signals.time_s) - 2:
-        return "cannot_tell" if _end_may_hide(signals, profile, span[-1]) else "still_charging", ()
+        return "cannot_tell" if _end_may_hide(signals, profile, span) else "still_charging", ()
     met = peak + soon_v
     first = int(np.nanargmax(met))
     top = float(met[first])
@@ -217,25 +218,25 @@ def _how(
     return _when_tapered(profile, volts)
 
 
-def _end_may_hide(signals: Signals, profile: PackProfile, last: Phase) -> bool:
+def _end_may_hide(signals: Signals, profile: PackProfile, span: tuple[Phase, ...]) -> bool:
     """Whether a voltage held to the end of the recording may be that of a pack whose charger went unseen."""
-    if signals.current_a is not None or last.kind != "charge_cv":
-        return False
-    held_s = last.end_s - last.start_s
-    return held_s > _seen_s(profile) or (held_s > _GONE_S and not _still_rises(signals, last))
+    held = span[-1]
+    seen_s = _seen_s(signals, profile, span[0].start_s)
+    return signals.current_a is None and held.kind == "charge_cv" and held.end_s - held.start_s > seen_s
 
 
-def _still_rises(signals: Signals, held: Phase) -> bool:
-    rows = between(signals.time_s, held.end_s - _LATE_S, held.end_s)
-    hours, level = signals.time_s[rows] / 3600.0, signals.level_v[rows]
-    if len(hours) < _FALLING:
-        return False
-    line = line_through(hours, level)
-    u = slope_u(float(np.sqrt(line.squares_left / (len(hours) - 2))), hours)
-    return bool(line.slope > max(_RISES_U * u, _RISES_V_H))
+def _seen_s(signals: Signals, profile: PackProfile, start_s: float) -> float:
+    """For how long of a held voltage its end would leave a step to be seen.
 
-
-def _seen_s(profile: PackProfile) -> float:
+    The last current falls away with as large a part of the jump with which the charge began as it is of the first
+    current (Ohm).
+    """
+    t = signals.time_s
+    before = signals.level_v[between(t, start_s - _JUMP_S - signals.step_s, start_s - signals.step_s / 2.0)]
+    after = signals.level_v[between(t, start_s + _JUMP_S, start_s + 2.0 * _JUMP_S + signals.step_s)]
+    known = len(before) and len(after)
+    if known and _LEAST_LIGHT * float(np.median(after) - np.median(before)) < _SHOWS_U * signals.noise_v:
+        return _PLATEAU_S
     return _SEEN_BY_CHARGE_S if CHEMISTRIES[profile.chemistry].judged_by_charge else _SEEN_S
 
 
@@ -279,7 +280,8 @@ def _held_unseen(signals: Signals, profile: PackProfile, inside: NDArray[np.int6
     """Whether, without a sensor, the charge came so near to full that its voltage may have been held for a while."""
     if signals.current_a is not None:
         return False
-    least_v = max(near_full_v(profile), profile.full_v - _NEAR_HELD_V)
+    by_charge = CHEMISTRIES[profile.chemistry].judged_by_charge
+    least_v = profile.full_v - (_NEAR_HELD_BY_CHARGE_V if by_charge else _NEAR_HELD_V)
     return bool(np.mean(signals.level_v[inside[-4:]]) >= least_v)
 
 

@@ -61,6 +61,8 @@ def test_a_board_that_bleeds_by_a_threshold_alone_may_well_come_to_a_stand() -> 
     bleeding = replace(NEVER, bleeding_groups=tuple(range(1, GROUPS + 1)))
     fit: Any = SimpleNamespace(guess=SimpleNamespace(rule="threshold"))
     assert kept_to_trend(bleeding, window(0.004), fit, 0.010, PACK) == bleeding
+    nearly = replace(bleeding, spread_mv=12.0)
+    assert kept_to_trend(nearly, window(0.004), fit, 0.010, PACK).answer == "none"  # half an hour more
 
     guessed = said(window(0.004), "threshold")
 

@@ -73,7 +73,7 @@ def test_nothing_is_said_never_to_get_even_where_the_charger_may_have_gone_unsee
 
 
 def test_a_recording_that_ends_soon_after_the_voltage_is_held_ends_while_charging() -> None:
-    _, blind, true = charged(hours=1.3, rest=False)
+    _, blind, true = charged(hours=1.4, rest=False)
 
     assert true[-1][0] == "charge_cv"
     assert analyse(blind, PROFILE).charge.ended == "still_charging"

@@ -80,12 +80,13 @@ def test_a_voltage_held_to_the_end_is_told_for_as_long_as_the_charger_cannot_hav
     """65 minutes for a curve like that of NMC; what follows is unknown, and says why; nothing is lost in between."""
     phases = (Phase("charge_cc", 0.0, 6000.0), Phase("charge_cv", 6000.0, 20000.0))
 
-    told = told_phases(phases, Charge("cannot_tell"), PACK)
+    blind = signals(np.full((10, GROUPS), 4.2))
+    told = told_phases(phases, Charge("cannot_tell"), blind, PACK)
 
     assert [(p.kind, p.start_s, p.end_s) for p in told] == [
         ("charge_cc", 0.0, 6000.0), ("charge_cv", 6000.0, 9900.0), ("unknown", 9900.0, 20000.0),
     ]  # fmt: skip
-    assert told_phases(phases, Charge("full"), PACK) == phases
+    assert told_phases(phases, Charge("full"), blind, PACK) == phases
 
 
 def test_the_steep_top_of_a_charge_and_its_cut_are_no_ride() -> None:

@@ -31,8 +31,11 @@ def cluster() -> Iterator[Any]:
 
 @pytest.fixture(autouse=True)
 def collected() -> Iterator[None]:
-    """A client that did not connect closes itself when it is collected, with a lock that the start of the next takes:
-    collected by chance within that start it would wait for itself (seen once: a run of all tests that stood still)."""
+    """Clients that did not connect are collected here.
+
+    They close themselves then, with a lock that the start of the next one takes: collected by chance within that start
+    they would wait for themselves (seen once: a run of all tests that stood still).
+    """
     yield
     gc.collect()
 
