@@ -37,7 +37,7 @@ from evenstring.analysis.series.signals import Signals, make_signals
 from evenstring.analysis.series.uncertainty import MeterError, meter_error
 from evenstring.analysis.verdict.coverage import coverage_of, with_evidence
 from evenstring.analysis.verdict.decision import decide
-from evenstring.analysis.verdict.validity import own_current, own_readings, own_rest, with_profile_check
+from evenstring.analysis.verdict.validity import own_current, own_readings, own_rest, with_profile_check, with_proof
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
@@ -165,13 +165,14 @@ def _with_causes(
     no_bench = None if no_repair is None else replace(no_repair, what="repair_bench")
     room, no_room = find_room(own, profile, phases, diagnosis.evidence)
     hazards = find_hazards(signals, profile, phases, meter, (found.balancing, found.charge) if trusted else None)
+    told = without_consequences(diagnosis.weakness, faults)
     missing = (no_repair, no_capacity, no_temperature, diagnosis.unknown, no_reserve, no_usable, no_room, no_bench)
     return replace(
         found,
         repair=repair,
         capacity=capacity,
         temperature=temperature,
-        weakness=with_drains(without_consequences(diagnosis.weakness, faults), hazards, profile),
+        weakness=with_proof(with_drains(told, hazards, profile), session, phases),
         hazards=hazards,
         balancing=without_closing(found.balancing, hazards),
         reserve=reserve,

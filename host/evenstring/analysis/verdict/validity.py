@@ -2,7 +2,8 @@
 
 A profile that does not fit takes with it what rests on its curve or its capacity. Two strings in parallel exchange
 current at rest: no rest of theirs is one, and the current of the vehicle is not that of this string. A group that was
-often not read is not judged by the readings that are left.
+often not read is not judged by the readings that are left. A meter is not surely blamed after a charge alone, unless
+its offset shows at the rests before and after it.
 """
 
 from __future__ import annotations
@@ -10,14 +11,20 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
-from evenstring.analysis.results import Capacity, Findings, ProfileCheck, Spread, Unknown
+from evenstring.analysis.results import Capacity, Findings, Phase, ProfileCheck, Spread, Unknown, Weakness
+from evenstring.analysis.series.departures_at_rest import at_rest_v
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
-__all__ = ["own_current", "own_readings", "own_rest", "with_profile_check"]
+__all__ = ["own_current", "own_readings", "own_rest", "with_profile_check", "with_proof"]
 
 _UNREAD = 0.1  # share of scans: our choice
+_UNPROVED = 0.75  # what a look at one charge makes likely, and no more: our choice
+# Between the offset and a departure at rest, mV: a charge of scatter moves it by as much along the curve: our choice
+_SAME_MV = 2.5
+_REST_S, _BOTH = 300.0, 2  # for a rest to tell; before and after: our choice
 _RESISTIVE = ("high_resistance", "connection")  # ratios of groups that carry one current: no curve, no capacity
 
 
@@ -59,6 +66,27 @@ def own_readings(found: Findings, session: Session) -> Findings:
         figures=tuple(f for f in found.figures if f.group not in unread),
         unknown=(*(u for u in found.unknown if u.what not in lost), *(Unknown(what, why, record) for what in lost)),
     )
+
+
+def with_proof(weakness: tuple[Weakness, ...], session: Session, phases: tuple[Phase, ...]) -> tuple[Weakness, ...]:
+    """Statements; of a meter's offset after a charge without a ride no sure one, but for what both its rests show.
+
+    The curve explains a charge through every misfit of its slope; at two rests far apart along it an offset stays.
+    """
+    kinds = [p.kind for p in phases]
+    charges = [k for k, kind in enumerate(kinds) if kind.startswith("charge")]
+    if "ride" in kinds or not charges or not any(w.cause == "meter_offset" for w in weakness):
+        return weakness
+    ends = phases[max(charges[0] - 1, 0)], phases[min(charges[-1] + 1, len(phases) - 1)]
+    rests = [p for p in ends if p.kind == "rest" and p.end_s - p.start_s >= _REST_S]
+    away_mv = [1e3 * at_rest_v(session, (p,)) for p in rests]
+    told = (w if _shown(w, away_mv) else replace(w, confidence=min(w.confidence, _UNPROVED)) for w in weakness)
+    return tuple(sorted(told, key=lambda w: -w.confidence))
+
+
+def _shown(w: Weakness, away_mv: list[NDArray[np.float64]]) -> bool:
+    same = [abs(w.size - float(mv[w.group - 1])) <= _SAME_MV for mv in away_mv]
+    return w.cause != "meter_offset" or sum(same) == _BOTH
 
 
 def with_profile_check(

@@ -1,0 +1,46 @@
+"""A meter's offset after a charge alone: surely said only where the rests before and after it show the same."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from evenstring.analysis.results import Phase, Weakness
+from evenstring.analysis.verdict.validity import with_proof
+from evenstring.session import Session
+
+GROUPS = 8
+CHARGE = (Phase("rest", 0.0, 900.0), Phase("charge_cc", 900.0, 5000.0), Phase("rest", 5000.0, 6000.0))
+METER = Weakness(4, "meter_offset", -9.0, "mV", 0.95, -10.0, -8.0, 1.0, "", ())
+
+
+def recorded(before_mv: float, after_mv: float) -> Session:
+    """Group 4 stands apart by so much at two rests, far apart in charge."""
+    t = np.arange(0.0, 6000.0, 5.0)
+    volts = np.full((len(t), GROUPS), 3.6) + 0.5 * (t[:, None] > 900.0)
+    volts[:, 3] += np.where(t < 900.0, before_mv, after_mv) / 1e3
+    return Session(t, volts.astype(np.float32), np.zeros(volts.shape, np.uint8), np.zeros(len(t), np.float32))
+
+
+@pytest.mark.parametrize(
+    ("before_mv", "after_mv", "sure"), [(-9.0, -8.0, 0.95), (-7.8, -15.0, 0.75), (-4.0, -9.0, 0.75)]
+)
+def test_both_rests_have_to_show_the_offset(before_mv: float, after_mv: float, sure: float) -> None:
+    """Of a published cell with 2 % less charge: 8 mV below the others before its charge, 15 after: said at 0.86."""
+    (said,) = with_proof((METER,), recorded(before_mv, after_mv), CHARGE)
+
+    assert said.confidence == sure
+    assert (said.cause, said.size) == ("meter_offset", -9.0)
+
+
+def test_without_a_rest_on_either_side_it_is_not_proved() -> None:
+    (said,) = with_proof((METER,), recorded(-9.0, -9.0), CHARGE[:2])
+
+    assert said.confidence == 0.75
+
+
+def test_a_ride_and_other_causes_stand_on_their_own_ground() -> None:
+    ride = (*CHARGE, Phase("ride", 6000.0, 9000.0))
+    less = Weakness(2, "charge_offset", -3.0, "%", 0.9, -5.0, -1.0, 0.9, "", ())
+
+    assert with_proof((METER,), recorded(0.0, 0.0), ride) == (METER,)
+    assert with_proof((METER, less), recorded(0.0, 0.0), CHARGE)[0] == less
