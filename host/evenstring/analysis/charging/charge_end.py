@@ -38,6 +38,7 @@ __all__ = [
 
 F64 = NDArray[np.float64]
 _NEAR_FULL_V, _NEAR_FULL_CHARGE = 0.030, 0.03  # every group this near to full, or the charge was not full: our choice
+_EVEN_V = 0.010  # so near under the median, the target of balancing, a group is no uneven one: our choice
 _PLATEAU_S = 600.0  # a plateau held this long counts as full where no current tells: our choice
 # Held for longer, a charge may have ended without a step to be seen: so few end within these times (simulated; of
 # published NCA cells some do after 2,500 s). By charge: the curve is steep at its top, so the current dies away within
@@ -67,6 +68,7 @@ _DELIVERS, _TAPERED = 1.2, 1.15
 _NEAR_HELD_V, _NEAR_HELD_BY_CHARGE_V = 0.010, 0.1
 _MOSTLY = 0.9  # of a charge's rows have no greater current: our choice
 _FAR_GREATER = 2.0  # times the light, of a current that tapered to it: our choice
+_FALLS = 0.95  # from row to row, rows over a moment apart: a taper, of which so few rows are no phase: our choice
 _FALLING = 6  # rows whose middle ratio tells how quickly the taper falls: our choice
 _BENDS = 3.0  # a rise from row to row over the one before it, at most: our choice
 _STOP_STEP_V = 5e-3  # of the level when a charger that delivered stops: tuned on own sessions under 300,000
@@ -212,7 +214,7 @@ def _how(
         # have risen by was not measured.
         return "stopped_early", _nearest_first(met, top - _CAUSE_V - float(soon_v[first]) / 2)
     if span[-1].kind != "charge_cv" and not _done_unseen(signals, profile, inside):
-        return "cannot_tell" if _held_unseen(signals, profile, inside) else "stopped_before_cv", ()
+        return _before_cv(signals, profile, inside), ()
     if not _tapered(signals, profile, span):
         return "cannot_tell" if _light_may_be(signals, profile, inside) else "interrupted_in_cv", ()
     return _when_tapered(profile, volts)
@@ -257,7 +259,7 @@ def _when_tapered(profile: PackProfile, volts: F64) -> tuple[EndKind, tuple[int,
     least = near_full_v(profile)
     if float(np.nanmedian(volts)) < least:
         return "charger_low", ()
-    if low < least:
+    if low < min(least, float(np.nanmedian(volts)) - _EVEN_V):
         return "ended_uneven", _nearest_first(-volts, -low - _CAUSE_V)
     return "full", ()
 
@@ -276,13 +278,17 @@ def _wanted_more(signals: Signals, profile: PackProfile, inside: NDArray[np.int6
     return bool(len(after) and signals.level_v[inside[-4:]].mean() - np.median(after) > _STOP_STEP_V)
 
 
-def _held_unseen(signals: Signals, profile: PackProfile, inside: NDArray[np.int64]) -> bool:
-    """Whether, without a sensor, the charge came so near to full that its voltage may have been held for a while."""
+def _before_cv(signals: Signals, profile: PackProfile, inside: NDArray[np.int64]) -> EndKind:
+    """How a charge ended in which no held voltage was found, and no group read at its ceiling."""
+    by_charge, sparse = CHEMISTRIES[profile.chemistry].judged_by_charge, signals.step_s > _MOMENT_S
+    if by_charge and sparse:
+        return "cannot_tell"  # between two rows a group shoots up to its ceiling
     if signals.current_a is not None:
-        return False
-    by_charge = CHEMISTRIES[profile.chemistry].judged_by_charge
+        last = np.maximum(signals.current_a[inside[-_ENDING:]], 1e-6)
+        return "interrupted_in_cv" if sparse and bool((last[1:] < _FALLS * last[:-1]).all()) else "stopped_before_cv"
+    # So near to full the voltage may have been held for a while.
     least_v = profile.full_v - (_NEAR_HELD_BY_CHARGE_V if by_charge else _NEAR_HELD_V)
-    return bool(np.mean(signals.level_v[inside[-4:]]) >= least_v)
+    return "cannot_tell" if float(np.mean(signals.level_v[inside[-4:]])) >= least_v else "stopped_before_cv"
 
 
 def _done_unseen(signals: Signals, profile: PackProfile, inside: NDArray[np.int64]) -> bool:

@@ -106,6 +106,42 @@ def test_a_charge_that_stops_at_full_may_have_been_held_for_a_moment(to_v: float
     assert analyse(stopped, PACK).charge.ended == ended
 
 
+def test_three_rows_of_a_taper_a_scan_a_minute_apart_are_one() -> None:
+    """Of a published NCA cell: 4.4, 4.1, 3.6 and 3.3 A, and unplugged. A stage is a step, and stays."""
+    step_s = 60.0
+    parts = [np.full(12, 4.0), climb(90, 4.17, step_s), np.full(24, 4.15)]
+    amps = np.full(len(parts[1]), 6.0)
+    stage = amps.copy()
+    amps[-4:], stage[-4:] = (4.4, 4.05, 3.64, 3.29), 4.0
+    for read, ended in ((amps, "interrupted_in_cv"), (stage, "stopped_before_cv")):
+        session = recorded(np.concatenate(parts), step_s, np.concatenate([np.zeros(12), read, np.zeros(24)]))
+        assert analyse(session, PACK).charge.ended == ended
+
+
+@pytest.mark.parametrize(("step_s", "ended"), [(60.0, "cannot_tell"), (5.0, "stopped_before_cv")])
+def test_iron_phosphate_a_scan_a_minute_does_not_show_who_stopped_it(step_s: float, ended: str) -> None:
+    """From 3.48 V a group is at its ceiling within that minute (of published cells)."""
+    parts = [np.full(round(900 / step_s), 3.33), climb(90, 3.45, step_s, 0.05), np.full(round(1800 / step_s), 3.34)]
+    amps = np.where((np.arange(sum(map(len, parts))) - len(parts[0])) % 10**6 < len(parts[1]), 6.0, 0.0)
+    pack = PackProfile(groups=GROUPS, capacity_ah=20.0, chemistry="lfp", full_v=3.6, ceiling_v=3.65, threshold_v=3.5)
+
+    assert analyse(recorded(np.concatenate(parts), step_s, amps), pack).charge.ended == ended
+
+
+def test_groups_within_ten_millivolts_at_the_end_are_not_uneven_whatever_the_charger_holds() -> None:
+    """A charger that holds 4.172 V leaves the lowest of an even string under 4.17 V."""
+    step_s = 5.0
+    amps = 6.0 * np.exp(-np.arange(0.0, 1500.0, step_s) / 600.0)
+    parts = [np.full(120, 4.0), climb(90, 4.171, step_s), np.full(len(amps), 4.1715), np.full(240, 4.165)]
+    current = np.concatenate([np.zeros(120), np.full(len(parts[1]), 6.0), amps, np.zeros(240)])
+    light = PackProfile(groups=GROUPS, capacity_ah=20.0, done_light_a=1.05 * float(amps[-1]))
+    session = recorded(np.concatenate(parts), step_s, current)
+
+    assert analyse(session, light).charge.ended == "full"
+    session.volts_v[:, 4] -= np.float32(0.012)
+    assert analyse(session, light).charge.ended == "ended_uneven"
+
+
 def taper(ends_a: float) -> Session:
     step_s = 5.0
     amps = 6.0 * np.exp(-np.arange(0.0, 600.0 * np.log(6.0 / ends_a), step_s) / 600.0)
