@@ -2,7 +2,8 @@
 
 *Turned round*: where the current jumps, the string's voltage must jump the same way (Ohm), and with the charge that is
 counted it must rise (any open-circuit curve rises with charge). *Stands still*: one reading, the same to its last
-digit, while the voltage moves as under load. *Off at rest*: a steady current of which the voltage shows nothing, where
+digit, while the voltage moves as under load, or does not answer its last jump; one that never stood so still before
+is said. *Off at rest*: a steady current of which the voltage shows nothing, where
 the assumed curve's slope says how fast it would move; or one small steady charge before and after all else, which no
 charger gives. A wrong scale is not told from a wrong capacity, of which the
 profile check speaks.
@@ -34,10 +35,11 @@ _MOVED, _COUNTED_LIKE = 0.1, 0.7  # of the capacity counted, from which the leve
 _STILL_S = 600.0  # of one and the same reading: our choice
 _JUMP_V = 0.010  # of the mean group between two rows, or five times their noise: our choice
 _JUMPS = 2  # in either direction, for a load: our choice
-_NO_CURRENT_C, _DRIFT_V = (
-    0.01,
-    0.060,
-)  # a reading of nought; what no relaxation does after an hour's first half: our choice
+# A reading of nought; what no relaxation does after an hour's first half: our choice
+_NO_CURRENT_C, _DRIFT_V = 0.01, 0.060
+_ROWS, _ANSWERED = 2, 0.3  # either side of a jump; of what the string would have answered to it: our choice
+# Rows of one reading, and of others like it before; share of those that were no repetition: our choice
+_FROZEN_ROWS, _RESTLESS = 60, 0.5
 _QUIET_S, _SETTLE = 1500.0, 1.0 / 3.0  # of steady current; its first part, left to relaxation: our choice
 _STEADY_C, _LEAST_C, _MOST_C = 0.015, 0.015, 0.12  # half width, and size, of a steady reading in question: our choice
 _END_S, _ALIKE_C = 240.0, 0.003  # of the first and the last reading, and how far they may differ: our choice
@@ -72,6 +74,12 @@ def look_at_sensor(session: Session, signals: Signals, profile: PackProfile) -> 
     if _turned_round(signals, amps, profile):
         amps, current = -amps, -current
         lines.append("The current sensor counts charging as negative: its readings were turned round here")
+    frozen_s = _frozen(signals, amps, profile)
+    if frozen_s is not None:
+        lines.append(
+            f"The current reads {amps[-1]:.2f} A to the last digit from {frozen_s / 60:.0f} min on, and never stood so"
+            " still before: look at the sensor and its wires"
+        )
     off_a = _off_at_rest(signals, amps, profile)
     if off_a is None:
         off_a = _off_at_both_ends(signals, amps, profile)
@@ -102,6 +110,8 @@ def _stands_still(signals: Signals, amps: F64, profile: PackProfile) -> float | 
     if not runs:
         return None
     first = runs[0][0]
+    if _unanswered(signals, amps, first, profile):
+        return float(signals.time_s[first])
     t, level = signals.time_s[first:], signals.level_v[first:]
     if t[-1] - t[0] < _STILL_S:
         return None
@@ -115,6 +125,34 @@ def _stands_still(signals: Signals, amps: F64, profile: PackProfile) -> float | 
     died = charging and abs(amps[-1]) < _STEP_C * profile.capacity_ah
     charged |= died and climbs(level, signals.step_s, signals.noise_v)
     return float(t[0]) if loaded or charged else None
+
+
+def _unanswered(signals: Signals, amps: F64, first: int, profile: PackProfile) -> bool:
+    """Whether the string did not answer the jump with which a reading came to stand still, as it did others (Ohm)."""
+    jumps_a, jumps_v = _over_rows(amps), _over_rows(signals.level_v)
+    at = max(first - _ROWS, 0)
+    before = np.abs(jumps_a[: max(at - _ROWS, 0)]) > _STEP_C * profile.capacity_ah
+    if at >= len(jumps_a) or not before.any() or abs(jumps_a[at]) < _STEP_C * profile.capacity_ah:
+        return False
+    a, v = jumps_a[: len(before)][before], jumps_v[: len(before)][before]
+    answer_v = float(a @ v) / float(a @ a) * jumps_a[at]
+    return bool(abs(answer_v) > _JUMP_V and jumps_v[at] / answer_v < _ANSWERED)
+
+
+def _over_rows(values: F64) -> F64:
+    return values[2 * _ROWS :] - values[: -2 * _ROWS] if len(values) > 2 * _ROWS else np.zeros(0)
+
+
+def _frozen(signals: Signals, amps: F64, profile: PackProfile) -> float | None:
+    """From when on, in s of the session, the last reading stands, where others like it changed from row to row."""
+    moves = np.flatnonzero(np.diff(amps) != 0.0)
+    first = int(moves[-1]) + 1 if len(moves) else 0
+    near = np.flatnonzero(np.abs(amps[:first] - amps[-1]) < _STEADY_C * profile.capacity_ah)
+    near = near[near > 0]
+    if len(amps) - first < _FROZEN_ROWS or signals.time_s[-1] - signals.time_s[first] < _STILL_S:
+        return None
+    moved = len(near) >= _FROZEN_ROWS and float(np.mean(amps[near] != amps[near - 1])) > _RESTLESS
+    return float(signals.time_s[first]) if moved else None
 
 
 def _off_at_rest(signals: Signals, amps: F64, profile: PackProfile) -> float | None:

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from evenstring.analysis.readings.current_sensor import look_at_sensor
+from evenstring.analysis.readings.current_sensor import SensorLook, look_at_sensor
 from evenstring.analysis.run import analyse
 from evenstring.analysis.series.signals import make_signals
 from evenstring.profile import PackProfile
@@ -189,3 +189,35 @@ def test_a_load_that_does_not_move_the_whole_recordings_volts_is_a_wrong_zero(re
     found = look_at_sensor(session, make_signals(session), PackProfile(groups=GROUPS, capacity_ah=37.0))
 
     assert ("reads -2.90 A while nothing flows" in " ".join(found.lines)) == off
+
+
+def charged(dies_s: float, reads_a: float | None) -> SensorLook:
+    """Ten minutes of rest, an hour of 6 A, forty minutes of rest; from a moment on one reading, of the current then."""
+    t = np.arange(0.0, 6600.0, 2.0)
+    rng = np.random.default_rng(4)
+    amps = np.where((t >= 600.0) & (t < 4200.0), 6.0, 0.0)
+    level = 3.9 + 0.2 * np.cumsum(amps) * 2.0 / 21600.0 + 0.007 * amps
+    read = np.round(amps + rng.normal(0.0, 0.03, len(t)), 2)
+    if reads_a is not None:
+        read = np.where(t >= dies_s, reads_a, read)
+    volts = level[:, None] + rng.normal(0.0, 4e-4, (len(t), GROUPS))
+    session = Session(
+        t, volts.astype("f4"), np.zeros(volts.shape, np.uint8), np.zeros(len(t), "f4"), current_a=read.astype("f4")
+    )
+    return look_at_sensor(session, make_signals(session), PROFILE)
+
+
+def test_a_reading_that_falls_to_nothing_while_no_volt_answers_is_a_dead_sensor() -> None:
+    """Of a published cell: 6.7 A and then 0.00 to the end; the charge went on for half an hour."""
+    found = charged(3000.0, 0.0)
+
+    assert "without a change from 50 min on" in " ".join(found.lines)
+    assert found.session.current_a is None
+
+
+def test_a_reading_that_stands_still_to_its_last_digit_as_it_never_did_is_said_and_kept() -> None:
+    found = charged(4800.0, 0.01)
+
+    assert "to the last digit from 80 min on" in " ".join(found.lines)
+    assert found.session.current_a is not None
+    assert charged(4800.0, None).lines == ()
