@@ -186,6 +186,23 @@ def _with_causes(
     )
 
 
+def _end_untold(charge: Charge, phases: tuple[Phase, ...]) -> Unknown:
+    """Why the end of a charge is not told, and what would tell."""
+    held = any(p.kind == "charge_cv" and p.end_s > (charge.start_s or 0.0) for p in phases)
+    if charge.current_end_a is None:
+        why = (
+            "the voltage was held to the end, and a charger that goes while hardly any current flows leaves no step"
+            if held
+            else "it stopped near full, and a voltage that was held for a moment leaves no trace"
+        )
+        return Unknown("charge.ended", why, "the same with a current sensor")
+    if held:
+        why = f"the taper ended at {charge.current_end_a:.1f} A: the charger's light, or unplugged before it"
+        return Unknown("charge.ended", why, "the charger's done_light_a in pack.toml")
+    why = "between two scans so far apart a group of iron phosphate shoots up to its ceiling"
+    return Unknown("charge.ended", why, "the same with a scan every few seconds")
+
+
 def _unknowns(found: Findings) -> tuple[Unknown, ...]:
     spread, charger, balancing, charge, rides = found.spread, found.charger, found.balancing, found.charge, found.rides
     out = []
@@ -198,12 +215,8 @@ def _unknowns(found: Findings) -> tuple[Unknown, ...]:
         out.append(Unknown("ride", "there is no ride in this recording", "a ride, best with the current sensor"))
     if charge.ended == "none":
         out.append(Unknown("charge", "there is no charge in this recording", "a whole charge, an hour past the light"))
-    if charge.ended == "cannot_tell" and charge.current_end_a is None:
-        why = "a charger that goes while hardly any current flows leaves no step, and a voltage held shortly no trace"
-        out.append(Unknown("charge.ended", why, "the same with a current sensor"))
-    elif charge.ended == "cannot_tell":
-        why = f"the taper ended at {charge.current_end_a:.1f} A: the charger's light, or unplugged before it"
-        out.append(Unknown("charge.ended", why, "the charger's done_light_a in pack.toml"))
+    if charge.ended == "cannot_tell":
+        out.append(_end_untold(charge, found.phases))
     if charger is None:
         out.append(Unknown("charger", "no constant-voltage part was recorded", "a charge to its end"))
     elif charger.set == "unknown":

@@ -178,7 +178,7 @@ def _regress(rows: Rows, fast: tuple[F64, F64] | None, whole: float = 0.0) -> tu
     `fast` is the resistance from the steps, in %, with its standard uncertainties: one more observation of the fourth.
     """
     x = np.column_stack([
-        np.full(len(rows.time_s), 1e-3), rows.slope_v * 0.01, -rows.slope_v * rows.moved * 0.01, rows.sag_v * 0.01,
+        np.full(len(rows.time_s), 1e-3), rows.slope_v * 0.01, -rows.slope_v * rows.surface * 0.01, rows.sag_v * 0.01,
         rows.slow_v * 0.01,
     ])  # fmt: skip
     y = rows.departure_v
@@ -208,7 +208,7 @@ def _regress(rows: Rows, fast: tuple[F64, F64] | None, whole: float = 0.0) -> tu
             continue
         size[g] = plain[:, g]
         for _ in range(_ROUNDS):
-            gap = 0.01 * (size[g, CHARGE] - size[g, CAPACITY] * rows.moved)
+            gap = 0.01 * (size[g, CHARGE] - size[g, CAPACITY] * rows.surface)
             size[g], covariance[g] = _fit(rows, x, y[:, g], beliefs, gap)
     return size, covariance
 
@@ -221,7 +221,7 @@ def _fit(rows: Rows, x: F64, y: F64, beliefs: tuple[F64, F64, F64, F64], gap: F6
     half = np.clip(gap, -_WIDEST_GAP, _WIDEST_GAP) / 2
     at = [rows.curve.slope_at(rows.surface + k * half) for k in range(3)]
     slope = (at[0] + 4.0 * at[1] + at[2]) / 6.0
-    x[:, CHARGE], x[:, CAPACITY] = slope * 0.01, -slope * rows.moved * 0.01
+    x[:, CHARGE], x[:, CAPACITY] = slope * 0.01, -slope * rows.surface * 0.01
     # At one voltage a gap cannot be seen, and a healthy one is to be ruled out: its doubt is that of a healthy gap.
     doubt = (np.clip(gap, -_HEALTHY_GAP, _HEALTHY_GAP) if rows.depth < LEAST_DEPTH else gap) * rows.slope_u_v
     lower = np.linalg.cholesky(base + np.outer(doubt, doubt) * near)

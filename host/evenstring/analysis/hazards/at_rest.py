@@ -70,7 +70,7 @@ def find_at_rest(
         return ()
     # Where a board bleeds on purpose, a group that falls is no wonder, but for one that lies below the others.
     may_bleed = drift.highest_v > profile.threshold_v - _BELOW_THRESHOLD_V
-    drains = _drains(drift, profile, _NONE_BLEEDS_V if may_bleed else 0.0)
+    drains = _drains(drift, profile, _NONE_BLEEDS_V if may_bleed else -np.inf)
     return drains if drains or may_bleed else _grows(drift, meter)
 
 
@@ -112,7 +112,7 @@ def _drains(drift: _Drift, profile: PackProfile, below_v: float) -> tuple[Hazard
     hours = float(np.ptp(drift.hours))
     falls = (drift.rate * hours < -_FALL_V) & (drift.rate < -_CLEARLY * drift.u) & _goes_on(drift.hours, drift.away_v)
     falls &= drift.away_v[-_LAST:].mean(axis=0) < -_BELOW_V
-    falls &= (drift.away_v[:_LAST].mean(axis=0) < -below_v) | (below_v == 0.0)
+    falls &= drift.away_v[:_LAST].mean(axis=0) < -below_v
     slope = slope_at_level_v(profile, drift.level_v)
     if not 0 < falls.sum() <= _TWO:
         return ()

@@ -103,7 +103,10 @@ def test_a_charge_that_stops_at_full_may_have_been_held_for_a_moment(to_v: float
     """Without a sensor, and of cells whose voltage still rises while it is held."""
     stopped = recorded(charge(2.0, climb(60, to_v, 2.0), left_alone(30, 2.0) - 4.2 + to_v), 2.0)
 
-    assert analyse(stopped, PACK).charge.ended == ended
+    found = analyse(stopped, PACK)
+    assert found.charge.ended == ended
+    untold = [u.why for u in found.unknown if u.what == "charge.ended"]
+    assert [("held for a moment" in why) for why in untold] == ([True] if ended == "cannot_tell" else [])
 
 
 def test_three_rows_of_a_taper_a_scan_a_minute_apart_are_one() -> None:
@@ -125,7 +128,10 @@ def test_iron_phosphate_a_scan_a_minute_does_not_show_who_stopped_it(step_s: flo
     amps = np.where((np.arange(sum(map(len, parts))) - len(parts[0])) % 10**6 < len(parts[1]), 6.0, 0.0)
     pack = PackProfile(groups=GROUPS, capacity_ah=20.0, chemistry="lfp", full_v=3.6, ceiling_v=3.65, threshold_v=3.5)
 
-    assert analyse(recorded(np.concatenate(parts), step_s, amps), pack).charge.ended == ended
+    found = analyse(recorded(np.concatenate(parts), step_s, amps), pack)
+    assert found.charge.ended == ended
+    untold = [u.why for u in found.unknown if u.what == "charge.ended"]
+    assert [("shoots up" in why) for why in untold] == ([True] if ended == "cannot_tell" else [])
 
 
 def test_groups_within_ten_millivolts_at_the_end_are_not_uneven_whatever_the_charger_holds() -> None:
