@@ -27,6 +27,9 @@ class Chemistry:
         guessed: False where it is so rare in vehicles that a recording which looks like it is more likely another one's
             (a charger set low, a charge stopped at 80 %): then only who says so in pack.toml gets it.
         judged_by_charge: the curve is so flat that millivolts of spread say next to nothing about balance.
+        rise, rise_u, rise_soc: towards empty the resistance is 1 + rise exp(-SoC / rise_soc) of that at a high SoC; the
+            standard uncertainty of rise. Common practice; of hard carbon tuned on a published cell, which under load
+            runs out of sodium at the surface well above empty (Chayambuka et al. 2022).
         about: its name in words.
         source: where limits come from.
     """
@@ -43,6 +46,9 @@ class Chemistry:
     source: str
     judged_by_charge: bool = False
     guessed: bool = True
+    rise: float = 0.8
+    rise_u: float = 0.45
+    rise_soc: float = 0.08
 
     @property
     def limits(self) -> dict[str, float]:
@@ -79,12 +85,14 @@ CHEMISTRIES: dict[str, Chemistry] = {
     "na_ion": Chemistry(
         full_v=3.95, ceiling_v=4.00, empty_v=2.00, discard_v=1.50, threshold_v=3.90,
         curves=("memory_na_ion",), curve_family="sodium layered oxide", guessed=False,
+        rise=3.0, rise_u=1.5, rise_soc=0.15,
         spellings=("sodium ion", "sodium", "sib", "nfm", "sodium layered oxide"),
         about="sodium-ion, layered oxide against hard carbon", source="from memory, as the curve is",
     ),
     "nvpf": Chemistry(
         full_v=4.20, ceiling_v=4.25, empty_v=2.00, discard_v=1.50, threshold_v=4.18,
         curves=("chayambuka_nvpf",), curve_family="sodium fluorophosphate", guessed=False,
+        rise=3.0, rise_u=1.5, rise_soc=0.15,
         spellings=("navpo4f", "sodium vanadium fluorophosphate"),
         about="sodium-ion, vanadium fluorophosphate against hard carbon",
         source="full and empty as in Chayambuka et al. 2022; ceiling, discard and bleed threshold from memory",

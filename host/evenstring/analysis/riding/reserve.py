@@ -3,8 +3,8 @@
 SoC is that of the median group, counted from full. A group's voltage there under a current that lasts t seconds is
 OCV(SoC + its own gap) + I R(t) (1 + its own excess), with R(t) from the ride (a step response in three exponentials:
 G. Plett, Battery Management Systems, Vol. I, 2015) and with gap and excess from the evidence of `weakness_fit`. Below
-what the ride visited R is believed to rise by a factor of about two towards empty (from memory), with as much
-uncertainty; the interval comes from 300 draws of all that is uncertain (JCGM 101:2008).
+what the ride visited R is believed to rise by a factor of about two towards empty (from memory; of sodium by more:
+`Chemistry`), with as much uncertainty; the interval comes from 300 draws of all that is uncertain (JCGM 101:2008).
 """
 
 from __future__ import annotations
@@ -32,7 +32,6 @@ Anchor = Literal["full", "curve"]
 F64 = NDArray[np.float64]
 
 ACCELERATION_S, HILL_S = 5.0, 60.0  # loads that are asked for: a hard start, a hill: our choice
-_RISE, _RISE_U, _RISE_SOC = 0.8, 0.45, 0.08  # R is 1 + rise exp(-SoC / 0.08) of its value at high SoC: common practice
 _DRAWS = 300  # of all that is uncertain: our choice
 _GRID = np.linspace(-0.02, 1.0, 256)  # the last one: not even a full pack bears the load: our choice
 _RIDE_ROWS = 7200  # seconds of riding looked at, the last ones: our choice
@@ -207,7 +206,7 @@ def _drawn_limits(
     soc0, u_soc, _, moved, riding = place
     visited = float(soc0 + moved[riding].min())
     level = float(soc0 + np.mean(moved[riding]))
-    curve = default_curve(profile.chemistry)
+    curve, chemistry = default_curve(profile.chemistry), CHEMISTRIES[profile.chemistry]
     place_off = _place_off(curve, evidence, float(moved[riding].min()), visited)
     rng = np.random.default_rng(1)  # the same recording gives the same interval
     sizes = sizes_drawn(evidence, rng)
@@ -215,8 +214,8 @@ def _drawn_limits(
     for k in range(_DRAWS, -1, -1):  # the best estimate last: its curves are kept
         z = np.zeros(4) if k == 0 else rng.standard_normal(4)
         size = evidence.size if k == 0 else next(sizes)
-        rise = max(0.0, _RISE + _RISE_U * z[0])
-        scale = _rise(_GRID, rise) / _rise(np.array([level]), rise) * max(0.3, 1.0 + load.u_share * z[1])
+        rise = max(0.0, chemistry.rise + chemistry.rise_u * z[0]), chemistry.rise_soc
+        scale = _rise(_GRID, *rise) / _rise(np.array([level]), *rise) * max(0.3, 1.0 + load.u_share * z[1])
         ohm = scale[:, None] * (1.0 + 0.01 * size[:, RESISTANCE])
         # A wrong anchor moves the counted SoC, not the voltage: the place on the curve moves against it.
         off = u_soc * z[2]
@@ -238,8 +237,8 @@ def _temperature(session: Session, riding: NDArray[np.bool_]) -> float | None:
     return round(float(np.nanmean(session.temps_c[riding])), 1)
 
 
-def _rise(soc: F64, rise: float) -> F64:
-    return np.asarray(1.0 + rise * np.exp(-np.maximum(soc, 0.0) / _RISE_SOC))
+def _rise(soc: F64, rise: float, range_soc: float) -> F64:
+    return np.asarray(1.0 + rise * np.exp(-np.maximum(soc, 0.0) / range_soc))
 
 
 def _place_off(curve: OcvCurve, evidence: Evidence, moved: float, counted: float) -> float:
