@@ -2,8 +2,9 @@
 
 The median group gives curve and circuit (`weakness_curve`). The departure of a group is then, to first order,
 
-    meter + dOCV/dSoC (charge - capacity x charge moved) + extra x sag of the median group + slow extra x its slow part.
+    meter + dOCV/dSoC (charge - capacity x charge moved) + extra x sag of the median group + slow extra x its slow part,
 
+with the charge moved as the surface of the particles has it: what leads there is the more, the less a group holds.
 Bleeding at the top of a charge changes the groups' charges: rows are taken from one side of it only.
 """
 
