@@ -101,7 +101,7 @@ def test_at_one_voltage_charge_is_said_only_beyond_what_a_meter_errs(less, cause
 
 
 def rows_of_a_surface() -> Rows:
-    """Discharged by steps and charged; the surface leads by 4 % of the capacity (Crank 1975); group 3 holds 10 % less."""
+    """Discharged by steps and charged; the surface leads by 4 % (Crank 1975); group 3 holds 10 % less."""
     t = np.arange(0.0, 9000.0, 30.0)
     load = np.where(t < 4500.0, np.where(t % 900.0 < 600.0, -1.0, 0.0), 0.8)
     moved = np.cumsum(load) * 30.0 / 9000.0
