@@ -2,8 +2,8 @@
 
 A profile that does not fit takes with it what rests on its curve or its capacity. Two strings in parallel exchange
 current at rest: no rest of theirs is one, and the current of the vehicle is not that of this string. A group that was
-often not read is not judged by the readings that are left. A meter is not surely blamed after a charge alone, unless
-its offset shows at the rests before and after it.
+often not read is not judged by the readings that are left. A meter is not surely blamed unless its offset shows at
+rests far apart in charge.
 """
 
 from __future__ import annotations
@@ -15,16 +15,16 @@ from numpy.typing import NDArray
 
 from evenstring.analysis.results import Capacity, Findings, Phase, ProfileCheck, Spread, Unknown, Weakness
 from evenstring.analysis.series.departures_at_rest import at_rest_v
+from evenstring.analysis.series.rows_of_phase import between
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
 __all__ = ["own_current", "own_readings", "own_rest", "with_profile_check", "with_proof"]
 
 _UNREAD = 0.1  # share of scans: our choice
-_UNPROVED = 0.75  # what a look at one charge makes likely, and no more: our choice
-# Between the offset and a departure at rest, mV: a charge of scatter moves it by as much along the curve: our choice
-_SAME_MV = 2.5
-_REST_S, _BOTH = 300.0, 2  # for a rest to tell; before and after: our choice
+_UNPROVED = 0.75  # what a fit makes likely, and no more: our choice
+_SAME_MV = 1.5  # between the offset and a departure at rest: our choice
+_REST_S, _APART_V = 300.0, 0.05  # for a rest to tell; levels of rests far apart in charge: our choice
 _RESISTIVE = ("high_resistance", "connection")  # ratios of groups that carry one current: no curve, no capacity
 
 
@@ -69,24 +69,26 @@ def own_readings(found: Findings, session: Session) -> Findings:
 
 
 def with_proof(weakness: tuple[Weakness, ...], session: Session, phases: tuple[Phase, ...]) -> tuple[Weakness, ...]:
-    """Statements; of a meter's offset after a charge without a ride no sure one, but for what both its rests show.
+    """Statements; of a meter's offset no sure one, but for what all rests show, of which some are far apart in charge.
 
-    The curve explains a charge through every misfit of its slope; at two rests far apart along it an offset stays.
+    A fit explains a charge or a ride through every misfit of its slopes; along the curve an offset at rest stays.
     """
-    kinds = [p.kind for p in phases]
-    charges = [k for k, kind in enumerate(kinds) if kind.startswith("charge")]
-    if "ride" in kinds or not charges or not any(w.cause == "meter_offset" for w in weakness):
+    if not any(w.cause == "meter_offset" for w in weakness):
         return weakness
-    ends = phases[max(charges[0] - 1, 0)], phases[min(charges[-1] + 1, len(phases) - 1)]
-    rests = [p for p in ends if p.kind == "rest" and p.end_s - p.start_s >= _REST_S]
+    rests = [p for p in phases if p.kind == "rest" and p.end_s - p.start_s >= _REST_S]
+    levels = [float(np.nanmedian(session.volts_v[between(session.time_s, p.start_s, p.end_s)])) for p in rests]
+    far = bool(levels) and max(levels) - min(levels) > _APART_V
     away_mv = [1e3 * at_rest_v(session, (p,)) for p in rests]
-    told = (w if _shown(w, away_mv) else replace(w, confidence=min(w.confidence, _UNPROVED)) for w in weakness)
+    told = (w if far and _shown(w, away_mv) else _unproved(w) for w in weakness)
     return tuple(sorted(told, key=lambda w: -w.confidence))
 
 
 def _shown(w: Weakness, away_mv: list[NDArray[np.float64]]) -> bool:
-    same = [abs(w.size - float(mv[w.group - 1])) <= _SAME_MV for mv in away_mv]
-    return w.cause != "meter_offset" or sum(same) == _BOTH
+    return all(abs(w.size - float(mv[w.group - 1])) <= _SAME_MV for mv in away_mv)
+
+
+def _unproved(w: Weakness) -> Weakness:
+    return replace(w, confidence=min(w.confidence, _UNPROVED)) if w.cause == "meter_offset" else w
 
 
 def with_profile_check(
