@@ -15,6 +15,7 @@ from evenstring.analysis.causes.self_discharge import with_drains
 from evenstring.analysis.charging.charge_end import find_charges, told_phases, without_standstill
 from evenstring.analysis.charging.charger import find_charger, without_charger
 from evenstring.analysis.hazards.all_hazards import find_hazards
+from evenstring.analysis.hazards.far_behind import far_behind_by_cause
 from evenstring.analysis.hazards.stays_above import without_closing
 from evenstring.analysis.phases.segment import phases_of
 from evenstring.analysis.readings.current_sensor import look_at_sensor
@@ -166,6 +167,7 @@ def _with_causes(
     room, no_room = find_room(own, profile, phases, diagnosis.evidence)
     hazards = find_hazards(signals, profile, phases, meter, (found.balancing, found.charge) if trusted else None)
     told = without_consequences(diagnosis.weakness, faults)
+    hazards = (*hazards, *far_behind_by_cause(told, hazards))
     missing = (no_repair, no_capacity, no_temperature, diagnosis.unknown, no_reserve, no_usable, no_room, no_bench)
     return replace(
         found,

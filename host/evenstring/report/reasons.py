@@ -200,9 +200,10 @@ def _spread_grows(h: Hazard) -> str:
 
 
 def _far_behind(h: Hazard) -> str:
+    whom = "the others" if h.seen_mv is None else "the fullest at the end of the charge"
     return (
-        f"Group {h.group} is about {h.size:.0f} % of charge ({h.size_low:.0f} to {h.size_high:.0f} %) behind the"
-        " fullest at the end of the charge: that far no string drifts by itself in use."
+        f"Group {h.group} is about {h.size:.0f} % of charge ({h.size_low:.0f} to {h.size_high:.0f} %) behind {whom}:"
+        " that far no string drifts by itself in use."
     )
 
 

@@ -36,6 +36,7 @@ _BESIDE_V = 0.004  # of a single step: bleeders that switch at once with it, ske
 # Of the ohms: with a sensor; without one, where also the current is supposed: our choice
 _U_SENSOR, _U_BLIND = 0.1, 0.5
 _LEAST_GROUPS = 4  # our choice
+_OVER_ROWS = (1, 2)  # our choice
 _Z90, _MOST = 1.645, 0.97  # published (normal distribution, 90 % two-sided); the highest confidence: our choice
 
 
@@ -50,9 +51,12 @@ class _Steps:
 
 def find_extra_heat(signals: Signals, profile: PackProfile, phases: tuple[Phase, ...]) -> tuple[Hazard, ...]:
     """The groups whose extra resistance makes more heat at the usual current than is let pass, or is many times."""
-    steps = _steps(signals) if signals.volts_v.shape[1] >= _LEAST_GROUPS else None
-    if steps is None:
+    if signals.volts_v.shape[1] < _LEAST_GROUPS:
         return ()
+    each = [steps for rows in _OVER_ROWS if (steps := _steps(signals, rows)) is not None]
+    if not each:
+        return ()
+    steps = min(each, key=lambda s: s.u)
     usual_a = _usual_a(signals, profile, phases)
     ohm = _USUAL_VH / profile.capacity_ah if steps.ohm is None else steps.ohm
     relative = _U_BLIND if steps.ohm is None else _U_SENSOR
@@ -73,21 +77,23 @@ def _heat(g: int, steps: _Steps, median_w: float, relative: float, usual_a: floa
     )  # fmt: skip
 
 
-def _steps(signals: Signals) -> _Steps | None:
+def _steps(signals: Signals, rows: int) -> _Steps | None:
+    """From a row to the next but so many: a step may fall into a row, which then holds its mean."""
     volts, t = signals.volts_v, signals.time_s
-    dv = np.diff(volts, axis=0)
+    dv = volts[rows:] - volts[:-rows]
     middle = median_group_v(dv.astype(np.float32)).astype(np.float64)
-    use = np.isfinite(dv).all(axis=1) & (np.diff(t) < _NEAR_S) & (np.abs(middle) > _LEAST_STEP_V)
+    use = np.isfinite(dv).all(axis=1) & (t[rows:] - t[:-rows] < _NEAR_S) & (np.abs(middle) > _LEAST_STEP_V)
     use[use] &= np.abs(dv[use]).max(axis=1) < _MOST_STEP_V
     dv, middle = dv[use], middle[use]
     together = one_way(dv, middle)
     dv, middle = dv[together], middle[together]
     use[use] = together
-    power = float(np.sum(middle**2))
+    power = float(np.sum(middle**2)) / rows  # each step is seen as often
     if power < _LEAST_POWER_V**2:
         return None
-    ratio = middle @ dv / power
-    ohm = None if signals.current_a is None else _ohm(middle, np.diff(signals.current_a)[use])
+    ratio = middle @ dv / (power * rows)
+    amps = signals.current_a
+    ohm = None if amps is None else _ohm(middle, (amps[rows:] - amps[:-rows])[use])
     u = float(np.hypot(np.sqrt(2.0) * signals.reading_noise_v, _BESIDE_V) / np.sqrt(power))
     return _Steps(ratio / np.median(ratio) - 1.0, u, ohm)
 

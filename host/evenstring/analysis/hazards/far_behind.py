@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from evenstring.analysis.results import Balancing, Charge, Hazard, Phase
+from evenstring.analysis.results import Balancing, Charge, Hazard, Phase, Weakness
 from evenstring.analysis.series.chances import chance_above
 from evenstring.analysis.series.curve_slope import SLOPE_SCALE_U, slope_at_level_v
 from evenstring.analysis.series.rows_of_phase import between
@@ -16,7 +16,7 @@ from evenstring.analysis.series.signals import Signals
 from evenstring.ocv import default_curve
 from evenstring.profile import PackProfile
 
-__all__ = ["find_far_behind"]
+__all__ = ["far_behind_by_cause", "find_far_behind"]
 
 # Of capacity: more than a string that is used and charged to its end comes to, and 30 h of 50 mA for 20 Ah: our choice
 _FAR_PERCENT = 8.0
@@ -24,6 +24,7 @@ _U = 0.2  # standard uncertainty of the gap, for the curve is seldom this cell's
 _REST_S, _LATE = 300.0, 3  # of rest after the charge, and the last part in so many of it counts: our choice
 _FLAT_V = 0.3  # V per 1.0 of SoC: under it volts say little of charge: our choice
 _Z90 = 1.645  # published (normal distribution, 90 % two-sided)
+_SURELY = 0.8  # of the cause: our choice
 _MOST = 0.95  # the highest confidence that is stated: our choice
 
 
@@ -50,6 +51,15 @@ def find_far_behind(
     curve = default_curve(profile.chemistry)
     gap = 100.0 * float(curve.soc(volts.max()) - curve.soc(volts[lowest]))  # of the fullest, as at a held end
     return _behind(lowest + 1, gap, SLOPE_SCALE_U, 1e3 * float(np.ptp(volts)))
+
+
+def far_behind_by_cause(weakness: tuple[Weakness, ...], told: tuple[Hazard, ...]) -> tuple[Hazard, ...]:
+    """Groups that surely lack so much charge, of which no hazard is told yet."""
+    known = {h.group for h in told}
+    less = [w for w in weakness if w.cause == "charge_offset" and w.size < 0 and w.confidence >= _SURELY]
+    found = [_behind(w.group, -w.size, (w.size_high - w.size_low) / (2.0 * _Z90 * -w.size), None)
+             for w in less if w.group not in known]  # fmt: skip
+    return tuple(h for hazards in found for h in hazards)
 
 
 def _behind(group: int, gap: float, relative: float, seen_mv: float | None) -> tuple[Hazard, ...]:

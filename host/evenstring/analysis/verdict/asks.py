@@ -238,10 +238,11 @@ def _causes(found: Findings) -> Iterator[Ask]:
     first_empty = None if found.reserve is None else found.reserve.group
     hot = {h.group for h in found.hazards if h.kind == "extra_heat"}
     drained = {h.group for h in found.hazards if h.kind == "drains_at_rest"}  # said there, with all it may come from
+    far = {h.group for h in found.hazards if h.kind == "far_behind"}  # no balancing mends that in a night
     for k, w in enumerate(w for w in found.weakness if w.cause != "cannot_tell"):  # as report.json lists them
         cause = cause_of(w.cause)
         if w.cause == "charge_offset":
-            if w.confidence >= _SURE and abs(w.size) >= _OFF_PERCENT and _still_off(found):
+            if w.confidence >= _SURE and abs(w.size) >= _OFF_PERCENT and _still_off(found) and w.group not in far:
                 yield Ask("charge_offset", w, f"weakness[{k}]", None, w.confidence)
             continue
         if cause.asks is None or w.confidence < _SURE or (w.cause in _DRAINS and w.group in drained):

@@ -9,7 +9,7 @@ import pytest
 from evenstring.analysis.causes.self_discharge import with_drains
 from evenstring.analysis.hazards.at_rest import find_at_rest
 from evenstring.analysis.hazards.extra_heat import find_extra_heat
-from evenstring.analysis.hazards.far_behind import find_far_behind
+from evenstring.analysis.hazards.far_behind import far_behind_by_cause, find_far_behind
 from evenstring.analysis.hazards.stays_above import find_stays_above, without_closing
 from evenstring.analysis.results import Balancing, Charge, Hazard, Phase, Weakness
 from evenstring.analysis.series.chances import chance_above
@@ -203,6 +203,32 @@ def test_a_charge_that_a_bad_joint_cuts_at_once_shows_it_in_two_small_steps() ->
 
     assert (found.group, found.more_percent) == (5, pytest.approx(1900.0, rel=0.1))
     assert find_extra_heat(make_signals(read(volts[:300], 2.0)), PACK, ()) == ()
+
+
+def test_a_step_that_falls_into_a_row_counts_whole() -> None:
+    """Of a published cell: 9.0 and 10.7 mV of the others in two rows, 46 and 70 of the group with a bad joint."""
+    volts = np.full((600, GROUPS), 3.9)
+    ohm = np.ones(GROUPS)
+    ohm[4] = 5.9
+    volts[300] += 0.0090 * ohm
+    volts[301:] += 0.0197 * ohm
+
+    (found,) = find_extra_heat(make_signals(read(volts, 0.5)), PACK, ())
+
+    assert (found.group, found.more_percent) == (5, pytest.approx(490.0, rel=0.1))
+
+
+def test_a_group_that_surely_lacks_so_much_charge_is_far_behind_whatever_the_end_of_the_charge_told() -> None:
+    """Of a published cell: 12 % less charge at 0.99, 125 mV below the others at rest: "keep it on the charger"."""
+    less = Weakness(6, "charge_offset", -12.4, "%", 0.99, -21.7, -7.1, 1.0, "", ())
+
+    (found,) = far_behind_by_cause((less,), ())
+
+    assert (found.kind, found.group, found.size) == ("far_behind", 6, 12.4)
+    assert 0.5 < found.confidence < 0.99
+    for other in (replace(less, confidence=0.7), replace(less, size=12.4), replace(less, size=-5.0)):
+        assert far_behind_by_cause((other,), ()) == ()
+    assert far_behind_by_cause((less,), (found,)) == ()
 
 
 def test_the_chance_to_lie_above_a_limit_is_the_normal_distributions() -> None:

@@ -31,6 +31,7 @@ from evenstring.analysis.verdict.coverage import coverage_of
 from evenstring.analysis.verdict.decision import TABLE, decide
 from evenstring.profile import PackProfile
 from evenstring.report import next_steps
+from evenstring.report.reasons import sentence
 from evenstring.session import Quality, Session
 
 PACK = PackProfile(groups=24)
@@ -145,6 +146,17 @@ def test_a_drain_at_rest_is_said_once_where_a_leak_is_named_already() -> None:
     made = verdict(hazards=(drain,), weakness=(weak("self_discharge", 30.0),))
 
     assert [r.kind for r in made.reasons] == ["drains_at_rest"]  # which names all that it may come from
+
+
+def test_of_a_group_far_behind_it_is_not_said_that_balancing_mends_it() -> None:
+    far = Hazard("far_behind", 7, 12.4, "%", 5.1, 19.7, 0.84)
+    less = weak("charge_offset", -12.4)
+
+    alone, both = verdict(weakness=(less,)), verdict(weakness=(less,), hazards=(far,))
+
+    assert "charge_offset" in [r.kind for r in alone.reasons]
+    assert [r.kind for r in both.reasons if r.kind in ("charge_offset", "far_behind")] == ["far_behind"]
+    assert "behind the others" in sentence(both.reasons[0])
 
 
 def test_a_charger_that_leaves_with_its_light_is_told_to_stay() -> None:
