@@ -39,7 +39,7 @@ def test_without_a_rest_on_either_side_it_is_not_proved() -> None:
 
 
 def test_after_a_ride_it_needs_its_proof_too_and_other_causes_stand_on_their_own_ground() -> None:
-    """Of published cells, after rides: 16 of 41 sure offsets were none, and 2 of the 13 that all rests show."""
+    """Of published cells, after rides: 16 of 41 sure offsets were none, and 2 of the 8 that all rests show."""
     ride = (*CHARGE[:1], Phase("ride", 900.0, 5000.0), *CHARGE[2:])
     less = Weakness(2, "charge_offset", -3.0, "%", 0.9, -5.0, -1.0, 0.9, "", ())
 
