@@ -21,7 +21,7 @@ from evenstring.analysis.series.curve_slope import slope_at_level_v
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
-__all__ = ["RestLook", "drift_rates", "find_leaks", "named_leaks", "rest_look", "second_look", "with_drains"]
+__all__ = ["DRAINS", "RestLook", "drift_rates", "find_leaks", "named_leaks", "rest_look", "second_look", "with_drains"]
 
 F64 = NDArray[np.float64]
 
@@ -44,7 +44,8 @@ _SCALE = 0.1  # of a change: charge moved is only known as well as sensor and pr
 _Z90 = 1.645  # standard uncertainties of a 90 % interval: published (normal distribution, 90 % two-sided)
 _NOISE_V = 0.0005  # of a meter that states none: our choice
 _FLAT_V = 0.2  # V per 1.0 of SoC: our choice
-_DRAINS, _FOLLOWS = ("self_discharge", "balancer_fault"), ("charge_offset", "cannot_tell", "meter_offset")
+DRAINS = ("self_discharge", "balancer_fault")  # causes by which charge leaves a group at rest: our choice
+_FOLLOWS = ("charge_offset", "cannot_tell", "meter_offset")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -188,7 +189,7 @@ def with_drains(
 
     What it had lost by then shows as less charge, or as a departure without a cause.
     """
-    told = {w.group for w in weakness if w.cause in _DRAINS}
+    told = {w.group for w in weakness if w.cause in DRAINS}
     new = {h.group: _of_drain(h, h.group, profile) for h in hazards if h.kind == "drains_at_rest" and h.unit == "mA"
            and h.group is not None and h.group not in told}  # fmt: skip
     kept = [w for w in weakness if w.group not in new or w.cause not in _FOLLOWS]

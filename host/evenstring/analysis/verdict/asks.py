@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from evenstring.analysis.causes.catalogue import cause_of
+from evenstring.analysis.causes.self_discharge import DRAINS
 from evenstring.analysis.hazards.extra_heat import MANY_TIMES
 from evenstring.analysis.results import (
     Action,
@@ -50,7 +51,6 @@ _SAME: dict[HazardKind, tuple[CauseKind, ...]] = {
     "extra_heat": ("connection",),
     "stays_above": ("balancer_fault",),
 }
-_DRAINS = ("self_discharge", "balancer_fault")
 _WEAK = ("low_capacity", "high_resistance", "cut_under_load")
 # What is said of a group that paid several visits: the first of these.
 _GRAVITY: tuple[tuple[Action, EventKind], ...] = tuple(
@@ -245,7 +245,7 @@ def _causes(found: Findings) -> Iterator[Ask]:
             if w.confidence >= _SURE and abs(w.size) >= _OFF_PERCENT and _still_off(found) and w.group not in far:
                 yield Ask("charge_offset", w, f"weakness[{k}]", None, w.confidence)
             continue
-        if cause.asks is None or w.confidence < _SURE or (w.cause in _DRAINS and w.group in drained):
+        if cause.asks is None or w.confidence < _SURE or (w.cause in DRAINS and w.group in drained):
             continue
         # Heat that small steps hide from the hazards; where they saw it, they say it.
         if w.cause == "high_resistance" and w.size_low >= 100.0 * MANY_TIMES and w.group not in hot:

@@ -13,6 +13,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from evenstring.analysis.causes.self_discharge import DRAINS
 from evenstring.analysis.results import Capacity, Findings, Phase, ProfileCheck, Spread, Unknown, Weakness
 from evenstring.analysis.series.departures_at_rest import at_rest_v
 from evenstring.analysis.series.rows_of_phase import between
@@ -105,7 +106,7 @@ def with_profile_check(
     if "weakness" in lost:
         weakness = tuple(w for w in weakness if w.cause in _RESISTIVE)
     elif profile.parallel_strings > 1:
-        weakness = tuple(w for w in weakness if w.cause not in ("self_discharge", "balancer_fault"))
+        weakness = tuple(w for w in weakness if w.cause not in DRAINS)
     return replace(
         found,
         profile_check=check,

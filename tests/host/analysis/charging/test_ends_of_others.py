@@ -69,7 +69,8 @@ def test_a_top_behind_long_leads_is_held_from_the_corner_of_the_rise(
     assert top.start_s == pytest.approx(600 + 90 * 60, abs=max(120.0, 3 * step_s))
     for room in (cv_hold, by_voltage):
         monkeypatch.setattr(room, "slows_down", lambda _t, _v, turn, _noise: turn)
-    assert analyse(session, PACK).charge.ended in ("interrupted_in_cv", "stopped_before_cv", "cannot_tell")
+    unseen = "cannot_tell" if step_s > 20.0 else "interrupted_in_cv"  # as if it had hardly been held
+    assert analyse(session, PACK).charge.ended == unseen
 
 
 @pytest.mark.parametrize("step_s", [1.0, 10.0, 60.0])
@@ -125,7 +126,7 @@ def test_three_rows_of_a_taper_a_scan_a_minute_apart_are_one() -> None:
 def test_iron_phosphate_a_scan_a_minute_does_not_show_who_stopped_it(step_s: float, ended: str) -> None:
     """From 3.48 V a group is at its ceiling within that minute (of published cells)."""
     parts = [np.full(round(900 / step_s), 3.33), climb(90, 3.45, step_s, 0.05), np.full(round(1800 / step_s), 3.34)]
-    amps = np.where((np.arange(sum(map(len, parts))) - len(parts[0])) % 10**6 < len(parts[1]), 6.0, 0.0)
+    amps = np.repeat([0.0, 6.0, 0.0], [len(part) for part in parts])
     pack = PackProfile(groups=GROUPS, capacity_ah=20.0, chemistry="lfp", full_v=3.6, ceiling_v=3.65, threshold_v=3.5)
 
     found = analyse(recorded(np.concatenate(parts), step_s, amps), pack)
@@ -137,15 +138,26 @@ def test_iron_phosphate_a_scan_a_minute_does_not_show_who_stopped_it(step_s: flo
 def test_groups_within_ten_millivolts_at_the_end_are_not_uneven_whatever_the_charger_holds() -> None:
     """A charger that holds 4.172 V leaves the lowest of an even string under 4.17 V."""
     step_s = 5.0
-    amps = 6.0 * np.exp(-np.arange(0.0, 1500.0, step_s) / 600.0)
-    parts = [np.full(120, 4.0), climb(90, 4.171, step_s), np.full(len(amps), 4.1715), np.full(240, 4.165)]
-    current = np.concatenate([np.zeros(120), np.full(len(parts[1]), 6.0), amps, np.zeros(240)])
+    amps = dying_away(step_s)
+    session = tapered(step_s, amps, 4.1715, 4.165)
     light = PackProfile(groups=GROUPS, capacity_ah=20.0, done_light_a=1.05 * float(amps[-1]))
-    session = recorded(np.concatenate(parts), step_s, current)
 
     assert analyse(session, light).charge.ended == "full"
     session.volts_v[:, 4] -= np.float32(0.012)
     assert analyse(session, light).charge.ended == "ended_uneven"
+
+
+def dying_away(step_s: float) -> np.ndarray:
+    return np.asarray(6.0 * np.exp(-np.arange(0.0, 1500.0, step_s) / 600.0))
+
+
+def tapered(step_s: float, amps: np.ndarray, held_v: float = 4.2, after_v: float = 4.185) -> Session:
+    """Rest, a climb at 6 A to just under the held voltage, the taper, and forty minutes of rest."""
+    rest, after = round(600 / step_s), round(2400 / step_s)
+    rise = climb(90, held_v - 0.002, step_s)
+    parts = [np.full(rest, 3.74), rise, np.full(len(amps), held_v), np.full(after, after_v)]
+    current = np.concatenate([np.zeros(rest), np.full(len(rise), 6.0), amps, np.zeros(after)])
+    return recorded(np.concatenate(parts), step_s, current)
 
 
 def taper(ends_a: float) -> Session:
@@ -218,21 +230,16 @@ def test_a_taper_a_scan_a_minute_apart_falls_by_its_share_and_not_by_as_many_amp
     """From 1.0 A, falling by a quarter a minute, the next row would have read 0.75 A: far from the light of 0.4 A."""
     step_s = 60.0
     amps = 6.0 * 0.75 ** np.arange(7.0)
-    parts = [np.full(12, 3.74), climb(90, 4.198, step_s), np.full(len(amps), 4.2), np.full(24, 4.185)]
-    current = np.concatenate([np.zeros(12), np.full(len(parts[1]), 6.0), amps, np.zeros(24)])
     light = PackProfile(groups=GROUPS, capacity_ah=20.0, done_light_a=0.4 * float(amps[-1]))
 
-    assert analyse(recorded(np.concatenate(parts), step_s, current), light).charge.ended == "interrupted_in_cv"
+    assert analyse(tapered(step_s, amps), light).charge.ended == "interrupted_in_cv"
 
 
 def test_a_taper_that_falls_on_between_two_scans_a_minute_apart_reached_its_light() -> None:
-    step_s = 60.0
-    amps = 6.0 * np.exp(-np.arange(0.0, 1500.0, step_s) / 600.0)
-    parts = [np.full(12, 4.0), climb(90, 4.198, step_s), np.full(len(amps), 4.2), np.full(24, 4.185)]
-    current = np.concatenate([np.zeros(12), np.full(len(parts[1]), 6.0), amps, np.zeros(24)])
+    amps = dying_away(60.0)
     light = PackProfile(groups=GROUPS, capacity_ah=20.0, done_light_a=0.93 * float(amps[-1]))
 
-    assert analyse(recorded(np.concatenate(parts), step_s, current), light).charge.ended == "full"
+    assert analyse(tapered(60.0, amps), light).charge.ended == "full"
 
 
 def cut_at(peak_v: float, rate_v_s: float) -> str:
