@@ -48,6 +48,7 @@ _ALL = ("spread", "shortest_visible_s", "charge", "charger", "balancing", "ride"
         "capacity", "temperature", "weakness", "reserve", "room_for_braking", "profile_check")  # fmt: skip
 
 
+_ACROSS_LEADS = 1.5  # a bleeding group falls by the drop, its neighbours rise by half: our choice
 _MOST_V = 10.0  # of one cell group, either way: more is no reading of one: our choice
 _OPEN = Verdict("too_little_data", ())  # until everything is found
 
@@ -165,7 +166,9 @@ def _with_causes(
     usable, no_usable = find_usable(diagnosis.evidence, profile, own.has_current)
     no_bench = None if no_repair is None else replace(no_repair, what="repair_bench")
     room, no_room = find_room(own, profile, phases, diagnosis.evidence)
-    hazards = find_hazards(signals, profile, phases, meter, (found.balancing, found.charge) if trusted else None)
+    leads_v = 0.0 if shared is None else _ACROSS_LEADS * 1e-3 * shared.drop_mv
+    charged = (found.balancing, found.charge) if trusted else None
+    hazards = find_hazards(signals, profile, phases, meter, charged, leads_v)
     told = without_consequences(diagnosis.weakness, faults)
     hazards = (*hazards, *far_behind_by_cause(told, hazards))
     missing = (no_repair, no_capacity, no_temperature, diagnosis.unknown, no_reserve, no_usable, no_room, no_bench)

@@ -14,7 +14,7 @@ __all__ = ["First", "first_of"]
 # Steps that speak of the charger or the next charge, as `report.next_steps` words them: our choice
 _CHARGING: frozenset[Step] = frozenset({
     "charge_on", "after_ceiling_stop", "other_charger", "charger_that_stays", "mend_balancer", "charge_to_the_end",
-    "check_meter", "leave_room", "mind_temperature",
+    "find_surplus", "check_meter", "leave_room", "mind_temperature",
 })  # fmt: skip
 
 

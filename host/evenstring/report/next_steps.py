@@ -91,6 +91,14 @@ def _find_gap(r: Reason, _m: Material) -> str:
     )
 
 
+def _find_surplus(r: Reason, _m: Material) -> str:
+    return (
+        f"Have someone trained look at it{_of(r)}: whether its bleeder draws, then its reading with a calibrated meter,"
+        " then how much it holds. Was it changed or charged by itself lately, charge to the end while someone is near,"
+        " record that, and see whether it comes down."
+    )
+
+
 def _check_meter(r: Reason, _m: Material) -> str:
     e = r.rests_on
     if not isinstance(e, Event):
@@ -240,6 +248,7 @@ _WORDS: dict[Step, Callable[[Reason, Material], str]] = {
     "check_joint": _check_joint,
     "find_drain": _find_drain,
     "find_gap": _find_gap,
+    "find_surplus": _find_surplus,
     "check_meter": _check_meter,
     "charge_on": _charge_on,
     "after_ceiling_stop": _after_ceiling_stop,

@@ -214,6 +214,14 @@ def _stays_above(h: Hazard) -> str:
     )
 
 
+def _alone_above(h: Hazard) -> str:
+    return (
+        f"Group {h.group} alone stands {h.seen_mv:.0f} mV above the next highest at the top of the charge, about"
+        f" {h.size:.1f} % of charge. All groups get the same charge and a balancer bleeds the highest first, so none"
+        " gets there by itself: its bleeder is dead, it holds less, it was changed, or its reading is off."
+    )
+
+
 def _temperature(text: str) -> Callable[[TemperatureVisit], str]:
     return lambda t: text.format(c=t.extreme_c, m=max(t.duration_s / 60.0, 1.0))
 
@@ -253,6 +261,7 @@ _WORDS: dict[ReasonKind, Callable[[Any], str]] = {
     "spread_grows": _spread_grows,
     "far_behind": _far_behind,
     "stays_above": _stays_above,
+    "alone_above": _alone_above,
     "charge_offset": _charge_offset,
     "stands_out": _stands_out,
     "low_capacity": _cause(

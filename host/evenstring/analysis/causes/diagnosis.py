@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.causes.catalogue import CAUSES, SCATTER, SIGNS, UNITS, cause_of
+from evenstring.analysis.causes.catalogue import CAUSES, SCATTER, SIGNS, UNITS
 from evenstring.analysis.causes.estimates import CHARGE, METER, RESISTANCE, Evidence, gather
 from evenstring.analysis.causes.estimates_without_current import BLIND_NOTE, at_one_rest, gather_blind
 from evenstring.analysis.causes.hypotheses import (
@@ -32,7 +32,7 @@ from evenstring.analysis.causes.hypotheses import (
 from evenstring.analysis.causes.meter_patterns import LEAST_GROUPS, course, without_meter_patterns
 from evenstring.analysis.causes.outliers import StandOut, stand_outs
 from evenstring.analysis.causes.pack_ocv import LEAST_DEPTH
-from evenstring.analysis.causes.self_discharge import find_leaks
+from evenstring.analysis.causes.self_discharge import told_leaks
 from evenstring.analysis.results import CauseKind, MeterPattern, Phase, Unknown, Weakness
 from evenstring.analysis.series.departures_at_rest import at_rest_v
 from evenstring.analysis.series.uncertainty import meter_error
@@ -45,6 +45,11 @@ __all__ = ["PREVALENCE", "Diagnosis", "diagnose", "find_weakness", "judge"]
 F64 = NDArray[np.float64]
 
 _CLEAR_V = 0.005  # from here on a departure at rest tells which group holds more: our choice
+_AS_FAR_AT_REST = 0.5  # of the departure under current: more at rest is not resistance's: our choice
+_AGAINST = {
+    "charge_offset": "the charge it seems to hold contradicts its voltage at rest",
+    "high_resistance": "it stands as far off at rest, where no resistance shows",
+}
 _ONE_PLACE_SURE = 0.75  # what one voltage tells is likely, and no more: our choice
 _BEYOND_SEEN_MV = 1.0  # an offset is no larger than what was seen, but for this: our choice
 _ALSO = 0.5  # probability of a second cause beside the meter's offset: our choice
@@ -85,7 +90,7 @@ def find_weakness(
 
 def diagnose(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) -> Diagnosis:
     """Leaks from two rests, and all that one look tells."""
-    leaks = _leaks(session, profile, phases)
+    leaks = told_leaks(session, profile, phases)
     if session.groups < 4:
         why = "a group is judged by its neighbours, and there are fewer than four"
         return Diagnosis(leaks, Unknown("weakness", why, "the whole string, from the first group to the last"))
@@ -95,9 +100,9 @@ def diagnose(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) 
     same = ("charge_offset", "cannot_tell")
     told = _with_rest(look.weakness, session, profile, phases)
     kept = [w for w in told if w.group not in lost or w.cause not in same or w.size > 0]
-    if any(w.cause == "charge_offset" for w in kept):
+    if any(w.cause in ("charge_offset", "high_resistance") for w in kept):
         away_v, channel_v = at_rest_v(session, phases), meter_error(session).channel_v
-        kept = [_by_rest(w, away_v, channel_v) for w in kept]
+        kept = [_by_rest(w, away_v, channel_v, look.evidence) for w in kept]
     return replace(look, weakness=tuple(sorted((*leaks, *kept), key=lambda w: -w.confidence)))
 
 
@@ -118,33 +123,30 @@ def _with_rest(
     return (*by_rest.values(), *(w for w in found if w.group not in by_rest))
 
 
-def _by_rest(w: Weakness, all_away_v: F64, channel_v: float) -> Weakness:
-    """What is seen, and no cause, where its sign is impossible: every curve rises with charge: more stands higher."""
+def _by_rest(w: Weakness, all_away_v: F64, channel_v: float, evidence: Evidence | None) -> Weakness:
+    """What is seen, and no cause, where rest says that it cannot be this one.
+
+    Every curve rises with charge, so more stands higher; and no resistance shows where no current flows.
+    """
     away_v = float(all_away_v[w.group - 1])
-    if w.cause != "charge_offset" or w.size * away_v >= 0 or abs(away_v) < max(_CLEAR_V, 3.0 * channel_v):
+    if abs(away_v) < max(_CLEAR_V, 3.0 * channel_v) or not np.isfinite(away_v):
         return w
-    detail = "; ".join(filter(None, (w.detail, "the charge it seems to hold contradicts its voltage at rest")))
+    against = w.cause == "charge_offset" and w.size * away_v < 0
+    if (
+        w.cause == "high_resistance"
+        and evidence is not None
+        and not evidence.has_steps
+        and evidence.seen_mv is not None
+    ):
+        against = 1e3 * abs(away_v) > _AS_FAR_AT_REST * float(np.abs(evidence.seen_mv[:, w.group - 1]).max())
+    if not against:
+        return w
+    detail = "; ".join(filter(None, (w.detail, _AGAINST[w.cause])))
     size, half = 1e3 * away_v, 1e3 * _Z90 * channel_v
     return replace(
         w, cause="cannot_tell", size=round(size, 3), unit="mV", size_low=round(size - half, 3),
         size_high=round(size + half, 3), detail=detail,
     )  # fmt: skip
-
-
-def _leaks(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) -> tuple[Weakness, ...]:
-    out = []
-    for leak in find_leaks(session, profile, phases) or ():
-        half = _Z90 * leak.u_percent_per_week
-        cause: CauseKind = "balancer_fault" if leak.by_balancer else "self_discharge"
-        detail = f"from two rests {leak.days:.1f} days apart with no charge between"
-        if leak.by_balancer:
-            detail += "; as much as a bleeder takes that never stops"
-        size = leak.percent_per_week
-        low, high = round(size - half, 3), round(size + half, 3)
-        chances: tuple[tuple[CauseKind, float], ...] = ((cause, leak.confidence),)
-        unit, sure = cause_of(cause).unit, leak.confidence
-        out.append(Weakness(leak.group, cause, size, unit, sure, low, high, sure, detail, chances))
-    return tuple(out)
 
 
 def _without_sensor(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) -> Diagnosis:

@@ -21,7 +21,10 @@ from evenstring.analysis.series.curve_slope import slope_at_level_v
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
-__all__ = ["DRAINS", "RestLook", "drift_rates", "find_leaks", "named_leaks", "rest_look", "second_look", "with_drains"]
+__all__ = [
+    "DRAINS", "RestLook", "drift_rates", "find_leaks", "named_leaks", "rest_look", "second_look", "told_leaks",
+    "with_drains",
+]  # fmt: skip
 
 F64 = NDArray[np.float64]
 
@@ -157,6 +160,23 @@ def _pair_of_rests(
             if abs(levels[0] - levels[1]) < _SAME_V:
                 best = (apart, looks[0], looks[1])
     return None if best is None else (best[1], best[2])
+
+
+def told_leaks(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) -> tuple[Weakness, ...]:
+    """Groups that lost charge by themselves between two rests of a recording, as statements."""
+    out = []
+    for leak in find_leaks(session, profile, phases) or ():
+        half = _Z90 * leak.u_percent_per_week
+        cause: CauseKind = "balancer_fault" if leak.by_balancer else "self_discharge"
+        detail = f"from two rests {leak.days:.1f} days apart with no charge between"
+        if leak.by_balancer:
+            detail += "; as much as a bleeder takes that never stops"
+        size = leak.percent_per_week
+        low, high = round(size - half, 3), round(size + half, 3)
+        chances: tuple[tuple[CauseKind, float], ...] = ((cause, leak.confidence),)
+        unit, sure = cause_of(cause).unit, leak.confidence
+        out.append(Weakness(leak.group, cause, size, unit, sure, low, high, sure, detail, chances))
+    return tuple(out)
 
 
 def second_look(early: Session, late: Session, profile: PackProfile) -> tuple[Change, ...] | None:

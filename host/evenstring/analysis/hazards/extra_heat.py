@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from evenstring.analysis.results import Hazard, Phase
 from evenstring.analysis.series.arrays import median_group_v, one_way
 from evenstring.analysis.series.chances import chance_above
+from evenstring.analysis.series.resistance import elsewhere
 from evenstring.analysis.series.rows_of_phase import rows_of_kind
 from evenstring.analysis.series.signals import Signals
 from evenstring.profile import PackProfile
@@ -45,7 +46,7 @@ class _Steps:
     """(g,) extra resistance over the median group's, 0: none, with standard uncertainty; that group's ohm or None."""
 
     extra: F64
-    u: float
+    u: F64
     ohm: float | None
 
 
@@ -56,7 +57,7 @@ def find_extra_heat(signals: Signals, profile: PackProfile, phases: tuple[Phase,
     each = [steps for rows in _OVER_ROWS if (steps := _steps(signals, rows)) is not None]
     if not each:
         return ()
-    steps = min(each, key=lambda s: s.u)
+    steps = min(each, key=lambda s: float(np.median(s.u)))
     usual_a = _usual_a(signals, profile, phases)
     ohm = _USUAL_VH / profile.capacity_ah if steps.ohm is None else steps.ohm
     relative = _U_BLIND if steps.ohm is None else _U_SENSOR
@@ -66,11 +67,11 @@ def find_extra_heat(signals: Signals, profile: PackProfile, phases: tuple[Phase,
 
 def _heat(g: int, steps: _Steps, median_w: float, relative: float, usual_a: float) -> Hazard:
     """`median_w`: heat of the median group at the usual current."""
-    extra = float(steps.extra[g])
+    extra, u_extra = float(steps.extra[g]), float(steps.u[g])
     watt = extra * median_w
-    u = float(np.hypot(steps.u * median_w, relative * watt))
-    real = chance_above(extra, 2.0 * steps.u, 0.3)  # an extra of less is scatter, whatever the watts
-    sure = max(real * chance_above(watt, u, _HEAT_W), chance_above(extra, steps.u, MANY_TIMES))
+    u = float(np.hypot(u_extra * median_w, relative * watt))
+    real = chance_above(extra, 2.0 * u_extra, 0.3)  # an extra of less is scatter, whatever the watts
+    sure = max(real * chance_above(watt, u, _HEAT_W), chance_above(extra, u_extra, MANY_TIMES))
     return Hazard(
         "extra_heat", g + 1, watt, "W", max(watt - _Z90 * u, 0.0), watt + _Z90 * u, round(min(sure, _MOST), 3),
         current_a=usual_a, more_percent=100.0 * extra,
@@ -78,7 +79,10 @@ def _heat(g: int, steps: _Steps, median_w: float, relative: float, usual_a: floa
 
 
 def _steps(signals: Signals, rows: int) -> _Steps | None:
-    """From a row to the next but so many: a step may fall into a row, which then holds its mean."""
+    """From a row to the next but so many: a step may fall into a row, which then holds its mean.
+
+    What the steps of a group disagree by is part of its uncertainty: one may fall where its curve is steep.
+    """
     volts, t = signals.volts_v, signals.time_s
     dv = volts[rows:] - volts[:-rows]
     middle = median_group_v(dv.astype(np.float32)).astype(np.float64)
@@ -88,14 +92,24 @@ def _steps(signals: Signals, rows: int) -> _Steps | None:
     together = one_way(dv, middle)
     dv, middle = dv[together], middle[together]
     use[use] = together
-    power = float(np.sum(middle**2)) / rows  # each step is seen as often
-    if power < _LEAST_POWER_V**2:
+    away = volts - signals.level_v[:, None]
+    comparable = ~elsewhere(away[:-rows][use], away[rows:][use])
+    part = np.where(comparable, middle[:, None], 0.0)
+    power = np.sum(part**2, axis=0) / rows  # each step is seen as often
+    told = power >= _LEAST_POWER_V**2
+    if 2 * told.sum() < len(told):
         return None
-    ratio = middle @ dv / (power * rows)
+    power = np.maximum(power, _LEAST_POWER_V**2)
+    ratio = np.where(told, np.sum(part * dv, axis=0) / (power * rows), 1.0)
+    left_v = np.sqrt(
+        np.sum((dv * comparable - ratio * part) ** 2, axis=0) / np.maximum(comparable.sum(axis=0) - rows, 1.0)
+    )
+    noise_v = np.hypot(np.sqrt(2.0) * signals.reading_noise_v, _BESIDE_V)
     amps = signals.current_a
     ohm = None if amps is None else _ohm(middle, (amps[rows:] - amps[:-rows])[use])
-    u = float(np.hypot(np.sqrt(2.0) * signals.reading_noise_v, _BESIDE_V) / np.sqrt(power))
-    return _Steps(ratio / np.median(ratio) - 1.0, u, ohm)
+    return _Steps(
+        np.where(told, ratio / np.median(ratio[told]) - 1.0, 0.0), np.maximum(noise_v, left_v) / np.sqrt(power), ohm
+    )
 
 
 def _ohm(dv: F64, di: F64) -> float | None:

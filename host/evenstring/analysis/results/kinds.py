@@ -35,7 +35,7 @@ EndKind = Literal[
 ]
 EventKind = Literal["below_empty", "below_discard", "above_full", "above_ceiling", "reversed", "lead_open"]
 # Dangerous whatever the cause; a group far behind: in charge, at the end of charging.
-HazardKind = Literal["extra_heat", "drains_at_rest", "spread_grows", "far_behind", "stays_above"]
+HazardKind = Literal["extra_heat", "drains_at_rest", "spread_grows", "far_behind", "stays_above", "alone_above"]
 # ease_off: a group below empty; near_ceiling, brake_gently: above its ceiling; below_empty: what nothing had foretold.
 ForetoldKind = Literal["ease_off", "near_ceiling", "brake_gently", "below_empty"]
 ForetoldOutcome = Literal["came", "near", "stayed_clear", "not_read", "not_foretold"]

@@ -9,15 +9,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.series.arrays import scaled
+from evenstring.analysis.series.arrays import median_group_v, scaled
 from evenstring.analysis.series.lag import lagged
 from evenstring.session import Session
 
-__all__ = ["StepResponse", "both_passes_v", "group_resistance", "step_response"]
+__all__ = ["StepResponse", "both_passes_v", "elsewhere", "group_resistance", "step_response"]
 
 F64 = NDArray[np.float64]
 F32 = NDArray[np.float32]
@@ -29,6 +30,10 @@ _LEAST_POWER_A2 = 100.0  # sum of squares: a handful of real steps: our choice
 _NOISE_V = 0.0005  # of a meter that states none: our choice
 # How much more than its own noise a reading moves from scan to scan: times, and V beside; tuned on own simulated packs.
 _NOISE_TIMES, _NOISE_BESIDE_V = 1.5, 0.0003
+# So far from the median group on both sides of a step, and hardly moved against it by it: a group elsewhere on its
+# curve, as when nearly empty, where its resistance is another one: our choice
+_ELSEWHERE_V, _HARDLY_MOVED = 0.06, 0.2
+_UNKNOWN = 3.0  # of the median group's resistance: standard uncertainty where no step tells: our choice
 _TAUS_S = (3.0, 30.0, 300.0)  # of the step response, a decade apart: common practice
 _BENDS = 6  # polynomial in the charge moved that stands for the curve under a ride: our choice
 _LEAST_ROWS, _LEAST_SPREAD_A = 60, 1.0  # seconds, and the current's standard deviation, that tell: our choice
@@ -59,19 +64,37 @@ def group_resistance(session: Session) -> tuple[F64, F64] | None:
     """Resistance of each group from one scan to the next, at the group's own instants; ohm, with standard uncertainty.
 
     Each pass is taken for itself, with the current of that very reading: a mean over the scan would make a gradient
-    along the string where there is none. None without a sensor, or when the current hardly changed.
+    along the string where there is none. What the steps of a group disagree by beyond the noise is part of its
+    uncertainty: of the two steps of a charge one may fall where its curve is steep. None without a sensor, or when the
+    current hardly changed.
     """
     if session.current_a is None:
         return None
-    top, power = np.zeros(session.groups), np.zeros(session.groups)
+    top, power, squares, count = (np.zeros(session.groups) for _ in range(4))
     for first in range(0, session.scans, _ROWS):
         for dv, di in _steps(session, slice(first, first + _ROWS + 1)):
             top += np.sum(dv * di, axis=0, dtype=np.float64)
             power += np.sum(di * di, axis=0, dtype=np.float64)
-    if power.min() < _LEAST_POWER_A2:
+            squares += np.sum(dv * dv, axis=0, dtype=np.float64)
+            count += np.count_nonzero(di, axis=0)
+    told = power >= _LEAST_POWER_A2
+    if 2 * told.sum() < len(told):
         return None
-    noise = _NOISE_TIMES * (session.meter.noise_v or _NOISE_V) + _NOISE_BESIDE_V
-    return top / power, np.sqrt(2.0) * noise / np.sqrt(power)
+    power = np.maximum(power, _LEAST_POWER_A2)
+    ohm = np.where(told, top / power, np.median((top / power)[told]))
+    noise_v = np.sqrt(2.0) * (_NOISE_TIMES * (session.meter.noise_v or _NOISE_V) + _NOISE_BESIDE_V)
+    left_v = np.sqrt(np.maximum(squares - top**2 / power, 0.0) / np.maximum(count - 1.0, 1.0))
+    u_ohm = np.maximum(noise_v, left_v) / np.sqrt(power)
+    return ohm, np.where(told, u_ohm, _UNKNOWN * np.median(ohm[told]))
+
+
+def elsewhere(before_v: NDArray[Any], after_v: NDArray[Any]) -> NDArray[np.bool_]:
+    """Whether a group stood far from the median one on both sides of a step, which hardly moved it there.
+
+    Departures in V, of any one shape. What resistance makes goes and comes with the current.
+    """
+    least = np.minimum(np.abs(before_v), np.abs(after_v))
+    return np.asarray((least > _ELSEWHERE_V) & (np.abs(after_v - before_v) < _HARDLY_MOVED * least))
 
 
 def _steps(session: Session, part: slice) -> Iterator[tuple[F32, F32]]:
@@ -90,6 +113,7 @@ def _steps(session: Session, part: slice) -> Iterator[tuple[F32, F32]]:
         )
         dv, di = after - before, di[rows]
         known = np.isfinite(dv) & np.isfinite(di) & (np.abs(di) > _LEAST_STEP_A) & (np.abs(dv) < _MOST_STEP_V)
+        known &= ~elsewhere(*(volts - median_group_v(volts)[:, None] for volts in (before, after)))
         yield np.where(known, dv, np.float32(0)), np.where(known, di, np.float32(0))
 
 

@@ -50,6 +50,7 @@ _KNOWN_CAPACITY, _KNOWN_RESISTANCE = 2.5, 8.0
 _SAME: dict[HazardKind, tuple[CauseKind, ...]] = {
     "extra_heat": ("connection",),
     "stays_above": ("balancer_fault",),
+    "alone_above": ("balancer_fault",),
 }
 _WEAK = ("low_capacity", "high_resistance", "cut_under_load")
 # What is said of a group that paid several visits: the first of these.

@@ -61,6 +61,7 @@ TABLE: dict[ReasonKind, Row] = {
     "spread_grows": Row("inspect", 0.9, "find_drain", "hazards"),
     "far_behind": Row("inspect", 0.9, "find_gap", "hazards"),
     "stays_above": Row("inspect", 0.9, "mend_balancer", "hazards"),
+    "alone_above": Row("inspect", 0.8, "find_surplus", "hazards"),
     "sensor_odd": Row("ride", 0.9, "mend_sensor", "profile"),
     "profile_misfit": Row("ride", 0.9, "mend_profile", "profile"),
     # What was not read: no statement below this line stands without it.

@@ -16,6 +16,7 @@ _WHAT: dict[HazardKind, str] = {
     "spread_grows": "the spread grows at rest",
     "far_behind": "far behind at the end of charge",
     "stays_above": "stays above the others while the charger holds",
+    "alone_above": "alone above the others at the top of the charge",
 }
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from evenstring.analysis.causes import diagnosis
 from evenstring.analysis.causes.diagnosis import find_weakness, judge
-from evenstring.analysis.causes.estimates import Evidence
+from evenstring.analysis.causes.estimates import Evidence, gather
 from evenstring.analysis.causes.hypotheses import EFFECT, PREVALENCE, SCATTER
 from evenstring.analysis.causes.meter_patterns import without_meter_patterns
 from evenstring.analysis.phases.segment import find_phases
@@ -133,3 +133,21 @@ def test_more_charge_is_never_said_of_a_group_that_stands_lower_at_rest(monkeypa
     assert found.unit == "mV"
     assert found.size * said.size > 0
     assert "contradicts its voltage at rest" in found.detail
+
+
+@pytest.mark.parametrize(("cause", "kept"), [("meter_offset", False), ("high_resistance", True)])
+def test_no_resistance_is_said_of_a_group_that_stands_as_far_off_at_rest(
+    cause: str, kept: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A published cell's meter was 17 mV off, no meter's usual offset, so "39 % more resistance" was said at 0.99."""
+    case = make_case(14, "charge", cause, 3.0)
+    phases = find_phases(case.session, case.profile)
+    evidence = replace(gather(case.session, case.profile), has_steps=False)
+    monkeypatch.setattr(diagnosis, "gather", lambda *_: evidence)
+    wrong = Weakness(case.group, "high_resistance", 39.0, "%", 0.99, 25.0, 53.0, 1.0, "", ())
+    monkeypatch.setattr(diagnosis, "_judged", lambda *_: (wrong,))
+
+    (found,) = find_weakness(case.session, case.profile, phases)[0]
+
+    assert (found.cause == "high_resistance") is kept
+    assert kept or "as far off at rest" in found.detail
