@@ -12,13 +12,16 @@ import numpy as np
 import pytest
 from evenstring.analysis.balancing import charge_curve, map_fit
 from evenstring.analysis.balancing.window import make_window
-from evenstring.analysis.causes import diagnosis, estimates
+from evenstring.analysis.causes import diagnosis
 from evenstring.analysis.causes.diagnosis import judge
-from evenstring.analysis.causes.estimates import gather
+from evenstring.analysis.causes.evidence import estimates, without_current
+from evenstring.analysis.causes.evidence.estimates import gather
 from evenstring.analysis.causes.hypotheses import SUBSETS
+from evenstring.analysis.hazards import all_hazards
 from evenstring.analysis.phases import cv_by_current
 from evenstring.analysis.phases.segment import find_phases
 from evenstring.analysis.riding import reserve
+from evenstring.analysis.run import analyse
 from evenstring.analysis.series.signals import make_signals
 from evenstring.profile import PackProfile
 from evenstring.session import Session
@@ -127,7 +130,8 @@ def test_less_charge_is_named_because_no_resistance_is_far_below_that_of_the_oth
     """Group 18 lacks 2.5 %, recorded without a current: the likeliest explanation were a third less resistance."""
     made, profile = recorded("Mohtat2020", 106)
     phases = find_phases(made, profile)
-    monkeypatch.setattr(diagnosis, "at_one_rest", lambda *_, **__: None)  # this mend alone
+    monkeypatch.setattr(diagnosis, "at_one_rest", lambda *_: None)  # this mend alone
+    monkeypatch.setattr(without_current, "with_rests", lambda evidence, _: evidence)
     monkeypatch.setattr(estimates, "_TELLS_CAPACITY", 0.0)
 
     mended = next(w for w in diagnosis.find_weakness(made, profile, phases)[0] if w.group == 18)
@@ -177,12 +181,41 @@ def test_the_rest_after_a_charge_names_what_a_misfit_below_its_top_left_open(mon
     phases = find_phases(made, profile)
 
     mended = next(w for w in diagnosis.find_weakness(made, profile, phases)[0] if w.group == 14)
-    monkeypatch.setattr(diagnosis, "at_one_rest", lambda *_, **__: None)
+    monkeypatch.setattr(diagnosis, "at_one_rest", lambda *_: None)
+    monkeypatch.setattr(diagnosis, "with_rests", lambda evidence, _: evidence)
     before = next(w for w in diagnosis.find_weakness(made, profile, phases)[0] if w.group == 14)
 
     assert before.cause == "cannot_tell"
     assert mended.cause == "charge_offset"
     assert mended.size_low < -5.2 < mended.size_high
+
+
+def test_a_group_that_is_level_after_the_charge_lacks_capacity_and_no_charge(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Group 12 holds 18 % less and was level at full: it began 16 % behind, and "less charge" was said at 0.99."""
+    made, profile = recorded("Ai2020", 53)
+    phases = find_phases(made, profile)
+
+    mended = next(w for w in diagnosis.find_weakness(made, profile, phases)[0] if w.group == 12)
+    monkeypatch.setattr(diagnosis, "with_rests", lambda evidence, _: evidence)
+    monkeypatch.setattr(diagnosis, "against_rests", lambda w, *_: w)
+    before = next(w for w in diagnosis.find_weakness(made, profile, phases)[0] if w.group == 12)
+
+    assert (before.cause, before.confidence > 0.8) == ("charge_offset", True)
+    assert (mended.cause, mended.confidence > 0.8) == ("low_capacity", True)
+    assert mended.size_low < 18.3 < mended.size_high
+
+
+def test_a_dead_bleeder_that_hardly_had_to_act_asks_for_a_look(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Group 4's never draws: the group ends the charge at its ceiling and rests 41 mV above the next."""
+    made, profile = recorded("Chen2020", 0)
+
+    mended = analyse(made, profile).verdict
+    monkeypatch.setattr(all_hazards, "find_alone_above", lambda *_: ())
+    monkeypatch.setattr(all_hazards, "find_stays_above", lambda *_: ())
+    before = analyse(made, profile).verdict
+
+    assert (before.action, mended.action) == ("keep_charging", "inspect")
+    assert "alone_above" in [r.kind for r in mended.reasons]
 
 
 @pytest.mark.parametrize("own_curve_unknown", ["Chen2020"], indirect=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from evenstring.analysis.causes.relative_sag import relative_resistance
+from evenstring.analysis.causes.evidence.relative_sag import relative_resistance
 from evenstring.session import Session
 
 GROUPS = 13

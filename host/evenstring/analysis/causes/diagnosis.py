@@ -14,8 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.causes.catalogue import CAUSES, SCATTER, SIGNS, UNITS
-from evenstring.analysis.causes.estimates import CHARGE, METER, RESISTANCE, Evidence, gather
-from evenstring.analysis.causes.estimates_without_current import BLIND_NOTE, at_one_rest, gather_blind
+from evenstring.analysis.causes.evidence.estimates import CHARGE, METER, RESISTANCE, Evidence, gather
+from evenstring.analysis.causes.evidence.pack_ocv import LEAST_DEPTH
+from evenstring.analysis.causes.evidence.rests import SeenAtRest, against_rests, at_one_rest, rests_seen, with_rests
+from evenstring.analysis.causes.evidence.without_current import BLIND_NOTE, gather_blind
 from evenstring.analysis.causes.hypotheses import (
     EFFECT,
     METER_MOST_MV,
@@ -31,11 +33,8 @@ from evenstring.analysis.causes.hypotheses import (
 )
 from evenstring.analysis.causes.meter_patterns import LEAST_GROUPS, course, without_meter_patterns
 from evenstring.analysis.causes.outliers import StandOut, stand_outs
-from evenstring.analysis.causes.pack_ocv import LEAST_DEPTH
 from evenstring.analysis.causes.self_discharge import told_leaks
 from evenstring.analysis.results import CauseKind, MeterPattern, Phase, Unknown, Weakness
-from evenstring.analysis.series.departures_at_rest import at_rest_v
-from evenstring.analysis.series.uncertainty import meter_error
 from evenstring.chemistry import CHEMISTRIES
 from evenstring.profile import PackProfile
 from evenstring.session import Session
@@ -44,12 +43,6 @@ __all__ = ["PREVALENCE", "Diagnosis", "diagnose", "find_weakness", "judge"]
 
 F64 = NDArray[np.float64]
 
-_CLEAR_V = 0.005  # from here on a departure at rest tells which group holds more: our choice
-_AS_FAR_AT_REST = 0.5  # of the departure under current: more at rest is not resistance's: our choice
-_AGAINST = {
-    "charge_offset": "the charge it seems to hold contradicts its voltage at rest",
-    "high_resistance": "it stands as far off at rest, where no resistance shows",
-}
 _ONE_PLACE_SURE = 0.75  # what one voltage tells is likely, and no more: our choice
 _BEYOND_SEEN_MV = 1.0  # an offset is no larger than what was seen, but for this: our choice
 _ALSO = 0.5  # probability of a second cause beside the meter's offset: our choice
@@ -94,26 +87,25 @@ def diagnose(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) 
     if session.groups < 4:
         why = "a group is judged by its neighbours, and there are fewer than four"
         return Diagnosis(leaks, Unknown("weakness", why, "the whole string, from the first group to the last"))
-    look = _with_sensor(session, profile) if session.has_current else _without_sensor(session, profile, phases)
+    rests = rests_seen(session, profile, phases)
+    look = _with_sensor(session, profile, rests) if session.has_current else _without_sensor(session, profile, phases)
     # What a group lost by leaking is less charge too: one thing, said once.
     lost = {w.group for w in leaks}
     same = ("charge_offset", "cannot_tell")
-    told = _with_rest(look.weakness, session, profile, phases)
+    told = _with_rest(look.weakness, session, profile, rests)
     kept = [w for w in told if w.group not in lost or w.cause not in same or w.size > 0]
-    if any(w.cause in ("charge_offset", "high_resistance") for w in kept):
-        away_v, channel_v = at_rest_v(session, phases), meter_error(session).channel_v
-        kept = [_by_rest(w, away_v, channel_v, look.evidence) for w in kept]
+    kept = [against_rests(w, rests, look.evidence) for w in kept]
     return replace(look, weakness=tuple(sorted((*leaks, *kept), key=lambda w: -w.confidence)))
 
 
 def _with_rest(
-    found: tuple[Weakness, ...], session: Session, profile: PackProfile, phases: tuple[Phase, ...]
+    found: tuple[Weakness, ...], session: Session, profile: PackProfile, rests: tuple[SeenAtRest, ...]
 ) -> tuple[Weakness, ...]:
     """All statements; of groups without a cause less charge, where one rest makes it likely.
 
     More charge is not told so: after a charge a group with less capacity has it, too.
     """
-    evidence = at_one_rest(session, profile, phases, even_elsewhere=True)
+    evidence = at_one_rest(rests, session, profile)
     if evidence is None or CHEMISTRIES[profile.chemistry].judged_by_charge:
         return found
     named = {w.group for w in found if w.cause != "cannot_tell"}
@@ -121,32 +113,6 @@ def _with_rest(
         w.group: w for w in judge(evidence) if w.cause == "charge_offset" and w.size < 0 and w.group not in named
     }
     return (*by_rest.values(), *(w for w in found if w.group not in by_rest))
-
-
-def _by_rest(w: Weakness, all_away_v: F64, channel_v: float, evidence: Evidence | None) -> Weakness:
-    """What is seen, and no cause, where rest says that it cannot be this one.
-
-    Every curve rises with charge, so more stands higher; and no resistance shows where no current flows.
-    """
-    away_v = float(all_away_v[w.group - 1])
-    if abs(away_v) < max(_CLEAR_V, 3.0 * channel_v) or not np.isfinite(away_v):
-        return w
-    against = w.cause == "charge_offset" and w.size * away_v < 0
-    if (
-        w.cause == "high_resistance"
-        and evidence is not None
-        and not evidence.has_steps
-        and evidence.seen_mv is not None
-    ):
-        against = 1e3 * abs(away_v) > _AS_FAR_AT_REST * float(np.abs(evidence.seen_mv[:, w.group - 1]).max())
-    if not against:
-        return w
-    detail = "; ".join(filter(None, (w.detail, _AGAINST[w.cause])))
-    size, half = 1e3 * away_v, 1e3 * _Z90 * channel_v
-    return replace(
-        w, cause="cannot_tell", size=round(size, 3), unit="mV", size_low=round(size - half, 3),
-        size_high=round(size + half, 3), detail=detail,
-    )  # fmt: skip
 
 
 def _without_sensor(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) -> Diagnosis:
@@ -168,11 +134,12 @@ def _by_curve_alone(w: Weakness) -> Weakness:
     return replace(w, cause=cause, detail="; ".join(filter(None, (w.detail, BLIND_NOTE))))
 
 
-def _with_sensor(session: Session, profile: PackProfile) -> Diagnosis:
+def _with_sensor(session: Session, profile: PackProfile, rests: tuple[SeenAtRest, ...]) -> Diagnosis:
     gathered = gather(session, profile)
     if gathered is None:
         record = "a ride and a whole charge with the current sensor"
         return Diagnosis((), Unknown("weakness", "too little was recorded", record))
+    gathered = with_rests(gathered, tuple(rest for rest in rests if rest.after_charge))  # the rows hold the others
     evidence, patterns = without_meter_patterns(gathered, SCATTER, EFFECT, PREVALENCE)
     doubted = [without_meter_patterns(e, SCATTER, EFFECT, PREVALENCE)[0] for e in gathered.doubted]
     looks = [_look(e) for e in (evidence, *doubted)]

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.causes.catalogue import CAUSES, SCATTER
-from evenstring.analysis.causes.estimates import CAPACITY, CHARGE, METER, RESISTANCE
+from evenstring.analysis.causes.evidence.estimates import CAPACITY, CHARGE, METER, RESISTANCE
 from evenstring.analysis.series.arrays import robust_sigma
 
 __all__ = [

@@ -16,7 +16,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.causes.estimates import METER, Evidence
+from evenstring.analysis.causes.evidence.estimates import METER, Evidence
 from evenstring.analysis.results import MeterPattern
 from evenstring.analysis.series.arrays import robust_sigma
 

@@ -15,7 +15,7 @@ from math import erfc, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.causes.estimates import CAPACITY, CHARGE, METER, RESISTANCE
+from evenstring.analysis.causes.evidence.estimates import CAPACITY, CHARGE, METER, RESISTANCE
 
 __all__ = ["StandOut", "stand_outs"]
 

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.causes.catalogue import CAUSES, UNITS, cause_of
-from evenstring.analysis.causes.estimates import CAPACITY, RESISTANCE, gather
+from evenstring.analysis.causes.evidence.estimates import CAPACITY, RESISTANCE, gather
 from evenstring.analysis.results import CauseKind, Change, Hazard, Leak, Phase, Weakness
 from evenstring.analysis.series.arrays import median_group_v, robust_sigma
 from evenstring.analysis.series.curve_slope import slope_at_level_v

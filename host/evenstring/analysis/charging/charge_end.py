@@ -16,10 +16,11 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from evenstring.analysis.charging.level_clues import PLATEAU_S, seen_for_s, slowed_for_s, start_jump_v, stop_step_v
 from evenstring.analysis.results import Balancing, Charge, EndKind, Phase
 from evenstring.analysis.series.arrays import column_means, rolling_median
 from evenstring.analysis.series.charge_moved import charge_total_ah
-from evenstring.analysis.series.rows_of_phase import between, rows_in
+from evenstring.analysis.series.rows_of_phase import rows_in
 from evenstring.analysis.series.signals import Signals
 from evenstring.analysis.series.uncertainty import MeterError
 from evenstring.chemistry import CHEMISTRIES
@@ -39,15 +40,8 @@ __all__ = [
 F64 = NDArray[np.float64]
 _NEAR_FULL_V, _NEAR_FULL_CHARGE = 0.030, 0.03  # every group this near to full, or the charge was not full: our choice
 _EVEN_V = 0.010  # so near under the median, the target of balancing, a group is no uneven one: our choice
-_PLATEAU_S = 600.0  # a plateau held this long counts as full where no current tells: our choice
-# Held for longer, a charge may have ended without a step to be seen: so few end within these times (simulated; of
-# published NCA cells some do after 2,500 s). By charge: the curve is steep at its top, so the current dies away within
-# minutes: tuned on own sessions under 300,000.
-_SEEN_S, _SEEN_BY_CHARGE_S = 3900.0, 900.0
-# The least light of a charger, of its charging current, and the noise of a row under which a step does not show: our
-# choice
-_LEAST_LIGHT, _SHOWS_U = 0.05, 5.0
-_JUMP_S = 20.0  # after a charge began: our choice
+_NEARLY = 0.75  # of the time after which a held voltage counts as full: our choice
+_SMALL_STEP = 0.25  # of the jump with which a charge began: the current that ended was another: our choice
 _EDGE_S = 10.0  # averaged at the end: our choice
 # Absolute standard uncertainties: 99 of 100 cuts at the ceiling are read this near to it: published (normal
 # distribution, 99 % two-sided: 2.576)
@@ -68,7 +62,7 @@ _DELIVERS, _TAPERED = 1.2, 1.15
 _NEAR_HELD_V, _NEAR_HELD_BY_CHARGE_V = 0.010, 0.1
 _MOSTLY = 0.9  # of a charge's rows have no greater current: our choice
 _FAR_GREATER = 2.0  # times the light, of a current that tapered to it: our choice
-_FALLS = 0.95  # from row to row, rows over a moment apart: a taper, of which so few rows are no phase: our choice
+_FALLEN = 0.86  # of the current in rows that fall one by one: a taper, and no swing: our choice
 _FALLING = 6  # rows whose middle ratio tells how quickly the taper falls: our choice
 _BENDS = 3.0  # a rise from row to row over the one before it, at most: our choice
 _STOP_STEP_V = 5e-3  # of the level when a charger that delivered stops: tuned on own sessions under 300,000
@@ -141,7 +135,8 @@ def told_phases(phases: tuple[Phase, ...], charge: Charge, signals: Signals, pro
     if not _may_have_gone_unseen(charge) or not phases or phases[-1].kind != "charge_cv":
         return phases
     held = phases[-1]
-    sure_s = held.start_s + _seen_s(signals, profile, charge.start_s or held.start_s)
+    began = replace(held, start_s=charge.start_s or held.start_s)
+    sure_s = held.start_s + min(seen_for_s(signals, profile, (began, held)), held.end_s - held.start_s)
     why = "held by the charger, or left alone: without a current sensor this cannot be told"
     return (*phases[:-1], replace(held, end_s=sure_s), Phase("unknown", sure_s, held.end_s, why))
 
@@ -216,30 +211,16 @@ def _how(
     if span[-1].kind != "charge_cv" and not _done_unseen(signals, profile, inside):
         return _before_cv(signals, profile, inside), ()
     if not _tapered(signals, profile, span):
-        return "cannot_tell" if _light_may_be(signals, profile, inside) else "interrupted_in_cv", ()
+        unsure = _light_may_be(signals, profile, inside) or _held_longer(signals, inside)
+        return "cannot_tell" if unsure else "interrupted_in_cv", ()
     return _when_tapered(profile, volts)
 
 
 def _end_may_hide(signals: Signals, profile: PackProfile, span: tuple[Phase, ...]) -> bool:
     """Whether a voltage held to the end of the recording may be that of a pack whose charger went unseen."""
     held = span[-1]
-    seen_s = _seen_s(signals, profile, span[0].start_s)
+    seen_s = seen_for_s(signals, profile, span)
     return signals.current_a is None and held.kind == "charge_cv" and held.end_s - held.start_s > seen_s
-
-
-def _seen_s(signals: Signals, profile: PackProfile, start_s: float) -> float:
-    """For how long of a held voltage its end would leave a step to be seen.
-
-    The last current falls away with as large a part of the jump with which the charge began as it is of the first
-    current (Ohm).
-    """
-    t = signals.time_s
-    before = signals.level_v[between(t, start_s - _JUMP_S - signals.step_s, start_s - signals.step_s / 2.0)]
-    after = signals.level_v[between(t, start_s + _JUMP_S, start_s + 2.0 * _JUMP_S + signals.step_s)]
-    known = len(before) and len(after)
-    if known and _LEAST_LIGHT * float(np.median(after) - np.median(before)) < _SHOWS_U * signals.noise_v:
-        return _PLATEAU_S
-    return _SEEN_BY_CHARGE_S if CHEMISTRIES[profile.chemistry].judged_by_charge else _SEEN_S
 
 
 def near_full_v(profile: PackProfile) -> float:
@@ -274,8 +255,8 @@ def _wanted_more(signals: Signals, profile: PackProfile, inside: NDArray[np.int6
     if signals.current_a is not None:
         light_a = done_light_a(signals, profile, inside)
         return bool(np.median(signals.current_a[inside[-4:]]) > _DELIVERS * light_a)
-    after = signals.level_v[inside[-1] + 2 : inside[-1] + 8]
-    return bool(len(after) and signals.level_v[inside[-4:]].mean() - np.median(after) > _STOP_STEP_V)
+    step_v = stop_step_v(signals, inside)
+    return step_v is not None and step_v > _STOP_STEP_V
 
 
 def _before_cv(signals: Signals, profile: PackProfile, inside: NDArray[np.int64]) -> EndKind:
@@ -284,11 +265,23 @@ def _before_cv(signals: Signals, profile: PackProfile, inside: NDArray[np.int64]
     if by_charge and sparse:
         return "cannot_tell"  # between two rows a group shoots up to its ceiling
     if signals.current_a is not None:
-        last = np.maximum(signals.current_a[inside[-_ENDING:]], 1e-6)
-        return "interrupted_in_cv" if sparse and bool((last[1:] < _FALLS * last[:-1]).all()) else "stopped_before_cv"
-    # So near to full the voltage may have been held for a while.
+        return "interrupted_in_cv" if sparse and _falls(signals.current_a[inside]) else "stopped_before_cv"
+    # So near to full, or where the rise has slowed down, the voltage may have been held for a while; and where a small
+    # step ends it, a charger may be left that holds it.
     least_v = profile.full_v - (_NEAR_HELD_BY_CHARGE_V if by_charge else _NEAR_HELD_V)
-    return "cannot_tell" if float(np.mean(signals.level_v[inside[-4:]])) >= least_v else "stopped_before_cv"
+    near = float(np.mean(signals.level_v[inside[-4:]])) >= least_v
+    jump_v = start_jump_v(signals, float(signals.time_s[inside[0]]))
+    step_v = stop_step_v(signals, inside)
+    small = jump_v is not None and step_v is not None and step_v < _SMALL_STEP * jump_v
+    slow = not by_charge and slowed_for_s(signals, inside) > 0.0
+    return "cannot_tell" if near or small or slow else "stopped_before_cv"
+
+
+def _falls(amps: F64) -> bool:
+    """Whether the last rows fall one by one, and far in all: a taper of which so few rows are no phase."""
+    rows = np.maximum(amps, 1e-6)
+    down = np.append(0, np.flatnonzero(rows[1:] >= rows[:-1]) + 1)[-1]
+    return len(rows) - down >= _ENDING and bool(rows[-1] <= _FALLEN * rows[down])
 
 
 def _done_unseen(signals: Signals, profile: PackProfile, inside: NDArray[np.int64]) -> bool:
@@ -301,16 +294,23 @@ def _done_unseen(signals: Signals, profile: PackProfile, inside: NDArray[np.int6
 
 def _tapered(signals: Signals, profile: PackProfile, span: tuple[Phase, ...]) -> bool:
     if signals.current_a is None:
-        return span[-1].end_s - span[-1].start_s >= _PLATEAU_S
-    inside = rows_in(signals.time_s, span[-1])
+        return span[-1].end_s - span[-1].start_s >= PLATEAU_S
+    inside = np.flatnonzero(rows_in(signals.time_s, span[-1]))
     amps = signals.current_a[inside]
-    light_a = done_light_a(signals, profile, np.flatnonzero(inside))
-    # Between the last row and the next the current fell on: at a scan a minute by more than the light's margin.
+    light_a = done_light_a(signals, profile, inside)
+    return bool(len(amps) and _ended_a(amps) <= _TAPERED * light_a) or light_at_s(signals, profile, span) is not None
+
+
+def _held_longer(signals: Signals, inside: NDArray[np.int64]) -> bool:
+    """Whether, without a sensor, a voltage may have been held for longer than it looks flat: leads hide its corner."""
+    return signals.current_a is None and slowed_for_s(signals, inside) >= _NEARLY * PLATEAU_S
+
+
+def _ended_a(amps: F64) -> float:
+    """What a current came to by the row after the last: at a scan a minute a taper falls on by more than a margin."""
     last = np.maximum(amps[-_FALLING:], 1e-6)
     falls = min(1.0, float(np.median(last[1:] / last[:-1]))) if len(amps) >= _FALLING else 1.0
-    return bool(len(amps) and np.median(amps[-3:]) * falls**2 <= _TAPERED * light_a) or (
-        light_at_s(signals, profile, span) is not None
-    )
+    return float(np.median(amps[-3:])) * falls**2
 
 
 def done_light_a(signals: Signals, profile: PackProfile, inside: NDArray[np.int64]) -> float:
@@ -322,7 +322,7 @@ def done_light_a(signals: Signals, profile: PackProfile, inside: NDArray[np.int6
     assumed = "charger.done_light_a" in profile.defaults
     if not assumed or signals.current_a is None or len(inside) < _ENDING:
         return profile.done_light_a
-    ended_a = float(np.median(signals.current_a[inside[-_ENDING:]]))
+    ended_a = _ended_a(signals.current_a[inside])
     return max(profile.done_light_a, ended_a) if ended_a <= _TAPER_C * profile.capacity_ah else profile.done_light_a
 
 
@@ -330,7 +330,7 @@ def _light_may_be(signals: Signals, profile: PackProfile, inside: NDArray[np.int
     """Whether a charge that left its taper may have been ended by a charger whose light nobody gave."""
     if signals.current_a is None or "charger.done_light_a" not in profile.defaults:
         return False
-    return bool(np.median(signals.current_a[inside[-_ENDING:]]) <= _EARLY_LIGHT_C * profile.capacity_ah)
+    return _ended_a(signals.current_a[inside]) <= _EARLY_LIGHT_C * profile.capacity_ah
 
 
 def light_at_s(signals: Signals, profile: PackProfile, span: tuple[Phase, ...]) -> float | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from evenstring.analysis.causes.estimates import CAPACITY, CHARGE, RESISTANCE, Evidence
+from evenstring.analysis.causes.evidence.estimates import CAPACITY, CHARGE, RESISTANCE, Evidence
 from evenstring.analysis.results import GroupFigures
 from evenstring.analysis.series.resistance import group_resistance
 from evenstring.session import Session

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from evenstring.analysis.causes.estimates import CAPACITY, CHARGE, RESISTANCE, Evidence
+from evenstring.analysis.causes.evidence.estimates import CAPACITY, CHARGE, RESISTANCE, Evidence
 from evenstring.analysis.results import BrakingRoom, Phase, Unknown
 from evenstring.analysis.riding.reserve import ACCELERATION_S, HILL_S, ride_load, soc_at_start
 from evenstring.analysis.series.arrays import rolling_mean

@@ -15,7 +15,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.causes.estimates import CAPACITY, CHARGE, RESISTANCE, Evidence, gather, sizes_drawn
+from evenstring.analysis.causes.evidence.estimates import CAPACITY, CHARGE, RESISTANCE, Evidence, gather, sizes_drawn
 from evenstring.analysis.results import DISPLAY_V, LoadLimit, Phase, Reserve, Unknown
 from evenstring.analysis.series.arrays import median_group_v, rolling_mean
 from evenstring.analysis.series.charge_moved import charge_moved_ah

@@ -14,7 +14,7 @@ from itertools import islice
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.causes.estimates import CAPACITY, CHARGE, Evidence, sizes_drawn
+from evenstring.analysis.causes.evidence.estimates import CAPACITY, CHARGE, Evidence, sizes_drawn
 from evenstring.analysis.results import Estimate, Unknown, Usable
 from evenstring.profile import PackProfile
 

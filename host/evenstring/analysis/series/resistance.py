@@ -18,7 +18,7 @@ from evenstring.analysis.series.arrays import median_group_v, scaled
 from evenstring.analysis.series.lag import lagged
 from evenstring.session import Session
 
-__all__ = ["StepResponse", "both_passes_v", "elsewhere", "group_resistance", "step_response"]
+__all__ = ["UNKNOWN", "StepResponse", "both_passes_v", "elsewhere", "group_resistance", "step_response"]
 
 F64 = NDArray[np.float64]
 F32 = NDArray[np.float32]
@@ -33,7 +33,7 @@ _NOISE_TIMES, _NOISE_BESIDE_V = 1.5, 0.0003
 # So far from the median group on both sides of a step, and hardly moved against it by it: a group elsewhere on its
 # curve, as when nearly empty, where its resistance is another one: our choice
 _ELSEWHERE_V, _HARDLY_MOVED = 0.06, 0.2
-_UNKNOWN = 3.0  # of the median group's resistance: standard uncertainty where no step tells: our choice
+UNKNOWN = 3.0  # of the median group's resistance: standard uncertainty where no step tells: our choice
 _TAUS_S = (3.0, 30.0, 300.0)  # of the step response, a decade apart: common practice
 _BENDS = 6  # polynomial in the charge moved that stands for the curve under a ride: our choice
 _LEAST_ROWS, _LEAST_SPREAD_A = 60, 1.0  # seconds, and the current's standard deviation, that tell: our choice
@@ -85,7 +85,7 @@ def group_resistance(session: Session) -> tuple[F64, F64] | None:
     noise_v = np.sqrt(2.0) * (_NOISE_TIMES * (session.meter.noise_v or _NOISE_V) + _NOISE_BESIDE_V)
     left_v = np.sqrt(np.maximum(squares - top**2 / power, 0.0) / np.maximum(count - 1.0, 1.0))
     u_ohm = np.maximum(noise_v, left_v) / np.sqrt(power)
-    return ohm, np.where(told, u_ohm, _UNKNOWN * np.median(ohm[told]))
+    return ohm, np.where(told, u_ohm, UNKNOWN * np.median(ohm[told]))
 
 
 def elsewhere(before_v: NDArray[Any], after_v: NDArray[Any]) -> NDArray[np.bool_]:

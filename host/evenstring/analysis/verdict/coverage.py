@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.causes.estimates import CAPACITY, RESISTANCE, Evidence
+from evenstring.analysis.causes.evidence.estimates import CAPACITY, RESISTANCE, Evidence
 from evenstring.analysis.results import Coverage, Extreme, Phase
 from evenstring.session import Quality, Session
 

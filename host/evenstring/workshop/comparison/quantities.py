@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from evenstring.analysis.causes.catalogue import SCATTER
-from evenstring.analysis.causes.estimates import CAPACITY, CHARGE, RESISTANCE
+from evenstring.analysis.causes.evidence.estimates import CAPACITY, CHARGE, RESISTANCE
 
 __all__ = ["QUANTITIES", "Kind", "Quantity"]
 

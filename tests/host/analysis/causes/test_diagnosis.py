@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from evenstring.analysis.causes import diagnosis
 from evenstring.analysis.causes.diagnosis import find_weakness, judge
-from evenstring.analysis.causes.estimates import Evidence, gather
+from evenstring.analysis.causes.evidence.estimates import Evidence, gather
 from evenstring.analysis.causes.hypotheses import EFFECT, PREVALENCE, SCATTER
 from evenstring.analysis.causes.meter_patterns import without_meter_patterns
 from evenstring.analysis.phases.segment import find_phases

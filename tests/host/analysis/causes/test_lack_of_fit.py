@@ -6,9 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from evenstring.analysis.causes import estimates
 from evenstring.analysis.causes.diagnosis import judge
-from evenstring.analysis.causes.estimates import METER, Evidence, gather
+from evenstring.analysis.causes.evidence import estimates
+from evenstring.analysis.causes.evidence.estimates import METER, Evidence, gather
 
 from tests.worlds.fault_sessions import Case, make_case
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from evenstring.analysis.causes.catalogue import SCATTER
 from evenstring.analysis.causes.diagnosis import PREVALENCE, Diagnosis, diagnose, judge
-from evenstring.analysis.causes.estimates import Evidence
+from evenstring.analysis.causes.evidence.estimates import Evidence
 from evenstring.analysis.causes.meter_patterns import course, without_meter_patterns
 from evenstring.analysis.phases.segment import find_phases
 from evenstring.analysis.readings.shared_leads import find_shared_leads, without_lead_drops

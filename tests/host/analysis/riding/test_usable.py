@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from evenstring.analysis.causes.estimates import Evidence, gather
+from evenstring.analysis.causes.evidence.estimates import Evidence, gather
 from evenstring.analysis.phases.segment import find_phases
 from evenstring.analysis.results import Repair
 from evenstring.analysis.riding.level_charge import bench_hours

@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 import pytest
 from evenstring.analysis.causes.diagnosis import judge
-from evenstring.analysis.causes.estimates import CAPACITY, RESISTANCE, _regress, gather
-from evenstring.analysis.causes.pack_ocv import filtered
-from evenstring.analysis.causes.rows import Rows, make_rows
+from evenstring.analysis.causes.evidence.estimates import CAPACITY, RESISTANCE, _regress, gather
+from evenstring.analysis.causes.evidence.pack_ocv import filtered
+from evenstring.analysis.causes.evidence.rows import Rows, make_rows
 from evenstring.ocv import curve
 from evenstring.profile import PackProfile
 from evenstring.session import Session

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.causes.pack_ocv import SURFACE_S, TAUS_S, PackCurve, filtered, fit_curve
+from evenstring.analysis.causes.evidence.pack_ocv import SURFACE_S, TAUS_S, PackCurve, filtered, fit_curve
 from evenstring.analysis.series.arrays import median_group_v
 from evenstring.analysis.series.charge_moved import charge_moved_ah, counted_steps_s, silent_after
 from evenstring.ocv import default_curve

@@ -16,13 +16,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.causes.catalogue import SCALE_U
-from evenstring.analysis.causes.pack_ocv import LEAST_DEPTH, PackCurve
-from evenstring.analysis.causes.rows import Rows, make_rows
+from evenstring.analysis.causes.evidence.pack_ocv import LEAST_DEPTH, PackCurve
+from evenstring.analysis.causes.evidence.rows import Rows, make_rows
 from evenstring.analysis.series.resistance import group_resistance
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
-__all__ = ["CAPACITY", "CHARGE", "METER", "RESISTANCE", "Column", "Evidence", "gather", "sizes_drawn"]
+__all__ = ["CAPACITY", "CHARGE", "METER", "RESISTANCE", "Column", "Evidence", "gather", "nothing_known", "sizes_drawn"]
 
 F64 = NDArray[np.float64]
 
@@ -109,6 +109,12 @@ def sizes_drawn(evidence: Evidence, rng: np.random.Generator) -> Iterator[F64]:
     while True:
         own = evidence.size + np.einsum("gij,gj->gi", lower, rng.standard_normal(evidence.size.shape))
         yield np.asarray(own * np.exp(np.array(evidence.scale_u) * rng.standard_normal()))
+
+
+def nothing_known(groups: int) -> Evidence:
+    """Evidence that tells nothing."""
+    wide = np.repeat(np.diag(_WIDE**2)[None], groups, axis=0)
+    return Evidence(np.zeros((groups, SLOW)), wide, np.full(groups, np.nan), 0.0, False, 0.5)
 
 
 def gather(session: Session, profile: PackProfile) -> Evidence | None:

@@ -13,29 +13,31 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.causes.catalogue import SCALE_U, SCATTER
-from evenstring.analysis.causes.estimates import CAPACITY, CHARGE, RESISTANCE, Evidence, gather
-from evenstring.analysis.causes.relative_sag import implied_rate, relative_resistance, resistance_by_charger
+from evenstring.analysis.causes.catalogue import SCALE_U
+from evenstring.analysis.causes.evidence.estimates import (
+    CAPACITY,
+    CHARGE,
+    RESISTANCE,
+    Evidence,
+    gather,
+    nothing_known,
+)
+from evenstring.analysis.causes.evidence.relative_sag import implied_rate, relative_resistance, resistance_by_charger
+from evenstring.analysis.causes.evidence.rests import SeenAtRest, rests_seen, with_rests
 from evenstring.analysis.results import Phase
-from evenstring.analysis.series.arrays import median_group_v
-from evenstring.analysis.series.departures_at_rest import at_rest_v
-from evenstring.analysis.series.rest import REST_S
 from evenstring.analysis.series.rows_of_phase import between, rows_in
 from evenstring.analysis.series.signals import make_signals
-from evenstring.analysis.series.uncertainty import meter_error
 from evenstring.ocv import default_curve
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
-__all__ = ["BLIND_NOTE", "Blind", "at_one_rest", "gather_blind"]
+__all__ = ["BLIND_NOTE", "Blind", "gather_blind"]
 
 BLIND_NOTE = "no current sensor: against the median group only, charge and capacity by the assumed curve"
 # Of a charge or capacity: the depth moved is the curve's word alone: tuned on own packs under 100,000
 _CURVE_SHARE = 0.15
 F64 = NDArray[np.float64]
 
-_WIDE = (50.0, 50.0, 100.0)  # mV, % of charge, % of capacity: nothing is known: our choice
-_WIDE_RESISTANCE = 300.0  # % of resistance: nothing is known: our choice
 _LEAST_DEPTH = 0.15  # of the capacity charged, or nothing is told of charge: our choice
 _SCALE_U = (*SCALE_U[:3], 0.25)  # of sags whose loads are not known, more than of steps: tuned on cells of others
 _EVERY_S = 6.0  # one scan in so many seconds: our choice
@@ -61,12 +63,28 @@ def gather_blind(session: Session, profile: PackProfile, phases: tuple[Phase, ..
     if session.scans < 100 or session.groups < 4:
         return Blind(None, "the recording is too short")
     evidence, why_not = _of_charge(session, profile, phases)
-    evidence = evidence or at_one_rest(session, profile, phases) or _nothing(session.groups)
+    rests = rests_seen(session, profile, phases)
+    evidence = with_rests(evidence or _of_rests_alone(session.groups, rests), rests)
+    if evidence.depth >= _LEAST_DEPTH:
+        why_not = ""
     evidence = _with_resistance(evidence, relative_resistance(session) or resistance_by_charger(session, phases))
     missing = [why_not] if why_not else []
     if not evidence.has_steps:
         missing.append("resistance is not told (the load hardly changed)")
     return Blind(evidence, "; ".join(missing))
+
+
+def _of_rests_alone(groups: int, rests: tuple[SeenAtRest, ...]) -> Evidence:
+    """Nothing yet, counted from the first rest: the depth is between the rests."""
+    telling = [rest for rest in rests if rest.tells_charge]
+    nothing = nothing_known(groups)
+    if not telling:
+        return nothing
+    seen_mv = np.nan_to_num(np.array([rest.away_mv for rest in telling]))
+    socs = [rest.soc for rest in telling]
+    return replace(
+        nothing, soc0=socs[0], depth=float(np.ptp(socs)), seen_mv=np.stack([seen_mv.min(axis=0), seen_mv.max(axis=0)])
+    )
 
 
 def _of_charge(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) -> tuple[Evidence | None, str]:
@@ -136,48 +154,6 @@ def _part(session: Session, keep: NDArray[np.bool_], amps: NDArray[np.float64]) 
         temps_c=None,
         folded=None,
     )
-
-
-def _nothing(groups: int) -> Evidence:
-    """Evidence that tells nothing."""
-    wide = np.diag([*_WIDE, _WIDE_RESISTANCE]) ** 2
-    nothing = np.full(groups, np.nan)
-    return Evidence(np.zeros((groups, 4)), np.repeat(wide[None], groups, axis=0), nothing, 0.0, False, 0.5)
-
-
-def at_one_rest(
-    session: Session, profile: PackProfile, phases: tuple[Phase, ...], *, even_elsewhere: bool = False
-) -> Evidence | None:
-    """What the departures at the longest rest tell: meter and charge together, by the slope of the profile's curve.
-
-    `even_elsewhere`: groups that were even where the recording was before, or at the top, are apart here by what their
-    capacities scatter. None where there is no such rest, or on a curve so flat that volts say little of charge.
-    """
-    rests = [p for p in phases if p.kind == "rest" and p.end_s - p.start_s >= REST_S]
-    if not rests:
-        return None
-    curve = default_curve(profile.chemistry)
-    inside = rows_in(session.time_s, max(rests, key=lambda p: p.end_s - p.start_s))
-    levels_v = median_group_v(session.volts_v[inside])
-    levels_v = levels_v[np.isfinite(levels_v)]
-    if not len(levels_v):
-        return None
-    soc = float(curve.soc(float(np.median(levels_v))))
-    slope_v = float(curve.slope_v(soc))
-    if not 0.0 < soc <= 1.0 or slope_v < _FLAT_V:
-        return None
-    away_mv = np.nan_to_num(1e3 * at_rest_v(session, phases))  # of a group that was not read nothing is known
-    nothing = _nothing(session.groups)
-    like = np.array([1.0, 10.0 * slope_v, 0.0, 0.0])  # mV, of a mV of the meter and of a percent of charge
-    u_mv = np.hypot(1e3 * meter_error(session).channel_v, _CURVE_SHARE * away_mv)
-    gain = np.einsum("gij,j->gi", nothing.covariance, like)
-    gain /= (gain @ like + u_mv**2)[:, None]
-    size = gain * away_mv[:, None]
-    covariance = nothing.covariance - np.einsum("gi,j,gjk->gik", gain, like, nothing.covariance)
-    if even_elsewhere:
-        visited = curve.soc(np.nanquantile(median_group_v(session.volts_v), [0.02, 0.98]))
-        covariance[:, CHARGE, CHARGE] += (SCATTER[CAPACITY] * max(float(np.ptp(visited)), 1.0 - soc)) ** 2
-    return replace(nothing, size=size, covariance=covariance, soc0=soc, seen_mv=np.stack([away_mv, away_mv]))
 
 
 def _with_resistance(evidence: Evidence, found: tuple[F64, F64] | None) -> Evidence:

@@ -8,7 +8,7 @@ from functools import cache
 import numpy as np
 import pytest
 from evenstring.analysis.causes.diagnosis import Diagnosis, diagnose
-from evenstring.analysis.causes.relative_sag import implied_rate, relative_resistance
+from evenstring.analysis.causes.evidence.relative_sag import implied_rate, relative_resistance
 from evenstring.analysis.phases.segment import find_phases
 from evenstring.analysis.series.signals import make_signals
 from evenstring.profile import PackProfile
@@ -53,8 +53,27 @@ def test_a_healthy_pack_accuses_nobody_without_a_sensor_either():
     assert not [w for w in told("healthy").weakness if w.confidence >= 0.8]
 
 
-def test_a_ride_alone_tells_resistance_and_says_why_nothing_else():
-    diagnosis = told("low_capacity", "ride")
+@pytest.mark.parametrize("cause", ["charge_offset", "low_capacity"])
+def test_the_rests_before_and_after_a_ride_tell_charge_from_capacity(cause: str) -> None:
+    case = made(cause, "ride")
+    column = ("meter_offset", "charge_offset", "low_capacity").index(cause)
+    truth = abs(float(case.truth[case.group - 1, column]))
+
+    first = told(cause, "ride").weakness[0]
+
+    assert (first.group, first.cause) == (case.group, cause)
+    assert abs(first.size_low) < truth < abs(first.size_high) or abs(first.size_high) < truth < abs(first.size_low)
+
+
+def test_a_ride_between_loads_tells_resistance_and_says_why_nothing_else() -> None:
+    """Of the ride alone, without its rests."""
+    case = made("low_capacity", "ride")
+    session, (*_, ride) = (
+        blinded(case.session),
+        [p for p in find_phases(case.session, case.profile) if p.kind == "ride"],
+    )
+
+    diagnosis = diagnose(session, case.profile, (ride,))
 
     assert not [w for w in diagnosis.weakness if w.cause in ("charge_offset", "meter_offset") and w.confidence >= 0.8]
     assert "charge, capacity and meter are not told apart" in diagnosis.unknown.why

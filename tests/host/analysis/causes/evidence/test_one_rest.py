@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from evenstring.analysis.causes.diagnosis import find_weakness
-from evenstring.analysis.causes.relative_sag import resistance_by_charger
+from evenstring.analysis.causes.evidence.relative_sag import resistance_by_charger
 from evenstring.analysis.results import Phase, Weakness
 from evenstring.ocv import default_curve
 from evenstring.profile import PackProfile

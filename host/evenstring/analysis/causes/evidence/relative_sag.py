@@ -25,7 +25,7 @@ from evenstring.analysis.results import Phase
 from evenstring.analysis.series.arrays import column_medians, one_way
 from evenstring.analysis.series.charge_moved import counted_steps_s
 from evenstring.analysis.series.lag import kept
-from evenstring.analysis.series.resistance import both_passes_v
+from evenstring.analysis.series.resistance import UNKNOWN, both_passes_v, elsewhere
 from evenstring.analysis.series.rest import REST_S
 from evenstring.analysis.series.rows_of_phase import rows_of_kind
 from evenstring.analysis.series.signals import Signals
@@ -137,17 +137,20 @@ def resistance_by_charger(session: Session, phases: tuple[Phase, ...]) -> tuple[
         rows = session.time_s[before.start : after.stop]
         if before.stop - before.start < _EDGE_ROWS or after.stop > session.scans or np.diff(rows).max() > _EDGE_S:
             continue
-        step = column_medians(session.volts_v[after]) - column_medians(session.volts_v[before])
+        sides = [column_medians(session.volts_v[side]) for side in (before, after)]
+        step = sides[1] - sides[0]
         if np.isfinite(step).all() and np.median(step) > _STEP_V:
-            steps.append(step)
+            steps.append(np.where(elsewhere(*(side - np.median(side) for side in sides)), np.nan, step))
     if not steps or session.groups < 4:
         return None
-    middle = np.array([np.median(step) for step in steps])
-    power = float(middle @ middle)
-    ratio = middle @ np.array(steps) / power
-    u = np.sqrt(2.0 / _EDGE_ROWS) * (session.meter.noise_v or _NOISE_V) / np.sqrt(power)
-    ratio /= np.median(ratio)
-    return ratio, np.sqrt(u**2 + _EDGE_FLOOR**2 + (_EDGE_SHARE * (ratio - 1.0)) ** 2)
+    middle = np.array([np.nanmedian(step) for step in steps])[:, None]
+    known = np.isfinite(steps)
+    power = np.sum(known * middle**2, axis=0)
+    ratio = np.nansum(middle * np.array(steps), axis=0) / np.where(power > 0.0, power, np.nan)
+    u = np.sqrt(2.0 / _EDGE_ROWS) * (session.meter.noise_v or _NOISE_V) / np.sqrt(np.maximum(power, _STEP_V**2))
+    ratio /= np.nanmedian(ratio)
+    u = np.sqrt(u**2 + _EDGE_FLOOR**2 + (_EDGE_SHARE * (np.nan_to_num(ratio, nan=1.0) - 1.0)) ** 2)
+    return np.nan_to_num(ratio, nan=1.0), np.where(power > 0.0, u, UNKNOWN)
 
 
 def _weights(groups: int) -> F64:

@@ -1,0 +1,1 @@
+"""What a recording tells of each group: departures in meter, charge, capacity and resistance."""

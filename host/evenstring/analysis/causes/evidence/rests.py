@@ -1,0 +1,201 @@
+"""What rests tell of the groups: there no current flows, so meter and charge are all that a departure can come from.
+
+A group that lacks charge lacks it at every rest, one with less capacity is level where it was made level, a meter is
+off by as much at each, and no resistance shows. After a charge a board may have bled the others down to a low group:
+what may have been bled is part of that rest's uncertainty.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evenstring.analysis.causes.catalogue import SCATTER
+from evenstring.analysis.causes.evidence.estimates import CAPACITY, CHARGE, Evidence, nothing_known
+from evenstring.analysis.results import Phase, Weakness
+from evenstring.analysis.series.arrays import column_medians, median_group_v
+from evenstring.analysis.series.curve_slope import SLOPE_SCALE_U
+from evenstring.analysis.series.rest import REST_S
+from evenstring.analysis.series.rows_of_phase import between
+from evenstring.analysis.series.uncertainty import meter_error
+from evenstring.chemistry import CHEMISTRIES
+from evenstring.ocv import default_curve
+from evenstring.profile import PackProfile
+from evenstring.session import Session
+
+__all__ = ["SeenAtRest", "against_rests", "at_one_rest", "rests_seen", "with_rests"]
+
+F64 = NDArray[np.float64]
+
+_SEEN_S = 900.0  # of a rest after a charge, where a board may go on bleeding: our choice
+_BLEED_MARGIN_V = 0.03  # a board's own reading of the threshold: our choice
+_BLED_SHARE = 0.5  # of what a bleeder may have taken, as the standard uncertainty of what it took: our choice
+_GUESSED_BLEED = 2.0  # times what is assumed, where the bleed current was not given: our choice
+_FLAT_V = 0.25  # V per 1.0 of SoC: our choice
+_SLOPE_OVER = 0.05  # of SoC to either side, over which a slope is compared with the mean: our choice
+_RELAXES_MV, _RELAXES = 1.0, 0.05  # what a load leaves behind differs between groups, of what is seen: our choice
+_CURVE_SHARE = 0.15  # of what is seen, at least: tuned on own packs under 100,000
+_CLEAR_MV = 5.0  # from here on a departure at rest tells which group holds more: our choice
+_CLEARLY = 2.0  # standard uncertainties beyond which a rest contradicts: our choice
+_AS_FAR = 0.5  # of the departure under current: more at rest is not resistance's: our choice
+_Z90 = 1.645  # standard uncertainties of a 90 % interval: published (normal distribution, 90 % two-sided)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SeenAtRest:
+    """One rest.
+
+    Attributes:
+        away_mv: (g,) from the median group; NaN of a group that was not read.
+        u_mv: (g,) its standard uncertainty, without that of the curve's slope.
+        length_s: of the rest.
+        soc: of the median group, by the curve assumed.
+        percent_mv: what 1 % of charge makes there. slope_u: its relative standard uncertainty beside the scale that is
+            stated with a size: what the curve assumed has as a bend there another cell's has elsewhere.
+        after_charge: whether a charge was right before it.
+        tells_charge: whether volts say anything of charge there: on a curve with a plateau a few mV say which step it
+            is, and the curve assumed puts it elsewhere.
+    """
+
+    away_mv: F64
+    u_mv: F64
+    length_s: float
+    soc: float
+    percent_mv: float
+    slope_u: float
+    after_charge: bool
+    tells_charge: bool
+
+
+def rests_seen(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) -> tuple[SeenAtRest, ...]:
+    """All rests that last long enough, each in its later half; after a charge not too late."""
+    curve, steep = default_curve(profile.chemistry), not CHEMISTRIES[profile.chemistry].judged_by_charge
+    channel_mv = 1e3 * meter_error(session).channel_v
+    out = []
+    for k, phase in enumerate(phases):
+        length_s = phase.end_s - phase.start_s
+        if phase.kind != "rest" or length_s < REST_S:
+            continue
+        after_charge = k > 0 and phases[k - 1].kind.startswith("charge")
+        end_s = min(phase.end_s, phase.start_s + _SEEN_S) if after_charge else phase.end_s
+        rows = between(session.time_s, (phase.start_s + end_s) / 2.0, end_s)
+        levels_v = median_group_v(session.volts_v[rows])
+        if not np.isfinite(levels_v).any():
+            continue
+        away_mv = 1e3 * np.asarray(column_medians(session.volts_v[rows] - levels_v[:, None]), np.float64)
+        soc = float(curve.soc(float(np.nanmedian(levels_v))))
+        percent_mv = 10.0 * float(curve.slope_v(soc))
+        low, high = max(0.0, soc - _SLOPE_OVER), min(1.0, soc + _SLOPE_OVER)
+        around_mv = 10.0 * float(curve.voltage_v(high) - curve.voltage_v(low)) / (high - low)
+        share = max(_CURVE_SHARE, 0.5 * abs(around_mv / percent_mv - 1.0))
+        bled_mv = percent_mv * _bled_percent(session, profile, end_s) if after_charge else 0.0
+        u_mv = np.sqrt(channel_mv**2 + bled_mv**2 + _RELAXES_MV**2 + (_RELAXES * np.nan_to_num(away_mv)) ** 2)
+        tells = steep and percent_mv >= 10.0 * _FLAT_V
+        out.append(SeenAtRest(away_mv, u_mv, length_s, soc, percent_mv, share, after_charge, tells))
+    return tuple(out)
+
+
+def _bled_percent(session: Session, profile: PackProfile, now_s: float) -> float:
+    """Percent of the capacity, a standard uncertainty: bled since the first group came near its threshold."""
+    highest = np.nanmax(np.nan_to_num(session.volts_v, nan=-9.0), axis=1)
+    near = np.flatnonzero(highest > profile.threshold_v - _BLEED_MARGIN_V)
+    hours = max(0.0, now_s - float(session.time_s[near[0]])) / 3600.0 if len(near) else 0.0
+    guessed = _GUESSED_BLEED if "balancer.bleed_ma" in profile.defaults else 1.0
+    return _BLED_SHARE * guessed * hours * 0.1 * profile.bleed_ma / profile.capacity_ah
+
+
+def with_rests(evidence: Evidence, rests: tuple[SeenAtRest, ...]) -> Evidence:
+    """Evidence, and that of its looks in doubt, joined to what these rests tell of meter, charge and capacity."""
+    telling = [rest for rest in rests if rest.tells_charge]
+    if len(telling) == 1:  # how far another cell's slope is off here is stated with the size
+        telling = [replace(telling[0], slope_u=_CURVE_SHARE)]
+    for rest in telling:
+        evidence = _joined(evidence, rest)
+    return evidence
+
+
+def _joined(evidence: Evidence, rest: SeenAtRest) -> Evidence:
+    moved = rest.soc - evidence.soc0
+    like = np.array([1.0, rest.percent_mv, -rest.percent_mv * moved, 0.0])  # mV, of a unit of each kind
+    away_mv = np.nan_to_num(rest.away_mv)
+    u_mv = np.where(np.isfinite(rest.away_mv), np.hypot(rest.u_mv, rest.slope_u * away_mv), np.inf)
+    each = [_told(look, like, away_mv, u_mv) for look in (evidence, *evidence.doubted)]
+    return replace(each[0], doubted=tuple(each[1:]))
+
+
+def _told(evidence: Evidence, like: F64, seen_mv: F64, u_mv: F64) -> Evidence:
+    """Evidence after one more look (least squares, one observation of each group).
+
+    Where the look lies further from what was expected than both are known to, what was known is less sure by as much
+    (the Birge ratio of the adjustments of physical constants: R. Birge, Phys. Rev. 40, 1932).
+    """
+    off_mv = seen_mv - evidence.size @ like
+    expected = np.einsum("i,gij,j->g", like, evidence.covariance, like)
+    known = evidence.covariance * np.maximum(1.0, off_mv**2 / (expected + u_mv**2))[:, None, None]
+    gain = np.einsum("gij,j->gi", known, like)
+    gain /= (gain @ like + u_mv**2)[:, None]
+    size = evidence.size + gain * off_mv[:, None]
+    covariance = known - np.einsum("gi,j,gjk->gik", gain, like, known)
+    return replace(evidence, size=size - np.median(size, axis=0), covariance=covariance)
+
+
+def at_one_rest(rests: tuple[SeenAtRest, ...], session: Session, profile: PackProfile) -> Evidence | None:
+    """What the longest rest tells of meter and charge together, of groups that were even elsewhere, or at the top.
+
+    Here such are apart by what their capacities scatter. None without a rest, or on a curve so flat that volts say
+    little of charge.
+    """
+    longest = max(rests, key=lambda r: r.length_s, default=None)
+    if longest is None or not longest.tells_charge or not 0.0 < longest.soc <= 1.0:
+        return None
+    nothing = replace(nothing_known(len(longest.away_mv)), soc0=longest.soc)
+    evidence = with_rests(nothing, (longest,))
+    visited = default_curve(profile.chemistry).soc(np.nanquantile(median_group_v(session.volts_v), [0.02, 0.98]))
+    covariance = evidence.covariance.copy()
+    covariance[:, CHARGE, CHARGE] += (SCATTER[CAPACITY] * max(float(np.ptp(visited)), 1.0 - longest.soc)) ** 2
+    away_mv = np.nan_to_num(longest.away_mv)
+    return replace(evidence, covariance=covariance, seen_mv=np.stack([away_mv, away_mv]))
+
+
+def against_rests(w: Weakness, rests: tuple[SeenAtRest, ...], evidence: Evidence | None) -> Weakness:
+    """What is seen, and no cause, where a rest says that it cannot be this one.
+
+    A group that lacks charge stands lower at every rest, about as far as its curve says; and no resistance shows where
+    no current flows.
+    """
+    clear = [r for r in rests if np.isfinite(r.away_mv[w.group - 1])]
+    against, why = None, ""
+    if w.cause == "charge_offset":
+        against = next((r for r in clear if _charge_is_not_there(w, r)), None)
+        why = "the charge it seems to hold contradicts its voltage at rest"
+    elif w.cause == "high_resistance" and evidence is not None and not evidence.has_steps:
+        against = next((r for r in clear if _stands_as_far(w, r, evidence)), None)
+        why = "it stands as far off at rest, where no resistance shows"
+    if against is None:
+        return w
+    seen, half = float(against.away_mv[w.group - 1]), _Z90 * float(against.u_mv[w.group - 1])
+    return replace(
+        w, cause="cannot_tell", size=round(seen, 3), unit="mV", size_low=round(seen - half, 3),
+        size_high=round(seen + half, 3), detail="; ".join(filter(None, (w.detail, why))),
+    )  # fmt: skip
+
+
+def _charge_is_not_there(w: Weakness, rest: SeenAtRest) -> bool:
+    """Whether it stands clearly to the other side, or clearly nearer than the least of what is said makes it."""
+    g = w.group - 1
+    shown = float(np.sign(w.size) * rest.away_mv[g])
+    if shown < -max(_CLEAR_MV, _CLEARLY * float(rest.u_mv[g])):
+        return True
+    least = min(abs(w.size_low), abs(w.size_high)) if w.size_low * w.size_high > 0.0 else 0.0
+    expected = (1.0 - SLOPE_SCALE_U) * rest.percent_mv * least
+    return rest.tells_charge and shown + _CLEARLY * float(rest.u_mv[g]) < expected
+
+
+def _stands_as_far(w: Weakness, rest: SeenAtRest, evidence: Evidence) -> bool:
+    if evidence.seen_mv is None:
+        return False
+    away = abs(float(rest.away_mv[w.group - 1]))
+    most = float(np.abs(evidence.seen_mv[:, w.group - 1]).max())
+    return away > max(_CLEAR_MV, _CLEARLY * float(rest.u_mv[w.group - 1]), _AS_FAR * most)
