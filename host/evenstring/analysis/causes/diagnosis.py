@@ -16,7 +16,15 @@ from numpy.typing import NDArray
 from evenstring.analysis.causes.catalogue import CAUSES, SCATTER, SIGNS, UNITS
 from evenstring.analysis.causes.evidence.estimates import CHARGE, METER, RESISTANCE, Evidence, gather
 from evenstring.analysis.causes.evidence.pack_ocv import LEAST_DEPTH
-from evenstring.analysis.causes.evidence.rests import SeenAtRest, against_rests, at_one_rest, rests_seen, with_rests
+from evenstring.analysis.causes.evidence.rests import (
+    SeenAtRest,
+    against_rests,
+    at_one_rest,
+    on_own_curve,
+    rests_seen,
+    shown_at_rests,
+    with_rests,
+)
 from evenstring.analysis.causes.evidence.without_current import BLIND_NOTE, gather_blind
 from evenstring.analysis.causes.hypotheses import (
     EFFECT,
@@ -88,7 +96,12 @@ def diagnose(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) 
         why = "a group is judged by its neighbours, and there are fewer than four"
         return Diagnosis(leaks, Unknown("weakness", why, "the whole string, from the first group to the last"))
     rests = rests_seen(session, profile, phases)
-    look = _with_sensor(session, profile, rests) if session.has_current else _without_sensor(session, profile, phases)
+    if session.has_current:
+        gathered = gather(session, profile)
+        rests = on_own_curve(rests, None if gathered is None else gathered.curve)
+        look = _with_sensor(gathered, rests)
+    else:
+        look = _without_sensor(session, profile, phases, rests)
     # What a group lost by leaking is less charge too: one thing, said once.
     lost = {w.group for w in leaks}
     same = ("charge_offset", "cannot_tell")
@@ -115,27 +128,28 @@ def _with_rest(
     return (*by_rest.values(), *(w for w in found if w.group not in by_rest))
 
 
-def _without_sensor(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) -> Diagnosis:
+def _without_sensor(
+    session: Session, profile: PackProfile, phases: tuple[Phase, ...], rests: tuple[SeenAtRest, ...]
+) -> Diagnosis:
     record = "a ride, a rest of half an hour and a whole charge from below half in one recording; better, the current"
-    blind = gather_blind(session, profile, phases)
+    blind = gather_blind(session, profile, phases, rests)
     if blind.evidence is None:
         return Diagnosis((), Unknown("weakness", f"without a current sensor: {blind.why_not}", record))
     evidence, patterns = without_meter_patterns(blind.evidence, SCATTER, EFFECT, PREVALENCE)
-    found = tuple(_by_curve_alone(w) for w in judge(evidence))
+    found = tuple(_by_curve_alone(w, rests) for w in judge(evidence))
     why = [blind.why_not] if blind.why_not else []
     why += _undecided(found)
     unknown = Unknown("weakness", f"without a current sensor: {'; '.join(why)}", record) if why else None
     return Diagnosis(found, unknown, patterns, evidence)
 
 
-def _by_curve_alone(w: Weakness) -> Weakness:
-    """The statement with its ground said. The meter is not blamed: without the current that was wrong too often."""
-    cause = "cannot_tell" if w.cause == "meter_offset" else w.cause
+def _by_curve_alone(w: Weakness, rests: tuple[SeenAtRest, ...]) -> Weakness:
+    """The statement with its ground said. Without the current only rests prove that it is the meter."""
+    cause = "cannot_tell" if w.cause == "meter_offset" and not shown_at_rests(w, rests) else w.cause
     return replace(w, cause=cause, detail="; ".join(filter(None, (w.detail, BLIND_NOTE))))
 
 
-def _with_sensor(session: Session, profile: PackProfile, rests: tuple[SeenAtRest, ...]) -> Diagnosis:
-    gathered = gather(session, profile)
+def _with_sensor(gathered: Evidence | None, rests: tuple[SeenAtRest, ...]) -> Diagnosis:
     if gathered is None:
         record = "a ride and a whole charge with the current sensor"
         return Diagnosis((), Unknown("weakness", "too little was recorded", record))

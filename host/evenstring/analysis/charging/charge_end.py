@@ -40,7 +40,7 @@ __all__ = [
 F64 = NDArray[np.float64]
 _NEAR_FULL_V, _NEAR_FULL_CHARGE = 0.030, 0.03  # every group this near to full, or the charge was not full: our choice
 _EVEN_V = 0.010  # so near under the median, the target of balancing, a group is no uneven one: our choice
-_NEARLY = 0.75  # of the time after which a held voltage counts as full: our choice
+_NEARLY = 0.9  # of the time after which a held voltage counts as full: our choice
 _SMALL_STEP = 0.25  # of the jump with which a charge began: the current that ended was another: our choice
 _EDGE_S = 10.0  # averaged at the end: our choice
 # Absolute standard uncertainties: 99 of 100 cuts at the ceiling are read this near to it: published (normal
@@ -266,15 +266,13 @@ def _before_cv(signals: Signals, profile: PackProfile, inside: NDArray[np.int64]
         return "cannot_tell"  # between two rows a group shoots up to its ceiling
     if signals.current_a is not None:
         return "interrupted_in_cv" if sparse and _falls(signals.current_a[inside]) else "stopped_before_cv"
-    # So near to full, or where the rise has slowed down, the voltage may have been held for a while; and where a small
-    # step ends it, a charger may be left that holds it.
+    # So near to full the voltage may have been held for a while; where a small step ends it, a charger may be left.
     least_v = profile.full_v - (_NEAR_HELD_BY_CHARGE_V if by_charge else _NEAR_HELD_V)
     near = float(np.mean(signals.level_v[inside[-4:]])) >= least_v
     jump_v = start_jump_v(signals, float(signals.time_s[inside[0]]))
     step_v = stop_step_v(signals, inside)
     small = jump_v is not None and step_v is not None and step_v < _SMALL_STEP * jump_v
-    slow = not by_charge and slowed_for_s(signals, inside) > 0.0
-    return "cannot_tell" if near or small or slow else "stopped_before_cv"
+    return "cannot_tell" if near or small else "stopped_before_cv"
 
 
 def _falls(amps: F64) -> bool:

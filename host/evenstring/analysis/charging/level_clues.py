@@ -34,6 +34,7 @@ _LATE = 0.75  # of a held voltage: from here on it stays: our choice
 # Times the time constant of its beginning: a taper slows down as charge spreads within the cells. And the least step of
 # minutes that is seen in a held level: tuned on cells of others
 _SLOWER_TAPER, _STEP_SEEN_V = 1.5, 0.3e-3
+_LEAST_LEADS_V = 1e-3  # a smaller rise of a held level is no leads' drop: our choice
 # Windows of the level's rise, how many are looked at, and the share of the quickest under which it has slowed down: our
 # choice
 _WINDOW_S, _WINDOWS, _SLOW = 120.0, 10, 0.5
@@ -75,9 +76,8 @@ def _dies_away_s(signals: Signals, held: Phase) -> float | None:
         return None
     left = float(np.median(level[since > _LATE * since[-1]])) - rolling_mean(level, few)
     first = float(left[:few].mean())
-    if first < _SHOWS_U * signals.noise_v:
-        return None
-    return float(since[np.argmax(left <= first / np.e)])
+    tau_s = float(since[np.argmax(left <= first / np.e)])
+    return tau_s if first > max(_LEAST_LEADS_V, _SHOWS_U * signals.noise_v) and tau_s > 2.0 * _JUMP_S else None
 
 
 def slowed_for_s(signals: Signals, inside: NDArray[np.int64]) -> float:

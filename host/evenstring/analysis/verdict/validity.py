@@ -11,12 +11,10 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from evenstring.analysis.causes.evidence.rests import SeenAtRest, shown_at_rests
 from evenstring.analysis.causes.self_discharge import DRAINS
-from evenstring.analysis.results import Capacity, Findings, Phase, ProfileCheck, Spread, Unknown, Weakness
-from evenstring.analysis.series.departures_at_rest import at_rest_v
-from evenstring.analysis.series.rows_of_phase import between
+from evenstring.analysis.results import Capacity, Findings, ProfileCheck, Spread, Unknown, Weakness
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
@@ -24,8 +22,6 @@ __all__ = ["own_current", "own_readings", "own_rest", "with_profile_check", "wit
 
 _UNREAD = 0.1  # share of scans: our choice
 _UNPROVED = 0.75  # what a fit makes likely, and no more: our choice
-_SAME_MV = 1.5  # between the offset and a departure at rest: our choice
-_REST_S, _APART_V = 300.0, 0.05  # for a rest to tell; levels of rests far apart in charge: our choice
 _RESISTIVE = ("high_resistance", "connection")  # ratios of groups that carry one current: no curve, no capacity
 
 
@@ -69,27 +65,14 @@ def own_readings(found: Findings, session: Session) -> Findings:
     )
 
 
-def with_proof(weakness: tuple[Weakness, ...], session: Session, phases: tuple[Phase, ...]) -> tuple[Weakness, ...]:
-    """Statements; of a meter's offset no sure one, but for what all rests show, of which some are far apart in charge.
-
-    A fit explains a charge or a ride through every misfit of its slopes; along the curve an offset at rest stays.
-    """
-    if not any(w.cause == "meter_offset" for w in weakness):
-        return weakness
-    rests = [p for p in phases if p.kind == "rest" and p.end_s - p.start_s >= _REST_S]
-    levels = [float(np.nanmedian(session.volts_v[between(session.time_s, p.start_s, p.end_s)])) for p in rests]
-    far = bool(levels) and max(levels) - min(levels) > _APART_V
-    away_mv = [1e3 * at_rest_v(session, (p,)) for p in rests]
-    told = (w if far and _shown(w, away_mv) else _unproved(w) for w in weakness)
+def with_proof(weakness: tuple[Weakness, ...], rests: tuple[SeenAtRest, ...]) -> tuple[Weakness, ...]:
+    """Statements; of a meter's offset no sure one, but for what all rests show, of which some are far apart."""
+    told = (_unproved(w) if w.cause == "meter_offset" and not shown_at_rests(w, rests) else w for w in weakness)
     return tuple(sorted(told, key=lambda w: -w.confidence))
 
 
-def _shown(w: Weakness, away_mv: list[NDArray[np.float64]]) -> bool:
-    return all(abs(w.size - float(mv[w.group - 1])) <= _SAME_MV for mv in away_mv)
-
-
 def _unproved(w: Weakness) -> Weakness:
-    return replace(w, confidence=min(w.confidence, _UNPROVED)) if w.cause == "meter_offset" else w
+    return replace(w, confidence=min(w.confidence, _UNPROVED))
 
 
 def with_profile_check(

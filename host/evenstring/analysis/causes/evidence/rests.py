@@ -14,8 +14,10 @@ from numpy.typing import NDArray
 
 from evenstring.analysis.causes.catalogue import SCATTER
 from evenstring.analysis.causes.evidence.estimates import CAPACITY, CHARGE, Evidence, nothing_known
+from evenstring.analysis.causes.evidence.pack_ocv import PackCurve
 from evenstring.analysis.results import Phase, Weakness
 from evenstring.analysis.series.arrays import column_medians, median_group_v
+from evenstring.analysis.series.charge_moved import charge_moved_ah
 from evenstring.analysis.series.curve_slope import SLOPE_SCALE_U
 from evenstring.analysis.series.rest import REST_S
 from evenstring.analysis.series.rows_of_phase import between
@@ -25,7 +27,7 @@ from evenstring.ocv import default_curve
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
-__all__ = ["SeenAtRest", "against_rests", "at_one_rest", "rests_seen", "with_rests"]
+__all__ = ["SeenAtRest", "against_rests", "at_one_rest", "on_own_curve", "rests_seen", "shown_at_rests", "with_rests"]
 
 F64 = NDArray[np.float64]
 
@@ -38,6 +40,9 @@ _SLOPE_OVER = 0.05  # of SoC to either side, over which a slope is compared with
 _RELAXES_MV, _RELAXES = 1.0, 0.05  # what a load leaves behind differs between groups, of what is seen: our choice
 _CURVE_SHARE = 0.15  # of what is seen, at least: tuned on own packs under 100,000
 _CLEAR_MV = 5.0  # from here on a departure at rest tells which group holds more: our choice
+_SAME_MV = 1.5  # between a meter's offset and a departure at rest: our choice
+_APART_V = 0.05  # levels of rests far apart in charge: our choice
+_MOST_BIRGE = 9.0  # of a contradiction no more is laid to what was known: three deviations: our choice
 _CLEARLY = 2.0  # standard uncertainties beyond which a rest contradicts: our choice
 _AS_FAR = 0.5  # of the departure under current: more at rest is not resistance's: our choice
 _Z90 = 1.645  # standard uncertainties of a 90 % interval: published (normal distribution, 90 % two-sided)
@@ -51,28 +56,32 @@ class SeenAtRest:
         away_mv: (g,) from the median group; NaN of a group that was not read.
         u_mv: (g,) its standard uncertainty, without that of the curve's slope.
         length_s: of the rest.
-        soc: of the median group, by the curve assumed.
+        level_v: of the median group. soc: its charge by the curve assumed.
         percent_mv: what 1 % of charge makes there. slope_u: its relative standard uncertainty beside the scale that is
             stated with a size: what the curve assumed has as a bend there another cell's has elsewhere.
         after_charge: whether a charge was right before it.
         tells_charge: whether volts say anything of charge there: on a curve with a plateau a few mV say which step it
             is, and the curve assumed puts it elsewhere.
+        moved: charge since the recording began, over the capacity; None without a current sensor.
     """
 
     away_mv: F64
     u_mv: F64
     length_s: float
+    level_v: float
     soc: float
     percent_mv: float
     slope_u: float
     after_charge: bool
     tells_charge: bool
+    moved: float | None = None
 
 
 def rests_seen(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) -> tuple[SeenAtRest, ...]:
     """All rests that last long enough, each in its later half; after a charge not too late."""
     curve, steep = default_curve(profile.chemistry), not CHEMISTRIES[profile.chemistry].judged_by_charge
     channel_mv = 1e3 * meter_error(session).channel_v
+    moved_ah = None if session.current_a is None else charge_moved_ah(session.time_s, session.current_a)
     out = []
     for k, phase in enumerate(phases):
         length_s = phase.end_s - phase.start_s
@@ -85,7 +94,8 @@ def rests_seen(session: Session, profile: PackProfile, phases: tuple[Phase, ...]
         if not np.isfinite(levels_v).any():
             continue
         away_mv = 1e3 * np.asarray(column_medians(session.volts_v[rows] - levels_v[:, None]), np.float64)
-        soc = float(curve.soc(float(np.nanmedian(levels_v))))
+        level_v = float(np.nanmedian(levels_v))
+        soc = float(curve.soc(level_v))
         percent_mv = 10.0 * float(curve.slope_v(soc))
         low, high = max(0.0, soc - _SLOPE_OVER), min(1.0, soc + _SLOPE_OVER)
         around_mv = 10.0 * float(curve.voltage_v(high) - curve.voltage_v(low)) / (high - low)
@@ -93,8 +103,28 @@ def rests_seen(session: Session, profile: PackProfile, phases: tuple[Phase, ...]
         bled_mv = percent_mv * _bled_percent(session, profile, end_s) if after_charge else 0.0
         u_mv = np.sqrt(channel_mv**2 + bled_mv**2 + _RELAXES_MV**2 + (_RELAXES * np.nan_to_num(away_mv)) ** 2)
         tells = steep and percent_mv >= 10.0 * _FLAT_V
-        out.append(SeenAtRest(away_mv, u_mv, length_s, soc, percent_mv, share, after_charge, tells))
+        moved = None if moved_ah is None else float(np.mean(moved_ah[rows])) / profile.capacity_ah
+        out.append(SeenAtRest(away_mv, u_mv, length_s, level_v, soc, percent_mv, share, after_charge, tells, moved))
     return tuple(out)
+
+
+def on_own_curve(rests: tuple[SeenAtRest, ...], curve: PackCurve | None) -> tuple[SeenAtRest, ...]:
+    """The same with place and slope by the pack's own curve, where the charge moved is known.
+
+    Not after a charge, for the curve was followed to where bleeding may begin, and no further.
+    """
+    return rests if curve is None else tuple(_on_curve(rest, curve) for rest in rests)
+
+
+def _on_curve(rest: SeenAtRest, curve: PackCurve) -> SeenAtRest:
+    if rest.moved is None or not rest.tells_charge or rest.after_charge:
+        return rest
+    at = np.array([rest.moved])
+    slope_v, slope_u_v = float(curve.slope_at(at)[0]), float(curve.slope_u(at)[0])
+    tells = slope_v >= _FLAT_V
+    return replace(
+        rest, soc=curve.soc0 + rest.moved, percent_mv=10.0 * slope_v, slope_u=slope_u_v / slope_v, tells_charge=tells
+    )
 
 
 def _bled_percent(session: Session, profile: PackProfile, now_s: float) -> float:
@@ -133,7 +163,7 @@ def _told(evidence: Evidence, like: F64, seen_mv: F64, u_mv: F64) -> Evidence:
     """
     off_mv = seen_mv - evidence.size @ like
     expected = np.einsum("i,gij,j->g", like, evidence.covariance, like)
-    known = evidence.covariance * np.maximum(1.0, off_mv**2 / (expected + u_mv**2))[:, None, None]
+    known = evidence.covariance * np.clip(off_mv**2 / (expected + u_mv**2), 1.0, _MOST_BIRGE)[:, None, None]
     gain = np.einsum("gij,j->gi", known, like)
     gain /= (gain @ like + u_mv**2)[:, None]
     size = evidence.size + gain * off_mv[:, None]
@@ -157,6 +187,16 @@ def at_one_rest(rests: tuple[SeenAtRest, ...], session: Session, profile: PackPr
     covariance[:, CHARGE, CHARGE] += (SCATTER[CAPACITY] * max(float(np.ptp(visited)), 1.0 - longest.soc)) ** 2
     away_mv = np.nan_to_num(longest.away_mv)
     return replace(evidence, covariance=covariance, seen_mv=np.stack([away_mv, away_mv]))
+
+
+def shown_at_rests(w: Weakness, rests: tuple[SeenAtRest, ...]) -> bool:
+    """Whether all rests show a meter's offset, of which some are far apart in charge.
+
+    A fit explains a charge or a ride through every misfit of its slopes; along the curve an offset at rest stays.
+    """
+    levels_v = [rest.level_v for rest in rests]
+    far = bool(rests) and max(levels_v) - min(levels_v) > _APART_V
+    return far and all(abs(w.size - float(rest.away_mv[w.group - 1])) <= _SAME_MV for rest in rests)
 
 
 def against_rests(w: Weakness, rests: tuple[SeenAtRest, ...], evidence: Evidence | None) -> Weakness:

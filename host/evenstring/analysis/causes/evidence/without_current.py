@@ -23,7 +23,7 @@ from evenstring.analysis.causes.evidence.estimates import (
     nothing_known,
 )
 from evenstring.analysis.causes.evidence.relative_sag import implied_rate, relative_resistance, resistance_by_charger
-from evenstring.analysis.causes.evidence.rests import SeenAtRest, rests_seen, with_rests
+from evenstring.analysis.causes.evidence.rests import SeenAtRest, with_rests
 from evenstring.analysis.results import Phase
 from evenstring.analysis.series.rows_of_phase import between, rows_in
 from evenstring.analysis.series.signals import make_signals
@@ -58,12 +58,13 @@ class Blind:
     why_not: str
 
 
-def gather_blind(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) -> Blind:
-    """Evidence of a session without a current sensor."""
+def gather_blind(
+    session: Session, profile: PackProfile, phases: tuple[Phase, ...], rests: tuple[SeenAtRest, ...]
+) -> Blind:
+    """Evidence of a session without a current sensor; `rests`: all of its rests."""
     if session.scans < 100 or session.groups < 4:
         return Blind(None, "the recording is too short")
     evidence, why_not = _of_charge(session, profile, phases)
-    rests = rests_seen(session, profile, phases)
     evidence = with_rests(evidence or _of_rests_alone(session.groups, rests), rests)
     if evidence.depth >= _LEAST_DEPTH:
         why_not = ""
