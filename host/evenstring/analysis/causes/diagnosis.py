@@ -21,8 +21,8 @@ from evenstring.analysis.causes.evidence.rests import (
     against_rests,
     at_one_rest,
     on_own_curve,
+    proved_mv,
     rests_seen,
-    shown_at_rests,
     with_rests,
 )
 from evenstring.analysis.causes.evidence.without_current import BLIND_NOTE, gather_blind
@@ -52,6 +52,7 @@ __all__ = ["PREVALENCE", "Diagnosis", "diagnose", "find_weakness", "judge"]
 F64 = NDArray[np.float64]
 
 _ONE_PLACE_SURE = 0.75  # what one voltage tells is likely, and no more: our choice
+_BLIND_METER = 0.75  # the highest confidence with which a meter is blamed without the current: our choice
 _BEYOND_SEEN_MV = 1.0  # an offset is no larger than what was seen, but for this: our choice
 _ALSO = 0.5  # probability of a second cause beside the meter's offset: our choice
 _SHOWN = 0.25  # probability of not being healthy from which a group is spoken of: tuned on own packs under 100,000
@@ -144,9 +145,12 @@ def _without_sensor(
 
 
 def _by_curve_alone(w: Weakness, rests: tuple[SeenAtRest, ...]) -> Weakness:
-    """The statement with its ground said. Without the current only rests prove that it is the meter."""
-    cause = "cannot_tell" if w.cause == "meter_offset" and not shown_at_rests(w, rests) else w.cause
-    return replace(w, cause=cause, detail="; ".join(filter(None, (w.detail, BLIND_NOTE))))
+    """The statement with its ground said. Without the current only rests make it likely that it is the meter."""
+    if w.cause == "meter_offset" and proved_mv(w.group, rests) is None:
+        w = replace(w, cause="cannot_tell")
+    elif w.cause == "meter_offset":
+        w = replace(w, confidence=min(w.confidence, _BLIND_METER))
+    return replace(w, detail="; ".join(filter(None, (w.detail, BLIND_NOTE))))
 
 
 def _with_sensor(gathered: Evidence | None, rests: tuple[SeenAtRest, ...]) -> Diagnosis:

@@ -12,7 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from evenstring.analysis.causes.evidence.rests import SeenAtRest, shown_at_rests
+from evenstring.analysis.causes.evidence.rests import SeenAtRest, proved_mv
 from evenstring.analysis.causes.self_discharge import DRAINS
 from evenstring.analysis.results import Capacity, Findings, ProfileCheck, Spread, Unknown, Weakness
 from evenstring.profile import PackProfile
@@ -22,6 +22,7 @@ __all__ = ["own_current", "own_readings", "own_rest", "with_profile_check", "wit
 
 _UNREAD = 0.1  # share of scans: our choice
 _UNPROVED = 0.75  # what a fit makes likely, and no more: our choice
+_SAME_MV = 2.0  # between a fit's offset and that of the rests: our choice
 _RESISTIVE = ("high_resistance", "connection")  # ratios of groups that carry one current: no curve, no capacity
 
 
@@ -67,8 +68,13 @@ def own_readings(found: Findings, session: Session) -> Findings:
 
 def with_proof(weakness: tuple[Weakness, ...], rests: tuple[SeenAtRest, ...]) -> tuple[Weakness, ...]:
     """Statements; of a meter's offset no sure one, but for what all rests show, of which some are far apart."""
-    told = (_unproved(w) if w.cause == "meter_offset" and not shown_at_rests(w, rests) else w for w in weakness)
+    told = (_unproved(w) if w.cause == "meter_offset" and not _proved(w, rests) else w for w in weakness)
     return tuple(sorted(told, key=lambda w: -w.confidence))
+
+
+def _proved(w: Weakness, rests: tuple[SeenAtRest, ...]) -> bool:
+    offset_mv = proved_mv(w.group, rests)
+    return offset_mv is not None and abs(w.size - offset_mv) <= _SAME_MV
 
 
 def _unproved(w: Weakness) -> Weakness:

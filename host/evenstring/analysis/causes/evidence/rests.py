@@ -27,7 +27,7 @@ from evenstring.ocv import default_curve
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
-__all__ = ["SeenAtRest", "against_rests", "at_one_rest", "on_own_curve", "rests_seen", "shown_at_rests", "with_rests"]
+__all__ = ["SeenAtRest", "against_rests", "at_one_rest", "on_own_curve", "proved_mv", "rests_seen", "with_rests"]
 
 F64 = NDArray[np.float64]
 
@@ -42,6 +42,9 @@ _CURVE_SHARE = 0.15  # of what is seen, at least: tuned on own packs under 100,0
 _CLEAR_MV = 5.0  # from here on a departure at rest tells which group holds more: our choice
 _SAME_MV = 1.5  # between a meter's offset and a departure at rest: our choice
 _APART_V = 0.05  # levels of rests far apart in charge: our choice
+_WELL_KNOWN_MV, _STEEPER = 2.5, 1.5  # of a departure at rest; of the slopes there, times: our choice
+# Half a per cent of charge where 1 % makes 14 mV: tuned on cells of others, where 9 of 20 smaller ones were none
+_LEAST_PROVED_MV = 7.0
 _MOST_BIRGE = 9.0  # of a contradiction no more is laid to what was known: three deviations: our choice
 _CLEARLY = 2.0  # standard uncertainties beyond which a rest contradicts: our choice
 _AS_FAR = 0.5  # of the departure under current: more at rest is not resistance's: our choice
@@ -189,14 +192,21 @@ def at_one_rest(rests: tuple[SeenAtRest, ...], session: Session, profile: PackPr
     return replace(evidence, covariance=covariance, seen_mv=np.stack([away_mv, away_mv]))
 
 
-def shown_at_rests(w: Weakness, rests: tuple[SeenAtRest, ...]) -> bool:
-    """Whether all rests show a meter's offset, of which some are far apart in charge.
+def proved_mv(group: int, rests: tuple[SeenAtRest, ...]) -> float | None:
+    """A meter's offset of a group, in mV, where rests prove one: the same at all of them; None where they do not.
 
-    A fit explains a charge or a ride through every misfit of its slopes; along the curve an offset at rest stays.
+    Two that are well known must be far apart and differ much in slope: a gap in charge would show as different volts.
+    A small one is none: production's own gaps in charge and capacity together may look as much alike.
     """
-    levels_v = [rest.level_v for rest in rests]
-    far = bool(rests) and max(levels_v) - min(levels_v) > _APART_V
-    return far and all(abs(w.size - float(rest.away_mv[w.group - 1])) <= _SAME_MV for rest in rests)
+    here = [(r, float(r.away_mv[group - 1]), float(r.u_mv[group - 1])) for r in rests]
+    known = [(r, mv) for r, mv, u in here if u <= _WELL_KNOWN_MV and r.tells_charge]
+    far = any(abs(a.level_v - b.level_v) > _APART_V and a.percent_mv > _STEEPER * b.percent_mv
+              for a, _ in known for b, _ in known)  # fmt: skip
+    if not far:
+        return None
+    offset = float(np.mean([mv for _, mv in known]))
+    same = all(abs(mv - offset) <= (_SAME_MV if u <= _WELL_KNOWN_MV else _CLEARLY * u) for _, mv, u in here)
+    return offset if same and abs(offset) >= _LEAST_PROVED_MV else None
 
 
 def against_rests(w: Weakness, rests: tuple[SeenAtRest, ...], evidence: Evidence | None) -> Weakness:
