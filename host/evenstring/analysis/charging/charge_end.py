@@ -40,6 +40,9 @@ __all__ = [
 F64 = NDArray[np.float64]
 _NEAR_FULL_V, _NEAR_FULL_CHARGE = 0.030, 0.03  # every group this near to full, or the charge was not full: our choice
 _EVEN_V = 0.010  # so near under the median, the target of balancing, a group is no uneven one: our choice
+# Of a held current: what fell by no more is no taper; and a sensor's scale, or a light as given, is this far off: our
+# choice
+_FELL, _SCALED = 0.8, 1.4
 _NEARLY = 0.9  # of the time after which a held voltage counts as full: our choice
 _SMALL_STEP = 0.25  # of the jump with which a charge began: the current that ended was another: our choice
 _EDGE_S = 10.0  # averaged at the end: our choice
@@ -211,8 +214,7 @@ def _how(
     if span[-1].kind != "charge_cv" and not _done_unseen(signals, profile, inside):
         return _before_cv(signals, profile, inside), ()
     if not _tapered(signals, profile, span):
-        unsure = _light_may_be(signals, profile, inside) or _held_longer(signals, inside)
-        return "cannot_tell" if unsure else "interrupted_in_cv", ()
+        return "cannot_tell" if _may_be_another(signals, profile, span, inside) else "interrupted_in_cv", ()
     return _when_tapered(profile, volts)
 
 
@@ -266,9 +268,11 @@ def _before_cv(signals: Signals, profile: PackProfile, inside: NDArray[np.int64]
         return "cannot_tell"  # between two rows a group shoots up to its ceiling
     if signals.current_a is not None:
         return "interrupted_in_cv" if sparse and _falls(signals.current_a[inside]) else "stopped_before_cv"
-    # So near to full the voltage may have been held for a while; where a small step ends it, a charger may be left.
+    # So near to full the voltage may have been held for a while, or, on a curve that shoots up, a group met its ceiling
+    # between two rows; where a small step ends it, a charger may be left.
     least_v = profile.full_v - (_NEAR_HELD_BY_CHARGE_V if by_charge else _NEAR_HELD_V)
-    near = float(np.mean(signals.level_v[inside[-4:]])) >= least_v
+    last = signals.volts_v[inside[-4:]] if by_charge else signals.level_v[inside[-4:], None]
+    near = float(np.nanmax(np.nanmean(last, axis=0))) >= least_v
     jump_v = start_jump_v(signals, float(signals.time_s[inside[0]]))
     step_v = stop_step_v(signals, inside)
     small = jump_v is not None and step_v is not None and step_v < _SMALL_STEP * jump_v
@@ -299,9 +303,19 @@ def _tapered(signals: Signals, profile: PackProfile, span: tuple[Phase, ...]) ->
     return bool(len(amps) and _ended_a(amps) <= _TAPERED * light_a) or light_at_s(signals, profile, span) is not None
 
 
-def _held_longer(signals: Signals, inside: NDArray[np.int64]) -> bool:
-    """Whether, without a sensor, a voltage may have been held for longer than it looks flat: leads hide its corner."""
-    return signals.current_a is None and slowed_for_s(signals, inside) >= _NEARLY * PLATEAU_S
+def _may_be_another(signals: Signals, profile: PackProfile, span: tuple[Phase, ...], inside: NDArray[np.int64]) -> bool:
+    """Whether a taper that was left may have been done, or none.
+
+    Without a sensor a voltage may have been held for longer than it looks flat: leads hide its corner. With one, its
+    scale may be off, or the light that was given; and what hardly fell may be a stage or a swing of the charger.
+    """
+    if signals.current_a is None:
+        return slowed_for_s(signals, inside) >= _NEARLY * PLATEAU_S
+    held_a = signals.current_a[rows_in(signals.time_s, span[-1])]
+    ended_a = _ended_a(signals.current_a[inside])
+    fell = len(held_a) > 0 and ended_a < _FELL * float(np.quantile(held_a, _MOSTLY))
+    near = ended_a <= _SCALED * done_light_a(signals, profile, inside)
+    return not fell or near or _light_may_be(signals, profile, inside)
 
 
 def _ended_a(amps: F64) -> float:

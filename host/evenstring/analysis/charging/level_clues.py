@@ -34,6 +34,7 @@ _LATE = 0.75  # of a held voltage: from here on it stays: our choice
 # Times the time constant of its beginning: a taper slows down as charge spreads within the cells. And the least step of
 # minutes that is seen in a held level: tuned on cells of others
 _SLOWER_TAPER, _STEP_SEEN_V = 1.5, 0.3e-3
+_USUAL_S = 600.0  # time constant where leads do not show it: common practice
 _LEAST_LEADS_V = 1e-3  # a smaller rise of a held level is no leads' drop: our choice
 # Windows of the level's rise, how many are looked at, and the share of the quickest under which it has slowed down: our
 # choice
@@ -53,9 +54,9 @@ def seen_for_s(signals: Signals, profile: PackProfile, span: tuple[Phase, ...]) 
         return PLATEAU_S
     if CHEMISTRIES[profile.chemistry].judged_by_charge:
         return _SEEN_BY_CHARGE_S
-    tau_s = _dies_away_s(signals, span[-1])
-    if jump_v is None or tau_s is None:
+    if jump_v is None:
         return _SEEN_S
+    tau_s = _dies_away_s(signals, span[-1]) or _USUAL_S
     return float(np.clip(_SLOWER_TAPER * tau_s * np.log(max(jump_v, _STEP_SEEN_V) / _STEP_SEEN_V), PLATEAU_S, _SEEN_S))
 
 

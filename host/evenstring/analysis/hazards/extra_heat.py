@@ -32,7 +32,9 @@ MANY_TIMES = 2.0  # as much extra as two more groups in its place asks for a loo
 _USUAL_C = 0.5  # usual current in capacities an hour, where no ride was measured: our choice
 _USUAL_VH = 0.14  # at once, times the capacity: 7 mohm of 20 Ah, where no current was measured: common practice
 _NEAR_S, _LEAST_STEP_V, _MOST_STEP_V = 65.0, 0.010, 1.0  # apart; of the median group; of any: our choice
-_LEAST_POWER_V = 0.015  # root of the sum of squares of the steps: our choice
+# A step in which one group alone moves by so much counts too: by tens of times the others where these hardly move
+_ALONE_V = 0.05  # our choice
+_LEAST_POWER_V = 0.010  # root of the sum of squares of the steps: our choice
 _BESIDE_V = 0.004  # of a single step: bleeders that switch at once with it, skew of a scan: our choice
 # Of the ohms: with a sensor; without one, where also the current is supposed: our choice
 _U_SENSOR, _U_BLIND = 0.1, 0.5
@@ -86,8 +88,9 @@ def _steps(signals: Signals, rows: int) -> _Steps | None:
     volts, t = signals.volts_v, signals.time_s
     dv = volts[rows:] - volts[:-rows]
     middle = median_group_v(dv.astype(np.float32)).astype(np.float64)
-    use = np.isfinite(dv).all(axis=1) & (t[rows:] - t[:-rows] < _NEAR_S) & (np.abs(middle) > _LEAST_STEP_V)
-    use[use] &= np.abs(dv[use]).max(axis=1) < _MOST_STEP_V
+    largest = np.abs(dv).max(axis=1)  # NaN where a group was not read: no step
+    use = (t[rows:] - t[:-rows] < _NEAR_S) & (largest < _MOST_STEP_V)
+    use &= (np.abs(middle) > _LEAST_STEP_V) | (largest > _ALONE_V)
     dv, middle = dv[use], middle[use]
     together = one_way(dv, middle)
     dv, middle = dv[together], middle[together]

@@ -153,6 +153,24 @@ def test_at_a_scan_a_minute_a_taper_is_read_at_where_it_fell_to() -> None:
     assert analyse(recorded(level, step_s, amps), PACK).charge.ended == "interrupted_in_cv"
 
 
+@pytest.mark.parametrize(("ends_a", "ended"), [(0.5, "full"), (0.65, "cannot_tell"), (1.5, "interrupted_in_cv")])
+def test_a_taper_left_a_little_above_the_light_may_have_been_done(ends_a: float, ended: str) -> None:
+    """A sensor whose scale is 15 or 30 % off, as some are, or a light given from memory. From 4 A to 0.5, as given."""
+    taper = np.linspace(4.0, ends_a, 900)
+    level = charge(2.0, climb(90, 4.19, 2.0), np.full(900, 4.193), np.full(600, 4.186))
+    amps = np.concatenate([np.zeros(300), np.full(2700, 4.0), taper, np.zeros(600)])
+
+    assert analyse(recorded(level, 2.0, amps), PACK).charge.ended == ended
+
+
+def test_a_current_that_hardly_fell_is_no_taper() -> None:
+    """Three chargers in stages, or whose current swings, of published cells, were unplugged before they held."""
+    level = charge(2.0, climb(90, 4.12, 2.0), np.full(60, 4.121), np.full(600, 4.10))
+    amps = np.concatenate([np.zeros(300), np.full(2700, 4.0), np.linspace(4.0, 3.5, 60), np.zeros(600)])
+
+    assert analyse(recorded(level, 2.0, amps), PACK).charge.ended == "cannot_tell"
+
+
 def test_three_rows_of_a_taper_a_scan_a_minute_apart_are_one() -> None:
     """Of a published NCA cell: 4.4, 4.1, 3.6 and 3.3 A, and unplugged. A stage is a step, and stays."""
     step_s = 60.0

@@ -46,6 +46,7 @@ _WELL_KNOWN_MV, _STEEPER = 2.5, 1.5  # of a departure at rest; of the slopes the
 # Half a per cent of charge where 1 % makes 14 mV: tuned on cells of others, where 9 of 20 smaller ones were none
 _LEAST_PROVED_MV = 7.0
 _MOST_BIRGE = 9.0  # of a contradiction no more is laid to what was known: three deviations: our choice
+_EITHER = 0.75  # the highest confidence of less capacity where a gap in charge explains the rests: our choice
 _CLEARLY = 2.0  # standard uncertainties beyond which a rest contradicts: our choice
 _AS_FAR = 0.5  # of the departure under current: more at rest is not resistance's: our choice
 _Z90 = 1.645  # standard uncertainties of a 90 % interval: published (normal distribution, 90 % two-sided)
@@ -217,6 +218,8 @@ def against_rests(w: Weakness, rests: tuple[SeenAtRest, ...], evidence: Evidence
     """
     clear = [r for r in rests if np.isfinite(r.away_mv[w.group - 1])]
     against, why = None, ""
+    if w.cause == "low_capacity" and _charge_explains(w.group, clear):
+        return replace(w, confidence=min(w.confidence, _EITHER))
     if w.cause == "charge_offset":
         against = next((r for r in clear if _charge_is_not_there(w, r)), None)
         why = "the charge it seems to hold contradicts its voltage at rest"
@@ -230,6 +233,18 @@ def against_rests(w: Weakness, rests: tuple[SeenAtRest, ...], evidence: Evidence
         w, cause="cannot_tell", size=round(seen, 3), unit="mV", size_low=round(seen - half, 3),
         size_high=round(seen + half, 3), detail="; ".join(filter(None, (w.detail, why))),
     )  # fmt: skip
+
+
+def _charge_explains(group: int, rests: list[SeenAtRest]) -> bool:
+    """Whether a gap in charge alone makes what rests far apart show, as well as slopes of other cells are known."""
+    told = [r for r in rests if r.tells_charge]
+    far = told and max(r.level_v for r in told) - min(r.level_v for r in told) > _APART_V
+    gaps = np.array([float(r.away_mv[group - 1]) / r.percent_mv for r in told])
+    clear = all(abs(float(r.away_mv[group - 1])) > max(_CLEAR_MV, _CLEARLY * float(r.u_mv[group - 1])) for r in told)
+    if not far or not clear or np.ptp(np.sign(gaps)) > 0.0:
+        return False
+    spread = float(np.abs(gaps).max() / np.abs(gaps).min())
+    return spread < float(np.exp(_Z90 * np.sqrt(2.0) * SLOPE_SCALE_U))
 
 
 def _charge_is_not_there(w: Weakness, rest: SeenAtRest) -> bool:

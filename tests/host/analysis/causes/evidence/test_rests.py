@@ -113,3 +113,23 @@ def test_a_group_that_lacks_charge_lacks_it_at_every_rest(seen: tuple[SeenAtRest
     assert (against_rests(LESS, seen, None) == LESS) is kept
     if not kept:
         assert against_rests(LESS, seen, None).cause == "cannot_tell"
+
+
+SMALL = Weakness(ODD + 1, "low_capacity", 7.0, "%", 0.96, 3.0, 13.0, 1.0, "", ())
+
+
+@pytest.mark.parametrize(
+    ("seen", "sure"),
+    [
+        ((rest(0.4, 13.0), rest(0.8, 30.0)), 0.75),
+        ((rest(0.4, -50.0), rest(0.8, -1.0)), 0.96),
+        ((rest(0.4, -60.0), rest(0.8, -8.0)), 0.96),
+        ((rest(0.4, 13.0),), 0.96),
+    ],
+    ids=["higher at both", "level at full", "far nearer at full", "one rest"],
+)
+def test_less_capacity_is_no_sure_thing_where_a_gap_in_charge_explains_the_rests(
+    seen: tuple[SeenAtRest, ...], sure: float
+) -> None:
+    """Three groups of published cells with 2.5 to 5.7 % more charge were surely said to hold less."""
+    assert against_rests(SMALL, seen, None).confidence == sure
