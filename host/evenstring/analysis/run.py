@@ -195,18 +195,20 @@ def _with_causes(
 def _end_untold(charge: Charge, phases: tuple[Phase, ...]) -> Unknown:
     """Why the end of a charge is not told, and what would tell."""
     held = any(p.kind == "charge_cv" and p.end_s > (charge.start_s or 0.0) for p in phases)
-    if charge.current_end_a is None:
-        why = (
-            "the voltage was held to the end, and a charger that goes while hardly any current flows leaves no step"
-            if held
-            else "it stopped near full, and a voltage that was held for a moment leaves no trace"
-        )
-        return Unknown("charge.ended", why, "the same with a current sensor")
-    if held:
-        why = f"the taper ended at {charge.current_end_a:.1f} A: the charger's light, or unplugged before it"
-        return Unknown("charge.ended", why, "the charger's done_light_a in pack.toml")
-    why = "between two scans so far apart a group of iron phosphate shoots up to its ceiling"
-    return Unknown("charge.ended", why, "the same with a scan every few seconds")
+    to_the_end = charge.end_s is not None and phases[-1].end_s <= charge.end_s
+    if charge.current_end_a is None and held and to_the_end:
+        why = "the voltage was held to the end, and a charger that goes while hardly any current flows leaves no step"
+    elif charge.current_end_a is None and held:
+        why = "behind long leads the voltage rises while it is held, so that for how long it was does not show"
+    elif charge.current_end_a is None:
+        why = "it stopped near full or by a small step: a voltage held for a moment, or a charger that stays, is not seen"
+    elif held:
+        why = f"it ended at {charge.current_end_a:.1f} A: near the light, or while the current had hardly fallen"
+        return Unknown("charge.ended", why, "the charger's done_light_a in pack.toml, and a charge to its end")
+    else:
+        why = "between two scans so far apart a group of iron phosphate shoots up to its ceiling"
+        return Unknown("charge.ended", why, "the same with a scan every few seconds")
+    return Unknown("charge.ended", why, "the same with a current sensor")
 
 
 def _unknowns(found: Findings) -> tuple[Unknown, ...]:
