@@ -201,7 +201,7 @@ def _end_untold(charge: Charge, phases: tuple[Phase, ...]) -> Unknown:
     elif charge.current_end_a is None and held:
         why = "behind long leads the voltage rises while it is held, so that for how long it was does not show"
     elif charge.current_end_a is None:
-        why = "it stopped near full or by a small step: a voltage held for a moment, or a charger that stays, is not seen"
+        why = "it stopped near full or by a small step: a voltage held for a moment, or a charger that stays, is unseen"
     elif held:
         why = f"it ended at {charge.current_end_a:.1f} A: near the light, or while the current had hardly fallen"
         return Unknown("charge.ended", why, "the charger's done_light_a in pack.toml, and a charge to its end")
