@@ -24,6 +24,8 @@ from evenstring.report.words import ACTIONS, EVENTS, counted, listed, surely
 
 __all__ = ["headline", "sentence", "sure_line"]
 
+_TENFOLD = 900.0  # % more, from where times are said: our choice
+
 
 def sentence(reason: Reason) -> str:
     """What a reader is told."""
@@ -175,10 +177,14 @@ def _full_and_even(b: Balancing) -> str:
 
 
 def _extra_heat(h: Hazard) -> str:
+    more = h.more_percent or 0.0
+    much = (
+        f"{more:.0f} % more resistance than" if more < _TENFOLD else f"{1.0 + more / 100.0:.0f} times the resistance of"
+    )
     return (
-        f"Group {h.group} has about {h.more_percent:.0f} % more resistance than the others, in a joint, link, lead or"
-        f" the cells: at {h.current_a:.0f} A it makes about {h.size:.1f} W more heat in one place"
-        f" ({h.size_low:.1f} to {h.size_high:.1f} W)."
+        f"Group {h.group} has about {much} the others, in a joint, link, lead or the cells: at"
+        f" {h.current_a:.0f} A it makes about {h.size:.1f} W more heat in one place ({h.size_low:.1f} to"
+        f" {h.size_high:.1f} W)."
     )
 
 

@@ -239,7 +239,8 @@ def _causes(found: Findings) -> Iterator[Ask]:
     first_empty = None if found.reserve is None else found.reserve.group
     hot = {h.group for h in found.hazards if h.kind == "extra_heat"}
     drained = {h.group for h in found.hazards if h.kind == "drains_at_rest"}  # said there, with all it may come from
-    far = {h.group for h in found.hazards if h.kind == "far_behind"}  # no balancing mends that in a night
+    # No balancing mends that in a night, or at all.
+    far = {h.group for h in found.hazards if h.kind in ("far_behind", "stays_above", "alone_above")}
     for k, w in enumerate(w for w in found.weakness if w.cause != "cannot_tell"):  # as report.json lists them
         cause = cause_of(w.cause)
         if w.cause == "charge_offset":

@@ -18,6 +18,7 @@ from evenstring.analysis.results import (
     EventKind,
     Findings,
     Hazard,
+    HazardKind,
     Phase,
     ReasonKind,
     Ride,
@@ -75,6 +76,7 @@ CASES: list[tuple[str, Action, dict[str, object]]] = [
     ("drained at rest", "inspect", {"hazards": (Hazard("drains_at_rest", 7, 200.0, "mA", 150.0, 250.0, 0.9),)}),
     ("grows at rest", "inspect", {"hazards": (Hazard("spread_grows", None, 9.0, "mV", 8.0, 10.0, 0.9),)}),
     ("far behind", "inspect", {"hazards": (Hazard("far_behind", 7, 11.0, "%", 9.0, 13.0, 0.9),)}),
+    ("alone above", "inspect", {"hazards": (Hazard("alone_above", 7, 4.0, "%", 2.0, 6.0, 0.85, seen_mv=41.0),)}),
     ("less charge", "keep_charging", {"weakness": (weak("charge_offset", -4.0),)}),
     ("stands out", "too_little_data", {"weakness": (weak("cannot_tell", 12.0),)}),
     ("ceiling stop", "keep_charging", {"charge": Charge("stopped_early", 7, (7,), 2, lowest_v_end=4.15)}),
@@ -157,6 +159,16 @@ def test_of_a_group_far_behind_it_is_not_said_that_balancing_mends_it() -> None:
     assert "charge_offset" in [r.kind for r in alone.reasons]
     assert [r.kind for r in both.reasons if r.kind in ("charge_offset", "far_behind")] == ["far_behind"]
     assert "behind the others" in sentence(both.reasons[0])
+
+
+@pytest.mark.parametrize("kind", ["stays_above", "alone_above"])
+def test_of_a_group_alone_above_it_is_not_said_that_balancing_mends_it(kind: HazardKind) -> None:
+    alone = Hazard(kind, 7, 4.0, "%", 2.0, 6.0, 0.85, seen_mv=41.0, hours=1.0)
+
+    made = verdict(weakness=(weak("charge_offset", 3.3),), hazards=(alone,))
+
+    assert [r.kind for r in made.reasons] == [kind]
+    assert made.action == "inspect"
 
 
 def test_a_charger_that_leaves_with_its_light_is_told_to_stay() -> None:
