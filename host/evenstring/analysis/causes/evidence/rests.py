@@ -36,6 +36,7 @@ _BLEED_MARGIN_V = 0.03  # a board's own reading of the threshold: our choice
 _BLED_SHARE = 0.5  # of what a bleeder may have taken, as the standard uncertainty of what it took: our choice
 _GUESSED_BLEED = 2.0  # times what is assumed, where the bleed current was not given: our choice
 _FLAT_V = 0.25  # V per 1.0 of SoC: our choice
+_LEAST_MV = 1e-3  # of 1 % of charge: keeps a flat place from a division by 0: our choice
 _SLOPE_OVER = 0.05  # of SoC to either side, over which a slope is compared with the mean: our choice
 _RELAXES_MV, _RELAXES = 1.0, 0.05  # what a load leaves behind differs between groups, of what is seen: our choice
 _CURVE_SHARE = 0.15  # of what is seen, at least: tuned on own packs under 100,000
@@ -100,7 +101,7 @@ def rests_seen(session: Session, profile: PackProfile, phases: tuple[Phase, ...]
         away_mv = 1e3 * np.asarray(column_medians(session.volts_v[rows] - levels_v[:, None]), np.float64)
         level_v = float(np.nanmedian(levels_v))
         soc = float(curve.soc(level_v))
-        percent_mv = 10.0 * float(curve.slope_v(soc))
+        percent_mv = max(10.0 * float(curve.slope_v(soc)), _LEAST_MV)
         low, high = max(0.0, soc - _SLOPE_OVER), min(1.0, soc + _SLOPE_OVER)
         around_mv = 10.0 * float(curve.voltage_v(high) - curve.voltage_v(low)) / (high - low)
         share = max(_CURVE_SHARE, 0.5 * abs(around_mv / percent_mv - 1.0))
@@ -124,11 +125,9 @@ def _on_curve(rest: SeenAtRest, curve: PackCurve) -> SeenAtRest:
     if rest.moved is None or not rest.tells_charge or rest.after_charge:
         return rest
     at = np.array([rest.moved])
-    slope_v, slope_u_v = float(curve.slope_at(at)[0]), float(curve.slope_u(at)[0])
-    tells = slope_v >= _FLAT_V
-    return replace(
-        rest, soc=curve.soc0 + rest.moved, percent_mv=10.0 * slope_v, slope_u=slope_u_v / slope_v, tells_charge=tells
-    )
+    slope_mv, u_mv = (max(10.0 * float(f(at)[0]), _LEAST_MV) for f in (curve.slope_at, curve.slope_u))
+    tells = slope_mv >= 10.0 * _FLAT_V
+    return replace(rest, soc=curve.soc0 + rest.moved, percent_mv=slope_mv, slope_u=u_mv / slope_mv, tells_charge=tells)
 
 
 def _bled_percent(session: Session, profile: PackProfile, now_s: float) -> float:
