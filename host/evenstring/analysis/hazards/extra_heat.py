@@ -40,6 +40,7 @@ _BESIDE_V = 0.004  # of a single step: bleeders that switch at once with it, ske
 _U_SENSOR, _U_BLIND = 0.1, 0.5
 _LEAST_GROUPS = 4  # our choice
 _OVER_ROWS = (1, 2)  # our choice
+_CLIMBS, _MUCH = 4, 0.05  # rows of a climb, and its last rise, of the step that ends it: our choice
 _Z90, _MOST = 1.645, 0.97  # published (normal distribution, 90 % two-sided); the highest confidence: our choice
 
 
@@ -91,6 +92,7 @@ def _steps(signals: Signals, rows: int) -> _Steps | None:
     largest = np.abs(dv).max(axis=1)  # NaN where a group was not read: no step
     use = (t[rows:] - t[:-rows] < _NEAR_S) & (largest < _MOST_STEP_V)
     use &= (np.abs(middle) > _LEAST_STEP_V) | (largest > _ALONE_V)
+    use &= ~_out_of_a_climb(signals.level_v, middle, rows)
     dv, middle = dv[use], middle[use]
     together = one_way(dv, middle)
     dv, middle = dv[together], middle[together]
@@ -113,6 +115,15 @@ def _steps(signals: Signals, rows: int) -> _Steps | None:
     return _Steps(
         np.where(told, ratio / np.median(ratio[told]) - 1.0, 0.0), np.maximum(noise_v, left_v) / np.sqrt(power), ohm
     )
+
+
+def _out_of_a_climb(level_v: F64, middle: F64, rows: int) -> NDArray[np.bool_]:
+    """Changes after a steady climb by much of them, row by row: where the curve is steep they are not the current's."""
+    rise = np.diff(level_v, prepend=level_v[:1])[: len(middle)]  # into the row before the step
+    steady = rise > 0.0
+    for back in range(1, _CLIMBS):
+        steady &= np.roll(rise, back) > 0.0
+    return np.asarray(steady & (rise > _MUCH * np.abs(middle) / rows))
 
 
 def _ohm(dv: F64, di: F64) -> float | None:

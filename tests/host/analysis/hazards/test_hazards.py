@@ -359,3 +359,19 @@ def test_a_joint_of_tens_of_times_shows_where_the_others_hardly_move() -> None:
 
     assert (found.group, found.more_percent) == (5, pytest.approx(4900.0, rel=0.1))
     assert find_extra_heat(make_signals(read(loose, 1.0)), PACK, ()) == ()
+
+
+def test_the_step_down_out_of_a_steep_top_hides_no_joint() -> None:
+    """Of a published iron phosphate cell: 4.2 times the others' step where the charge begins, 2.1 where it ends.
+
+    There the others stood at their steep top, so that a joint of 640 % was passed over.
+    """
+    t = np.arange(0.0, 3.0 * 3600.0, 10.0)
+    amps = np.where((t > 1800.0) & (t < 9000.0), 10.0, 0.0)
+    top_v = 0.15 * np.exp((np.minimum(t, 9000.0) - 9000.0) / 40.0) * (amps > 0.0)
+    volts = (3.30 + 0.004 * amps + top_v)[:, None].repeat(GROUPS, axis=1)
+    volts[:, 4] = 3.30 + 0.016 * amps
+
+    (found,) = find_extra_heat(make_signals(read(volts, 10.0, amps)), PACK, ())
+
+    assert (found.group, found.more_percent) == (5, pytest.approx(300.0, rel=0.1))
