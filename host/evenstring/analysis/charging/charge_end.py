@@ -272,7 +272,7 @@ def _before_cv(signals: Signals, profile: PackProfile, inside: NDArray[np.int64]
     # between two rows; where a small step ends it, a charger may be left.
     least_v = profile.full_v - (_NEAR_HELD_BY_CHARGE_V if by_charge else _NEAR_HELD_V)
     last = signals.volts_v[inside[-4:]] if by_charge else signals.level_v[inside[-4:], None]
-    near = float(np.nanmax(np.nanmean(last, axis=0))) >= least_v
+    near = float(np.nan_to_num(column_means(last)).max()) >= least_v
     jump_v = start_jump_v(signals, float(signals.time_s[inside[0]]))
     step_v = stop_step_v(signals, inside)
     small = jump_v is not None and step_v is not None and step_v < _SMALL_STEP * jump_v
