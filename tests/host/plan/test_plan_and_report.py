@@ -90,7 +90,7 @@ def test_of_one_table_both_commands_say_the_same_next_charge_and_what_is_assumed
     now = " ".join(report.output.split("Now: ")[1].split("After that")[0].split("\n\n")[0].split())
     told = " ".join(plan.output.split())
 
-    assert (f"Next charge: {now}" in told) == charged
+    assert f"Next charge: {now}" in told
     assert "a capacity of 20 Ah" in told
     assert ("groups that begin as level as new ones" in told) != charged
 

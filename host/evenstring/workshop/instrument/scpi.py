@@ -21,6 +21,7 @@ _SWITCHED = {"1": True, "0": False, "ON": True, "OFF": False}
 _NO_NUMBER = 9.9e37  # published (SCPI-1999): this and above say "infinite" or "not a number"
 _ESR_FAULTS = 0b0011_1100  # published (IEEE 488.2, 11.5.1): query, device, execution and command error
 _SHOWN = 60  # characters of an answer in a message
+_MOST_SHOWN = 120  # and so many as they are shown: our choice
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,4 +113,5 @@ def _shown(answer: str) -> str:
 
 
 def _cut(text: str) -> str:
-    return plain(text, _SHOWN)
+    shown = plain(text, _SHOWN)  # what cannot be seen comes as ten characters for one
+    return shown if len(shown) <= _MOST_SHOWN else f"{shown[:_MOST_SHOWN]}…"

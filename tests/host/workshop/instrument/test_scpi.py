@@ -7,7 +7,7 @@ from collections.abc import Callable
 import pytest
 from evenstring.errors import DeviceError
 from evenstring.workshop.instrument.scpi import error_in, filled, identity_in, number_in, switch_in
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 
@@ -70,6 +70,7 @@ def test_an_error_never_gets_to_act_on_a_terminal() -> None:
     assert len(error_in(f'-1,"{"x" * 5000}"')) < 200
 
 
+@example("0" * 21 + 4 * "\x80" + 9 * "\U0001005e")
 @given(st.text(max_size=60))
 def test_any_answer_is_read_or_refused_in_one_line(answer: str) -> None:
     said = [refused for read in (number_in, switch_in, identity_in, error_in) if (refused := refusal_of(read, answer))]
