@@ -41,10 +41,8 @@ def find_stays_above(
     signals: Signals, profile: PackProfile, phases: tuple[Phase, ...], meter: MeterError
 ) -> tuple[Hazard, ...]:
     """Of the last voltage that was held long enough; of a charge that shows less, the group alone at its top."""
-    if signals.volts_v.shape[1] < _LEAST_GROUPS or profile.bleed_ma <= 0:
-        return ()
     held = [p for p in phases if p.kind == "charge_cv" and p.end_s - p.start_s >= _LEAST_S]
-    watched = _watched(signals, profile, held[-1]) if held else ()
+    watched = _watched(signals, profile, held[-1]) if held and _judged(signals, profile) else ()
     return find_alone_above(signals, profile, phases, meter) if watched == () else tuple(filter(None, watched))
 
 
@@ -86,7 +84,7 @@ def find_alone_above(
 
     `leads_v`: by which bleeding over shared leads may move a reading.
     """
-    if signals.volts_v.shape[1] < _LEAST_GROUPS or profile.bleed_ma <= 0:
+    if not _judged(signals, profile):
         return ()
     last = max((k for k, p in enumerate(phases) if p.kind.startswith("charge")), default=None)
     if last is None:
@@ -113,6 +111,11 @@ def find_alone_above(
     half = _Z90 * SLOPE_SCALE_U * percent
     low, sure = max(percent - half, 0.0), round(min(sure, _SUSPECT_MOST), 3)
     return (Hazard("alone_above", g + 1, percent, "%", low, percent + half, sure, seen_mv=1e3 * above_v),)
+
+
+def _judged(signals: Signals, profile: PackProfile) -> bool:
+    """Whether there are others to compare with, and a balancer that should act."""
+    return signals.volts_v.shape[1] >= _LEAST_GROUPS and profile.bleed_ma > 0
 
 
 def _highest(volts_v: NDArray[np.float64]) -> tuple[int, float]:

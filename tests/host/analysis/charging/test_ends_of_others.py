@@ -69,9 +69,8 @@ def test_a_top_behind_long_leads_is_held_from_the_corner_of_the_rise(
     assert top.start_s == pytest.approx(600 + 90 * 60, abs=max(120.0, 3 * step_s))
     for room in (cv_hold, by_voltage):
         monkeypatch.setattr(room, "slows_down", lambda _t, _v, turn, _noise: turn)
-    assert (
-        analyse(session, PACK).charge.ended == "cannot_tell"
-    )  # it looks held for a moment, and had slowed long before
+    # It looks held for a moment, and had slowed long before.
+    assert analyse(session, PACK).charge.ended == "cannot_tell"
 
 
 @pytest.mark.parametrize("step_s", [1.0, 10.0, 60.0])
