@@ -11,7 +11,6 @@ from evenstring.analysis.balancing.answer import find_balancing
 from evenstring.analysis.balancing.criterion import with_rest
 from evenstring.analysis.causes.bleeders import find_balancer_faults, without_consequences
 from evenstring.analysis.causes.diagnosis import diagnose
-from evenstring.analysis.causes.evidence.rests import rests_seen
 from evenstring.analysis.causes.self_discharge import with_drains
 from evenstring.analysis.charging.charge_end import find_charges, told_phases, without_standstill
 from evenstring.analysis.charging.charger import find_charger, without_charger
@@ -178,7 +177,7 @@ def _with_causes(
         repair=repair,
         capacity=capacity,
         temperature=temperature,
-        weakness=with_proof(with_drains(told, hazards, profile), rests_seen(session, profile, phases)),
+        weakness=with_proof(with_drains(told, hazards, profile), diagnosis.rests),
         hazards=hazards,
         balancing=without_closing(found.balancing, hazards),
         reserve=reserve,

@@ -74,12 +74,16 @@ _MOST_SURE = 0.99  # the highest confidence that is stated: our choice
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Diagnosis:
-    """Groups that stand out, most certain first; why nothing can be said; errors of the meter; what it rests on."""
+    """Groups that stand out, most certain first; why nothing can be said; errors of the meter; what it rests on.
+
+    `rests`: by the curve assumed.
+    """
 
     weakness: tuple[Weakness, ...]
     unknown: Unknown | None
     patterns: tuple[MeterPattern, ...] = ()
     evidence: Evidence | None = None  # None with too little recorded
+    rests: tuple[SeenAtRest, ...] = ()
 
 
 def find_weakness(
@@ -96,10 +100,10 @@ def diagnose(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) 
     if session.groups < 4:
         why = "a group is judged by its neighbours, and there are fewer than four"
         return Diagnosis(leaks, Unknown("weakness", why, "the whole string, from the first group to the last"))
-    rests = rests_seen(session, profile, phases)
+    rests = seen = rests_seen(session, profile, phases)
     if session.has_current:
         gathered = gather(session, profile)
-        rests = on_own_curve(rests, None if gathered is None else gathered.curve)
+        rests = on_own_curve(seen, None if gathered is None else gathered.curve)
         look = _with_sensor(gathered, rests)
     else:
         look = _without_sensor(session, profile, phases, rests)
@@ -109,7 +113,7 @@ def diagnose(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) 
     told = _with_rest(look.weakness, session, profile, rests)
     kept = [w for w in told if w.group not in lost or w.cause not in same or w.size > 0]
     kept = [against_rests(w, rests, look.evidence) for w in kept]
-    return replace(look, weakness=tuple(sorted((*leaks, *kept), key=lambda w: -w.confidence)))
+    return replace(look, weakness=tuple(sorted((*leaks, *kept), key=lambda w: -w.confidence)), rests=seen)
 
 
 def _with_rest(
