@@ -39,7 +39,11 @@ _SOONER, _LATER = 0.5, 4.0
 _LINE_U, _GAP_U_V, _LEAST_U = 0.4, 1e-3, 0.15
 _Z90 = 1.645  # published (normal distribution, 90 % two-sided)
 _SHORTEST_S, _OPEN = 180.0, 6.0  # for a low end of nothing; times the forecast, for an open high one: our choice
-_STOPS = "it closes now, and by the threshold alone it would stop; with balancer.rule in pack.toml this can be told"
+_STOPS = (
+    "it closes now, and by the threshold alone it would stop; with balancer.rule and balancer.threshold_v in pack.toml"
+    " this can be told"
+)
+_NONE_BLEEDS_V = 0.005  # highest group under the threshold that the owner gives: a board's own sensing: common practice
 _LOST = "how far and how fast it closes is lost in the uncertainty of so short a time"
 _DAY_H, _WEEK_H = 24.0, 168.0  # published (SI brochure, day)
 # Left over of groups against their mean, and of the mean, V: more is no fit: tuned on published cells (`tuned`)
@@ -64,8 +68,9 @@ class Trend:
 def trend_of(w: Window) -> Trend | None:
     """How fast the spread of the last means at constant voltage closed beside what follows the current.
 
-    Polarisation moves groups against each other as the current does. None where that falls steadily, for then the two
-    are not told apart; and, where no current is known, where the closing slows down as polarisation does.
+    Polarisation moves groups against each other as the current does. While that falls steadily the two are not told
+    apart, so what comes after counts. None where too little does; and where it is known by the closing only whether the
+    polarisation has died away, which slows down with it.
     """
     late = w.held & (np.arange(len(w.held)) >= len(w.held) - round(_LATE_H / w.step_h)) & (w.weight > 0.5)
     spread_v: F64 = np.ptp(w.volts_v[late], axis=1).astype(np.float64)
@@ -73,16 +78,26 @@ def trend_of(w: Window) -> Trend | None:
     if len(hours) < _LEAST_MEANS or (w.share is None and _slows_down(hours, spread_v)):
         return None
     share = np.zeros_like(hours) if w.share is None else w.share[late]
+    if np.ptp(share) > _SETTLED and abs(np.corrcoef(hours, share)[0, 1]) > _TAPERS:
+        calm = np.abs(share - share[-1]) <= _SETTLED
+        last = slice(int(np.flatnonzero(~calm).max()) + 1, None)
+        hours, spread_v, share = hours[last], spread_v[last], share[last]
+        if len(hours) < _LEAST_MEANS or _still_settles(hours, spread_v):
+            return None
     columns = [np.ones_like(hours), hours - hours.mean()]
     if np.ptp(share) > _SETTLED:
-        if abs(np.corrcoef(hours, share)[0, 1]) > _TAPERS:
-            return None
         columns.append(share - share.mean())
     design = np.stack(columns, axis=1)
     fitted, *_ = np.linalg.lstsq(design, spread_v, rcond=None)
     left_v2 = float(np.sum((spread_v - design @ fitted) ** 2)) / (len(hours) - design.shape[1])
     u_v_h = float(np.sqrt(left_v2 * np.linalg.inv(design.T @ design)[1, 1]))
     return Trend(-float(fitted[1]), _ALIKE * u_v_h)
+
+
+def _still_settles(hours: F64, spread_v: F64) -> bool:
+    """Whether a spread moves as polarisation that dies away may move it: apart, or together and slower and slower."""
+    line = line_through(hours, spread_v)
+    return line.slope > 0.0 or _slows_down(hours, spread_v)
 
 
 def _slows_down(hours: F64, spread_v: F64) -> bool:
@@ -111,22 +126,22 @@ def kept_to_trend(found: Balancing, w: Window, fit: Fit, goal_v: float, profile:
 
 
 def _no_never(found: Balancing, w: Window, fit: Fit, gap_v: float, profile: PackProfile) -> Balancing:
-    """No "never" and no "over a day" against a spread that is seen to close, or that may well be closing.
+    """No "never" and no "over a day" against a spread that is seen to close; no "never" where it may well be closing.
 
-    Nor a "never" of some minutes in which the current still died away, so that no trend shows. But for a board that
-    bleeds by a threshold alone, where its owner says so or all bleed: its lowest group comes to it, and the gap stays,
-    unless it would close within as long again as the voltage was held.
+    Nor where no trend shows, since the current still dies away; but if all groups are under the threshold that the
+    owner gives, nothing bleeds. Of a board that bleeds by a threshold alone: `_stops`.
     """
-    trend, held_h = trend_of(w), np.count_nonzero(w.held) * w.step_h
+    trend = trend_of(w)
+    given = "balancer.threshold_v" not in profile.defaults
+    under = given and float(w.volts_v[-1].max()) < profile.threshold_v - _NONE_BLEEDS_V
+    if found.answer == "never" and under and not (trend is not None and trend.clear):
+        return found
     if fit.guess.rule == "threshold":
-        all_bleed = len(found.bleeding_groups) == w.volts_v.shape[1]  # then the lowest bleeds by now: no guess
-        if found.answer != "never" or trend is None or not trend.clear:
-            return found
-        guessed, soon = profile.bleed_rule is None and not all_bleed, gap_v < trend.closing_v_h * held_h
-        return found.without_time("none", "not_reached", _STOPS) if guessed or soon else found
+        stops = _stops(found, w, trend, gap_v, profile)
+        if stops is not None:
+            return stops
     if trend is None:
-        short = found.answer == "never" and held_h < _LATE_H
-        return found.without_time("none", "not_reached", _LOST) if short else found
+        return found.without_time("none", "not_reached", _LOST) if found.answer == "never" else found
     if trend.clear and trend.closing_v_h > gap_v / _DAY_H:
         return _carried_on(found, trend, max(gap_v / trend.closing_v_h, 0.0))
     # Under a rule that closes they meet, but for what the board leaves alone.
@@ -134,6 +149,21 @@ def _no_never(found: Balancing, w: Window, fit: Fit, gap_v: float, profile: Pack
     if found.answer == "never" and trend.closing_v_h + _MAY_U * trend.u_v_h > gap_v / within_h:
         return found.without_time("none", "not_reached", _LOST)
     return found
+
+
+def _stops(found: Balancing, w: Window, trend: Trend | None, gap_v: float, profile: PackProfile) -> Balancing | None:
+    """By a threshold alone: its lowest group comes to it, and then the gap stays, however fast it closes now.
+
+    As its owner says, unless it would be closed within as long again as the voltage was held. Where rule or threshold
+    are a guess, a spread that closes says neither; one that does not is left to what holds for all rules: None.
+    """
+    if found.answer != "never":
+        return found
+    told = profile.bleed_rule is not None and "balancer.threshold_v" not in profile.defaults
+    if trend is not None and trend.clear:
+        soon = gap_v < trend.closing_v_h * np.count_nonzero(w.held) * w.step_h
+        return found.without_time("none", "not_reached", _STOPS) if soon or not told else found
+    return found if told else None
 
 
 def _weighed(found: Balancing, trend: Trend | None, gap_v: float) -> Balancing:
@@ -161,9 +191,10 @@ def _weighed(found: Balancing, trend: Trend | None, gap_v: float) -> Balancing:
 
 
 def _carried_on(found: Balancing, trend: Trend, hours: float) -> Balancing:
-    why = f"by the trend of its last {_LATE_H * 60:.0f} min, {trend.closing_v_h * 1e3:.1f} mV an hour, carried on"
+    why = f"by the trend of its end, {trend.closing_v_h * 1e3:.1f} mV an hour, carried on"
+    middle = float(np.sqrt(_SOONER * _LATER)) * hours
     return replace(
-        found, state="converging", answer="time", remaining_s=hours * 3600.0,
+        found, state="converging", answer="time", remaining_s=middle * 3600.0,
         rate_mv_per_h=trend.closing_v_h * 1e3, rate_u_mv_per_h=trend.u_v_h * 1e3,
         remaining_low_s=_SOONER * hours * 3600.0, remaining_high_s=_LATER * hours * 3600.0, reasons=(why,),
     )  # fmt: skip

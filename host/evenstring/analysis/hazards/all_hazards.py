@@ -5,6 +5,7 @@ from __future__ import annotations
 from evenstring.analysis.hazards.at_rest import find_at_rest
 from evenstring.analysis.hazards.extra_heat import find_extra_heat
 from evenstring.analysis.hazards.far_behind import find_far_behind
+from evenstring.analysis.hazards.leads_at_top import find_leads_at_top
 from evenstring.analysis.hazards.stays_above import find_alone_above, find_stays_above
 from evenstring.analysis.results import Balancing, Charge, Hazard, Phase
 from evenstring.analysis.series.signals import Signals
@@ -33,6 +34,6 @@ def find_hazards(
         *find_extra_heat(signals, profile, phases),
         *find_at_rest(signals, profile, phases, meter),
         *(find_far_behind(signals, profile, phases, *charged) if charged else ()),
-        *above,
+        *(above or find_leads_at_top(signals, profile, phases)),
     )
     return tuple(sorted(found, key=lambda h: -h.confidence))

@@ -48,9 +48,9 @@ def string(rule: str = "above_lowest", *, lag: float = 0.04, threshold_v: float 
     return replace(pack, soc0=soc0, balancer=board, charger=charger)
 
 
-def an_hour_in(pack: Pack, *, sensor: bool = True) -> tuple[Session, float | None]:
+def an_hour_in(pack: Pack, *, sensor: bool = True, hours: float = 1.0) -> tuple[Session, float | None]:
     """A rest and a charge up to an hour of constant voltage; seconds until even, by the simulator (None: two days)."""
-    trajectory = simulate(pack, DutyCycle().rest(minutes=8).charge(hours=CC_H + 1.0), step_s=2.0)
+    trajectory = simulate(pack, DutyCycle().rest(minutes=8).charge(hours=CC_H + hours), step_s=2.0)
     rng = np.random.default_rng(32)
     session = measure(
         trajectory, MeterModel.random(rng, GROUPS), rng, scans_per_s=2.0, quiet_s=1.0, with_current=sensor
@@ -91,7 +91,7 @@ def test_a_board_whose_groups_take_turns_bleeds_at_half_its_current() -> None:
 
 @pytest.mark.slow
 def test_a_board_that_bleeds_the_lowest_group_too_never_gets_even() -> None:
-    session, truth = an_hour_in(string("threshold", lag=0.015, threshold_v=4.15))
+    session, truth = an_hour_in(string("threshold", lag=0.015, threshold_v=4.15), hours=2.0)
 
     found = balancing(session, profile())
 
@@ -114,7 +114,7 @@ def test_where_the_rule_cannot_be_told_the_time_comes_with_what_would_undo_it() 
 def test_where_the_owner_knows_the_rule_the_answer_is_no_longer_open() -> None:
     session, truth = an_hour_in(string("threshold", lag=0.05))
 
-    found = balancing(session, replace(profile(), bleed_rule="threshold"))
+    found = balancing(session, PackProfile(GROUPS, capacity_ah=16.0, threshold_v=4.17, bleed_rule="threshold"))
     other = balancing(session, replace(profile(), bleed_rule="above_lowest"))
 
     assert truth is None
