@@ -65,12 +65,12 @@ class Trend:
         return self.closing_v_h > _CLEAR_U * self.u_v_h
 
 
-def trend_of(w: Window) -> Trend | None:
+def trend_of(w: Window, *, after_taper: bool = False) -> Trend | None:
     """How fast the spread of the last means at constant voltage closed beside what follows the current.
 
-    Polarisation moves groups against each other as the current does. While that falls steadily the two are not told
-    apart, so what comes after counts. None where too little does; and where it is known by the closing only whether the
-    polarisation has died away, which slows down with it.
+    Polarisation moves groups against each other as the current does. None where that falls steadily, for then the two
+    are not told apart; unless `after_taper`: then by what comes after, which is enough to contradict a forecast and too
+    short to better one. None, too, where only the closing tells whether polarisation has died away, and it slows down.
     """
     late = w.held & (np.arange(len(w.held)) >= len(w.held) - round(_LATE_H / w.step_h)) & (w.weight > 0.5)
     spread_v: F64 = np.ptp(w.volts_v[late], axis=1).astype(np.float64)
@@ -79,6 +79,8 @@ def trend_of(w: Window) -> Trend | None:
         return None
     share = np.zeros_like(hours) if w.share is None else w.share[late]
     if np.ptp(share) > _SETTLED and abs(np.corrcoef(hours, share)[0, 1]) > _TAPERS:
+        if not after_taper:
+            return None
         calm = np.abs(share - share[-1]) <= _SETTLED
         last = slice(int(np.flatnonzero(~calm).max()) + 1, None)
         hours, spread_v, share = hours[last], spread_v[last], share[last]
@@ -131,7 +133,7 @@ def _no_never(found: Balancing, w: Window, fit: Fit, gap_v: float, profile: Pack
     Nor where no trend shows, since the current still dies away; but if all groups are under the threshold that the
     owner gives, nothing bleeds. Of a board that bleeds by a threshold alone: `_stops`.
     """
-    trend = trend_of(w)
+    trend = trend_of(w, after_taper=True)
     given = "balancer.threshold_v" not in profile.defaults
     under = given and float(w.volts_v[-1].max()) < profile.threshold_v - _NONE_BLEEDS_V
     if found.answer == "never" and under and not (trend is not None and trend.clear):

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.causes.catalogue import CAUSES, SCATTER, SIGNS, UNITS
-from evenstring.analysis.causes.evidence.estimates import CHARGE, METER, RESISTANCE, Evidence, gather
+from evenstring.analysis.causes.evidence.estimates import CAPACITY, CHARGE, METER, RESISTANCE, Evidence, gather
 from evenstring.analysis.causes.evidence.pack_ocv import LEAST_DEPTH
 from evenstring.analysis.causes.evidence.rests import (
     SeenAtRest,
@@ -22,6 +22,7 @@ from evenstring.analysis.causes.evidence.rests import (
     at_one_rest,
     on_own_curve,
     proved_mv,
+    reaching_to,
     rests_seen,
     with_rests,
 )
@@ -34,6 +35,7 @@ from evenstring.analysis.causes.hypotheses import (
     as_charge,
     estimate,
     healthy,
+    no_more_than,
     own_scatter,
     possible,
     shares,
@@ -66,6 +68,8 @@ _JOINT = 0.6
 # 0.8: tuned on own packs under 100,000.
 _SURER, _STEEPER = 1.0, 1.3
 _Z90 = 1.645  # standard uncertainties of a 90 % interval: published (normal distribution, 90 % two-sided)
+# What a group was charged with fits into it; a label may be so much above what a pack holds: our choice
+_LABEL = 0.95
 _SHALLOW, _HALF_DEEP = 0.15, 0.4  # of the capacity moved: a small fault hides; more would show: our choice
 _MOSTLY, _HARDLY = 0.5, 0.05  # of a look's probability, of an explanation's: our choice
 _BY_CHANCE = 0.01  # rarer in strings that are in order: no scatter, whatever a look in doubt makes of it: our choice
@@ -112,7 +116,7 @@ def diagnose(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) 
     same = ("charge_offset", "cannot_tell")
     told = _with_rest(look.weakness, session, profile, rests)
     kept = [w for w in told if w.group not in lost or w.cause not in same or w.size > 0]
-    kept = [against_rests(w, rests, look.evidence) for w in kept]
+    kept = [reaching_to(against_rests(w, rests, look.evidence), (*rests, *seen)) for w in kept]
     return replace(look, weakness=tuple(sorted((*leaks, *kept), key=lambda w: -w.confidence)), rests=seen)
 
 
@@ -335,6 +339,8 @@ def _statement(g: int, look: _Look, weight: F64) -> Weakness:
         k = int(np.argsort(share)[-2])
     best = max((s for s in SUBSETS if k in s), key=lambda s: weight[SUBSETS.index(s)])
     size, low, high = _sized(look, g, best, k, 1.0 - evidence.soc0)
+    if k == CAPACITY:
+        size, low, high = no_more_than(100.0 * (1.0 - _LABEL * evidence.depth), size, low, high)
     statement = Weakness(
         group=g + 1,
         cause=CAUSES[k],

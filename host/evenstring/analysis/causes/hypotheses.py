@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from itertools import combinations
+from statistics import NormalDist
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +27,7 @@ __all__ = [
     "as_charge",
     "estimate",
     "healthy",
+    "no_more_than",
     "own_scatter",
     "possible",
     "shares",
@@ -55,6 +57,7 @@ _SCATTER_WEIGHT = 90.0
 # Squares are cut at so many deviations, which takes so much of a normal variance: published (Huber 1981, winsorised
 # variance)
 _CUT, _CUT_GIVES = 2.5, 1.07
+_Z90 = 1.645  # standard uncertainties of a 90 % interval: published (normal distribution, 90 % two-sided)
 _LEAST_OWN = 0.25  # of the production variance: no pack is evener than half of the usual scatter: our choice
 
 
@@ -164,3 +167,13 @@ def _estimates(x: F64, covariance: F64, scatter: F64, subset: tuple[int, ...], b
     gain = expected @ np.linalg.inv(expected + covariance)
     left = np.diagonal(expected - gain @ expected)
     return gain @ x, np.sqrt(np.maximum(left, 1e-12))
+
+
+def no_more_than(most: float, size: float, low: float, high: float) -> tuple[float, float, float]:
+    """What is left of a size and its interval, as a normal distribution of its logarithm, where no more can be."""
+    if not 0.0 < low < high or not 0.0 < most < high:
+        return size, low, high
+    normal = NormalDist(math.log(size), math.log(high / low) / (2.0 * _Z90))
+    below = normal.cdf(math.log(most))
+    middle, least, largest = (round(math.exp(normal.inv_cdf(q * below)), 3) for q in (0.5, 0.05, 0.95))
+    return middle, least, largest

@@ -91,9 +91,10 @@ def tapered(closing_v_h: float, settles_v: float = 0.0) -> Window:
 
 def test_what_comes_after_a_taper_is_a_trend() -> None:
     """Of five published strings that close it was said once that they never would, for the taper hid it."""
-    trend = trend_of(tapered(0.012))
+    trend = trend_of(tapered(0.012), after_taper=True)
 
     assert trend is not None
+    assert trend_of(tapered(0.012)) is None
     assert trend.closing_v_h == pytest.approx(0.012, abs=2 * trend.u_v_h + 1e-4)
     assert said(tapered(0.012), "none").answer == "time"
     assert said(tapered(0.012), "threshold").answer == "none"
@@ -103,7 +104,7 @@ def test_what_comes_after_a_taper_is_a_trend() -> None:
 def test_what_polarisation_moves_after_a_taper_is_none(closing_v_h: float, settles_v: float) -> None:
     w = tapered(closing_v_h, settles_v)
 
-    assert trend_of(w) is None
+    assert trend_of(w, after_taper=True) is None
     assert said(w, "none").answer == "none"
 
 

@@ -15,14 +15,25 @@ from enum import IntEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.causes.catalogue import SCALE_U
+from evenstring.analysis.causes.catalogue import LATE_SCALE_U, SCALE_U
 from evenstring.analysis.causes.evidence.pack_ocv import LEAST_DEPTH, PackCurve
 from evenstring.analysis.causes.evidence.rows import Rows, make_rows
 from evenstring.analysis.series.resistance import group_resistance
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
-__all__ = ["CAPACITY", "CHARGE", "METER", "RESISTANCE", "Column", "Evidence", "gather", "nothing_known", "sizes_drawn"]
+__all__ = [
+    "AT_ONCE_S",
+    "CAPACITY",
+    "CHARGE",
+    "METER",
+    "RESISTANCE",
+    "Column",
+    "Evidence",
+    "gather",
+    "nothing_known",
+    "sizes_drawn",
+]
 
 F64 = NDArray[np.float64]
 
@@ -41,6 +52,7 @@ class Column(IntEnum):
 
 
 METER, CHARGE, CAPACITY, RESISTANCE, SLOW = Column
+AT_ONCE_S = 2.0  # rows no further apart show a resistance before its slow part does: our choice
 _ERROR_S = 900.0  # correlation time of the model error: tuned on own packs under 100,000
 # Of the residual: what is left after a fit understates what was there: tuned on own packs under 100,000
 _ERROR_SHARE = 0.9
@@ -133,7 +145,9 @@ def gather(session: Session, profile: PackProfile) -> Evidence | None:
         fast = (r_ohm / middle - 1.0) * 100.0, u
     apart = _disagreement(rows) if fast is None else None
     groups = session.groups
-    plain, *doubted = (_look(rows, fast, apart, groups, whole) for whole in (0.0, *_WHOLE))
+    soon = fast is not None and float(np.median(np.diff(session.time_s))) <= AT_ONCE_S
+    scale_u = SCALE_U if soon else LATE_SCALE_U
+    plain, *doubted = (replace(_look(rows, fast, apart, groups, whole), scale_u=scale_u) for whole in (0.0, *_WHOLE))
     return replace(plain, doubted=tuple(doubted))
 
 

@@ -27,7 +27,16 @@ from evenstring.ocv import default_curve
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
-__all__ = ["SeenAtRest", "against_rests", "at_one_rest", "on_own_curve", "proved_mv", "rests_seen", "with_rests"]
+__all__ = [
+    "SeenAtRest",
+    "against_rests",
+    "at_one_rest",
+    "on_own_curve",
+    "proved_mv",
+    "reaching_to",
+    "rests_seen",
+    "with_rests",
+]
 
 F64 = NDArray[np.float64]
 
@@ -232,6 +241,20 @@ def against_rests(w: Weakness, rests: tuple[SeenAtRest, ...], evidence: Evidence
         w, cause="cannot_tell", size=round(seen, 3), unit="mV", size_low=round(seen - half, 3),
         size_high=round(seen + half, 3), detail="; ".join(filter(None, (w.detail, why))),
     )  # fmt: skip
+
+
+def reaching_to(w: Weakness, rests: tuple[SeenAtRest, ...]) -> Weakness:
+    """A gap in charge with an interval that holds what each rest before a charge makes of it.
+
+    Curves of two cells differ from place to place, so rests that disagree tell how far the size may be off.
+    """
+    if w.cause != "charge_offset":
+        return w
+    told = [r for r in rests if r.tells_charge and not r.after_charge]
+    sizes = [float(r.away_mv[w.group - 1]) / r.percent_mv for r in told]
+    alike = [size for size in sizes if size * w.size > 0.0]
+    low, high = min((w.size_low, *alike)), max((w.size_high, *alike))
+    return replace(w, size_low=round(low, 3), size_high=round(high, 3))
 
 
 def _charge_explains(group: int, rests: list[SeenAtRest]) -> bool:
