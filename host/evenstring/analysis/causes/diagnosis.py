@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.causes.catalogue import CAUSES, SCATTER, SIGNS, UNITS
+from evenstring.analysis.causes.evidence.charge_by_rests import as_charge_by_rests
 from evenstring.analysis.causes.evidence.estimates import CAPACITY, CHARGE, METER, RESISTANCE, Evidence, gather
 from evenstring.analysis.causes.evidence.pack_ocv import LEAST_DEPTH
 from evenstring.analysis.causes.evidence.rests import (
@@ -116,7 +117,8 @@ def diagnose(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) 
     same = ("charge_offset", "cannot_tell")
     told = _with_rest(look.weakness, session, profile, rests)
     kept = [w for w in told if w.group not in lost or w.cause not in same or w.size > 0]
-    kept = [reaching_to(against_rests(w, rests, look.evidence), (*rests, *seen)) for w in kept]
+    kept = [as_charge_by_rests(against_rests(w, rests, look.evidence), rests) for w in kept]
+    kept = [reaching_to(w, (*rests, *seen)) for w in kept]
     return replace(look, weakness=tuple(sorted((*leaks, *kept), key=lambda w: -w.confidence)), rests=seen)
 
 

@@ -49,7 +49,7 @@ _LEAST_MV = 1e-3  # of 1 % of charge: keeps a flat place from a division by 0: o
 _SLOPE_OVER = 0.05  # of SoC to either side, over which a slope is compared with the mean: our choice
 _RELAXES_MV, _RELAXES = 1.0, 0.05  # what a load leaves behind differs between groups, of what is seen: our choice
 _CURVE_SHARE = 0.15  # of what is seen, at least: tuned on own packs under 100,000
-_CLEAR_MV = 5.0  # from here on a departure at rest tells which group holds more: our choice
+CLEAR_MV = 5.0  # from here on a departure at rest tells which group holds more: our choice
 _SAME_MV = 1.5  # between a meter's offset and a departure at rest: our choice
 _APART_V = 0.05  # levels of rests far apart in charge: our choice
 _WELL_KNOWN_MV, _STEEPER = 2.5, 1.5  # of a departure at rest; of the slopes there, times: our choice
@@ -57,7 +57,7 @@ _WELL_KNOWN_MV, _STEEPER = 2.5, 1.5  # of a departure at rest; of the slopes the
 _LEAST_PROVED_MV = 7.0
 _MOST_BIRGE = 9.0  # of a contradiction no more is laid to what was known: three deviations: our choice
 _EITHER = 0.75  # the highest confidence of less capacity where a gap in charge explains the rests: our choice
-_CLEARLY = 2.0  # standard uncertainties beyond which a rest contradicts: our choice
+CLEARLY = 2.0  # standard uncertainties beyond which a rest contradicts: our choice
 _AS_FAR = 0.5  # of the departure under current: more at rest is not resistance's: our choice
 _Z90 = 1.645  # standard uncertainties of a 90 % interval: published (normal distribution, 90 % two-sided)
 
@@ -214,7 +214,7 @@ def proved_mv(group: int, rests: tuple[SeenAtRest, ...]) -> float | None:
     if not far:
         return None
     offset = float(np.mean([mv for _, mv in known]))
-    same = all(abs(mv - offset) <= (_SAME_MV if u <= _WELL_KNOWN_MV else _CLEARLY * u) for _, mv, u in here)
+    same = all(abs(mv - offset) <= (_SAME_MV if u <= _WELL_KNOWN_MV else CLEARLY * u) for _, mv, u in here)
     return offset if same and abs(offset) >= _LEAST_PROVED_MV else None
 
 
@@ -262,7 +262,7 @@ def _charge_explains(group: int, rests: list[SeenAtRest]) -> bool:
     told = [r for r in rests if r.tells_charge]
     far = told and max(r.level_v for r in told) - min(r.level_v for r in told) > _APART_V
     gaps = np.array([float(r.away_mv[group - 1]) / r.percent_mv for r in told])
-    clear = all(abs(float(r.away_mv[group - 1])) > max(_CLEAR_MV, _CLEARLY * float(r.u_mv[group - 1])) for r in told)
+    clear = all(abs(float(r.away_mv[group - 1])) > max(CLEAR_MV, CLEARLY * float(r.u_mv[group - 1])) for r in told)
     if not far or not clear or np.ptp(np.sign(gaps)) > 0.0:
         return False
     spread = float(np.abs(gaps).max() / np.abs(gaps).min())
@@ -273,11 +273,11 @@ def _charge_is_not_there(w: Weakness, rest: SeenAtRest) -> bool:
     """Whether it stands clearly to the other side, or clearly nearer than the least of what is said makes it."""
     g = w.group - 1
     shown = float(np.sign(w.size) * rest.away_mv[g])
-    if shown < -max(_CLEAR_MV, _CLEARLY * float(rest.u_mv[g])):
+    if shown < -max(CLEAR_MV, CLEARLY * float(rest.u_mv[g])):
         return True
     least = min(abs(w.size_low), abs(w.size_high)) if w.size_low * w.size_high > 0.0 else 0.0
     expected = (1.0 - SLOPE_SCALE_U) * rest.percent_mv * least
-    return rest.tells_charge and shown + _CLEARLY * float(rest.u_mv[g]) < expected
+    return rest.tells_charge and shown + CLEARLY * float(rest.u_mv[g]) < expected
 
 
 def _stands_as_far(w: Weakness, rest: SeenAtRest, evidence: Evidence) -> bool:
@@ -285,4 +285,4 @@ def _stands_as_far(w: Weakness, rest: SeenAtRest, evidence: Evidence) -> bool:
         return False
     away = abs(float(rest.away_mv[w.group - 1]))
     most = float(np.abs(evidence.seen_mv[:, w.group - 1]).max())
-    return away > max(_CLEAR_MV, _CLEARLY * float(rest.u_mv[w.group - 1]), _AS_FAR * most)
+    return away > max(CLEAR_MV, CLEARLY * float(rest.u_mv[w.group - 1]), _AS_FAR * most)

@@ -1,0 +1,63 @@
+"""What stands out without a cause, or as the meter's, and is a gap in charge by the rests alone.
+
+A fit along a curve that is not the cells' own lays to the meter what it cannot follow. Rests need no fit: at all of
+them a meter is off by the same millivolts and by no more than meters are; a gap in charge by as many as the slope of
+the curve makes of it there. What either shows is likely, and never sure.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+from evenstring.analysis.causes.catalogue import CAUSES
+from evenstring.analysis.causes.evidence.rests import CLEAR_MV, CLEARLY, SeenAtRest, against_rests
+from evenstring.analysis.causes.hypotheses import METER_MOST_MV
+from evenstring.analysis.results import Weakness
+from evenstring.analysis.series.curve_slope import SLOPE_SCALE_U
+
+__all__ = ["as_charge_by_rests"]
+
+_METER = CAUSES[0]
+_LIKELY = 0.75  # the highest confidence that is stated: our choice
+_STANDS_OUT = 0.5  # probability of not being healthy from which a group is looked at: our choice
+# Times as unlike in millivolts as in charge, over all rests: tuned on published cells (`tuned`, `withheld`)
+_UNLIKE = 1.5
+_Z90 = 1.645  # standard uncertainties of a 90 % interval: published (normal distribution, 90 % two-sided)
+
+
+def as_charge_by_rests(w: Weakness, rests: tuple[SeenAtRest, ...]) -> Weakness:
+    """The statement, or less or more charge in its place."""
+    open_cause = w.cause in ("cannot_tell", _METER) and not w.within_scatter
+    if not open_cause or w.abnormal < _STANDS_OUT:
+        return w
+    g = w.group - 1
+    clear = [
+        r for r in rests if r.tells_charge and abs(float(r.away_mv[g])) > max(CLEAR_MV, CLEARLY * float(r.u_mv[g]))
+    ]
+    sizes = [float(r.away_mv[g]) / r.percent_mv for r in clear]
+    if not sizes or min(sizes) * max(sizes) < 0.0 or not (_beyond_meters(clear, g) or _as_charge(clear, sizes, g)):
+        return w
+    # After a charge a group with less capacity stands above, too.
+    if sizes[0] > 0.0 and all(r.after_charge for r in clear):
+        return w
+    size = math.copysign(math.exp(sum(math.log(abs(s)) for s in sizes) / len(sizes)), sizes[0])
+    ends = [size * math.exp(k * _Z90 * SLOPE_SCALE_U) for k in (-1, 1)]
+    said = replace(
+        w, cause="charge_offset", size=round(size, 3), unit="%", size_low=round(min(ends), 3),
+        size_high=round(max(ends), 3), confidence=min(w.confidence, _LIKELY),
+        detail="; ".join(filter(None, (w.detail, "by how far it stands off at rest"))),
+    )  # fmt: skip
+    return said if against_rests(said, rests, None) == said else w
+
+
+def _beyond_meters(clear: list[SeenAtRest], g: int) -> bool:
+    """Whether a rest shows more than a meter in order may be off by."""
+    return any(abs(float(r.away_mv[g])) - CLEARLY * float(r.u_mv[g]) > METER_MOST_MV for r in clear)
+
+
+def _as_charge(clear: list[SeenAtRest], sizes: list[float], g: int) -> bool:
+    """Whether rests agree in charge, and clearly better than in millivolts."""
+    away = [abs(float(r.away_mv[g])) for r in clear]
+    of_charge = max(map(abs, sizes)) / min(map(abs, sizes))
+    return max(away) / min(away) > _UNLIKE * of_charge
