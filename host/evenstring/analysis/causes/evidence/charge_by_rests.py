@@ -36,7 +36,10 @@ def as_charge_by_rests(w: Weakness, rests: tuple[SeenAtRest, ...]) -> Weakness:
         r for r in rests if r.tells_charge and abs(float(r.away_mv[g])) > max(CLEAR_MV, CLEARLY * float(r.u_mv[g]))
     ]
     sizes = [float(r.away_mv[g]) / r.percent_mv for r in clear]
-    if not sizes or min(sizes) * max(sizes) < 0.0 or not (_beyond_meters(clear, g) or _as_charge(clear, sizes, g)):
+    if not sizes or min(sizes) * max(sizes) < 0.0:
+        return w
+    unlike = _times_unlike([float(r.away_mv[g]) for r in clear]) / _times_unlike(sizes)
+    if unlike < (1.0 if _beyond_meters(clear, g) else _UNLIKE):
         return w
     # After a charge a group with less capacity stands above, too.
     if sizes[0] > 0.0 and all(r.after_charge for r in clear):
@@ -56,8 +59,7 @@ def _beyond_meters(clear: list[SeenAtRest], g: int) -> bool:
     return any(abs(float(r.away_mv[g])) - CLEARLY * float(r.u_mv[g]) > METER_MOST_MV for r in clear)
 
 
-def _as_charge(clear: list[SeenAtRest], sizes: list[float], g: int) -> bool:
-    """Whether rests agree in charge, and clearly better than in millivolts."""
-    away = [abs(float(r.away_mv[g])) for r in clear]
-    of_charge = max(map(abs, sizes)) / min(map(abs, sizes))
-    return max(away) / min(away) > _UNLIKE * of_charge
+def _times_unlike(values: list[float]) -> float:
+    """The largest over the smallest, both without sign."""
+    sizes = [abs(v) for v in values]
+    return max(sizes) / min(sizes)
