@@ -97,13 +97,14 @@ def explain(w: Window, profile: PackProfile, channel_u_v: float) -> list[Fit]:
 
     Where the profile gives the rule: by it, and by no bleeding at all. `evidence` includes what boards do.
     """
-    tries = []
+    tries: list[list[Fit]] = []
     for lead in (False, True):
+        among = _likely(max(tries, key=_evidence)) if lead else tuple(_PRIOR)
         for base in bases(w, profile, lead):
-            tries.append(_rules(w, profile, _start(w, profile, channel_u_v, base, lead)))
+            tries.append(_rules(w, profile, _start(w, profile, channel_u_v, base, lead), among))
             if left_over_v(w, tries[-1][0])[0] < _GOOD_V:
                 break
-    rules = max(tries, key=lambda fits: fits[0].evidence)
+    rules = max(tries, key=_evidence)
     left = left_over_v(w, rules[0])
     tight, doubt = (
         (float(np.clip(k * left[0], low, _MOST_U_V)), float(np.clip(k * left[1], 3 * low, _MOST_U_V)), SOFT_V)
@@ -113,6 +114,16 @@ def explain(w: Window, profile: PackProfile, channel_u_v: float) -> list[Fit]:
     return sorted(best, key=lambda f: -f.evidence)
 
 
+def _evidence(fits: list[Fit]) -> float:
+    return fits[0].evidence
+
+
+def _likely(fits: list[Fit]) -> tuple[str, ...]:
+    """Of each kind a rule, as a circuit explains the window best: a lead in charge does not make another board."""
+    rules = {f.guess.rule in CLOSING: f.guess.rule for f in reversed(fits)}
+    return rules.get(True, _LENT[False]), rules.get(False, _LENT[True])
+
+
 def _judged(w: Window, fit: Fit, scales: Scales) -> Fit:
     """The same parameters, with the precision and evidence that they have when errors run on from mean to mean."""
     (cost,), (left,) = _costs(w, fit, fit.z[None], scales)
@@ -120,12 +131,12 @@ def _judged(w: Window, fit: Fit, scales: Scales) -> Fit:
     return _summed_up(fit, fit.z, (float(cost), left), curvature + np.diag(_pull(fit.z)))
 
 
-def _rules(w: Window, profile: PackProfile, start: Fit) -> list[Fit]:
+def _rules(w: Window, profile: PackProfile, start: Fit, among: tuple[str, ...]) -> list[Fit]:
     """The best of the rules that get a string even, and of the others, along one curve; the better first."""
     thin = w.thinned()
     lead = _fit(thin, start, 0)
     rules = []
-    for rule in _PRIOR:
+    for rule in among:
         starts = [replace(lead, guess=replace(lead.guess, rule=rule))]
         if rule in _STARTS_V and "balancer.threshold_v" in profile.defaults:
             starts += [_from_threshold(starts[0], profile.full_v + shift) for shift in _STARTS_V[rule]]
@@ -135,9 +146,10 @@ def _rules(w: Window, profile: PackProfile, start: Fit) -> list[Fit]:
     first, second = sorted(
         (_fit(w, max(kind, key=lambda f: f.evidence), 2) for kind in kinds), key=lambda f: -f.evidence
     )
-    # What one rule found may help another out of a corner.
-    lent = _under(w, first, _LENT[first.guess.rule in CLOSING])
-    best = sorted([first, max(second, lent, key=lambda f: f.evidence)], key=lambda f: -f.evidence)
+    best = [first, second]
+    if not start.guess.lead:  # what one rule found may help another out of a corner
+        lent = _under(w, first, _LENT[first.guess.rule in CLOSING])
+        best = sorted([first, max(second, lent, key=lambda f: f.evidence)], key=lambda f: -f.evidence)
     if profile.bleed_rule is None:
         return best
     known = max((_under(w, f, profile.bleed_rule) for f in best), key=lambda f: f.evidence)

@@ -183,13 +183,14 @@ def run(w: Window, curves: Curves, common: Common, own: F64, guess: Guess, follo
     place, more, takes = curves.place(own[:, 0]), (1.0 + own[:, 2]) / curves.width, w.step_h * bleed / curves.width
     more *= w.step_h
     volts, places, rises, on = np.empty((4, n, p, g))
-    # Leads have their two parts in front, (2, p, g): long rows are quick to add up.
-    lead, fades = np.broadcast_to(w.lead0[:, None, None], (2, p, g)), np.exp(-w.step_h / LEAD_H)[:, None, None]
+    # Leads have their two parts in front, (2, p, g), and count in steps of the curve.
+    fades = np.exp(-w.step_h / LEAD_H)[:, None, None]
     lead_places = common.lead_h[:, None] / curves.width * LEAD_SHARES[:, None, None]
+    lead, builds_up = w.lead0[:, None, None] * lead_places, (1.0 - fades) * lead_places
     pull, late = np.zeros((2, p, g))  # what its bleeding takes from a group's voltage, and the slow part of that
     for k in range(n):
         places[k], slow = place, charger.slow
-        open_v, rises[k] = curves.at(place + (lead_places * lead).sum(axis=0) if guess.lead else place)
+        open_v, rises[k] = curves.at(place + (lead[0] + lead[1]) if guess.lead else place)
         # What bleeds pulls the mean down, and the charger makes up for it.
         polar, moved = charger.step(k, open_v - pull, rises[k])
         idle = open_v + ratio * polar[:, None] - late
@@ -198,11 +199,11 @@ def run(w: Window, curves: Curves, common: Common, own: F64, guess: Guess, follo
         volts[k] = idle - quick
         place = place + moved[:, None] * more - takes * on[k]
         if guess.lead:
-            flows = moved[:, None] - bleed * on[k]
-            lead = flows + (lead - flows) * fades
+            lead = lead * fades + builds_up * (moved[:, None] - bleed * on[k])
         late = late * decay + down_late * on[k]
         pull = quick + late
     bled = np.tensordot((1.0 - decay) * decay ** np.arange(n - 1, -1, -1), on, axes=1)
     parts = volts + own[:, 3], (places - curves.zero) * curves.width, rises / curves.width, on
     volts, charge, slope, on = (np.swapaxes(part, 0, 1) for part in parts)
+    lead = lead / lead_places if guess.lead else np.broadcast_to(w.lead0[:, None, None], (2, p, g))
     return Parts(volts, charge, slope, on, bled, slow, np.ascontiguousarray(np.moveaxis(lead, 0, 2)))
