@@ -197,7 +197,7 @@ def test_a_group_that_is_level_after_the_charge_lacks_capacity_and_no_charge(mon
 
     mended = next(w for w in diagnosis.find_weakness(made, profile, phases)[0] if w.group == 12)
     monkeypatch.setattr(diagnosis, "with_rests", lambda evidence, _: evidence)
-    monkeypatch.setattr(diagnosis, "against_rests", lambda w, *_: w)
+    monkeypatch.setattr(diagnosis, "as_rests_have_it", lambda w, *_: w)
     before = next(w for w in diagnosis.find_weakness(made, profile, phases)[0] if w.group == 12)
 
     assert (before.cause, before.confidence > 0.8) == ("charge_offset", True)

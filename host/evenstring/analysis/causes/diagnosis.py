@@ -14,16 +14,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.causes.catalogue import CAUSES, SCATTER, SIGNS, UNITS
-from evenstring.analysis.causes.evidence.charge_by_rests import as_charge_by_rests
+from evenstring.analysis.causes.evidence.charge_by_rests import as_rests_have_it
 from evenstring.analysis.causes.evidence.estimates import CAPACITY, CHARGE, METER, RESISTANCE, Evidence, gather
 from evenstring.analysis.causes.evidence.pack_ocv import LEAST_DEPTH
 from evenstring.analysis.causes.evidence.rests import (
     SeenAtRest,
-    against_rests,
     at_one_rest,
     on_own_curve,
     proved_mv,
-    reaching_to,
     rests_seen,
     with_rests,
 )
@@ -64,6 +62,7 @@ _AHEAD = 1.5
 # Share of the slow resistance that is up with what comes at once: a joint's is 0, a cell's 1: tuned on own packs
 # under 100,000
 _JOINT = 0.6
+_LEAST_JOINT = 30.0  # %: of less a smaller or emptier cell looks like one: tuned on published cells (`withheld`)
 # Log odds of stated confidence: _SURER + _STEEPER x log odds of the marginal likelihoods. Fitted on tuning seeds (694
 # sessions, healthy ones weighted to half): 1.7 and 1.5; taken about half of the way, for few statements lie below
 # 0.8: tuned on own packs under 100,000.
@@ -117,8 +116,7 @@ def diagnose(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) 
     same = ("charge_offset", "cannot_tell")
     told = _with_rest(look.weakness, session, profile, rests)
     kept = [w for w in told if w.group not in lost or w.cause not in same or w.size > 0]
-    kept = [as_charge_by_rests(against_rests(w, rests, look.evidence), rests) for w in kept]
-    kept = [reaching_to(w, (*rests, *seen)) for w in kept]
+    kept = [as_rests_have_it(w, rests, seen, look.evidence) for w in kept]
     return replace(look, weakness=tuple(sorted((*leaks, *kept), key=lambda w: -w.confidence)), rests=seen)
 
 
@@ -368,8 +366,10 @@ def _statement(g: int, look: _Look, weight: F64) -> Weakness:
         return replace(statement, confidence=round(min(float(told[k]), _ONE_PLACE_SURE), 3))
     if k == CHARGE:  # no surer than one place makes it, where less capacity would look the same
         return replace(statement, confidence=max(_confidence(told[CHARGE]), min(statement.confidence, _ONE_PLACE_SURE)))
-    joint = CAUSES[k] == "high_resistance" and evidence.slow_share[g] < _JOINT
-    return replace(statement, cause="connection") if joint else statement
+    if CAUSES[k] != "high_resistance" or not evidence.slow_share[g] < _JOINT:
+        return statement
+    most = 1.0 if size >= _LEAST_JOINT else _ONE_PLACE_SURE
+    return replace(statement, cause="connection", confidence=min(statement.confidence, most))
 
 
 def _beyond_meters(evidence: Evidence, g: int) -> bool:

@@ -55,6 +55,7 @@ _LEAST_MARGIN_V = 3e-3  # under the ceiling, at least: tuned on own sessions und
 # A charger that goes in the very moment, or the row, in which a group would have met its ceiling was stopped by it: our
 # choice
 _MOMENT_S = 20.0
+_FEW_ROWS = 5.5  # longer than that: a voltage held for so many is none yet: tuned on published cells (`withheld`)
 _HIGHER_V = 10e-3  # of a group in the row that holds the cut, over its highest before: our choice
 _TAPER_C, _ENDING = 1.0 / 25.0, 4  # of the capacity in A, and rows at the end: common practice
 _EARLY_LIGHT_C = 1.0 / 10.0  # of the capacity in A: chargers end the taper there at the earliest: common practice
@@ -306,11 +307,13 @@ def _tapered(signals: Signals, profile: PackProfile, span: tuple[Phase, ...]) ->
 def _may_be_another(signals: Signals, profile: PackProfile, span: tuple[Phase, ...], inside: NDArray[np.int64]) -> bool:
     """Whether a taper that was left may have been done, or none.
 
-    Without a sensor a voltage may have been held for longer than it looks flat: leads hide its corner. With one, its
-    scale may be off, or the light that was given; and what hardly fell may be a stage or a swing of the charger.
+    Without a sensor a voltage may have been held for longer than it looks flat, since leads hide its corner, and a few
+    rows of a minute look flat where a curve does for a while. With one, its scale may be off, or the light that was
+    given; and what hardly fell may be a stage or a swing of the charger.
     """
     if signals.current_a is None:
-        return slowed_for_s(signals, inside) >= _NEARLY * PLATEAU_S
+        few = signals.step_s > _MOMENT_S and span[-1].end_s - span[-1].start_s < _FEW_ROWS * signals.step_s
+        return few or slowed_for_s(signals, inside) >= _NEARLY * PLATEAU_S
     held_a = signals.current_a[rows_in(signals.time_s, span[-1])]
     ended_a = _ended_a(signals.current_a[inside])
     fell = len(held_a) > 0 and ended_a < _FELL * float(np.quantile(held_a, _MOSTLY))

@@ -53,8 +53,10 @@ def find_leads_at_top(signals: Signals, profile: PackProfile, phases: tuple[Phas
     rows = np.flatnonzero(
         between(signals.time_s, charges[-1].start_s, charges[-1].end_s) & np.isfinite(signals.volts_v).all(axis=1)
     )[:-1]  # the last may lie half in the rest after it
+    if len(rows) < _LEAST_ROWS or signals.volts_v.shape[1] < _LEAST_GROUPS:
+        return ()
     amps = profile.charger_current_a if signals.current_a is None else float(np.median(signals.current_a[rows[-20:]]))
-    if len(rows) < _LEAST_ROWS or signals.volts_v.shape[1] < _LEAST_GROUPS or amps is None:
+    if amps is None or not amps > 0.0:
         return ()
     lead = _lead(signals.time_s[rows], signals.volts_v[rows], signals.step_s)
     if lead is None or lead.above_v < _APART_V or lead.top_v < profile.threshold_v + _OVER_V:

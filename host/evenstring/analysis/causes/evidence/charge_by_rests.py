@@ -10,15 +10,14 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-from evenstring.analysis.causes.catalogue import CAUSES
-from evenstring.analysis.causes.evidence.rests import CLEAR_MV, CLEARLY, SeenAtRest, against_rests
+from evenstring.analysis.causes.evidence.estimates import Evidence
+from evenstring.analysis.causes.evidence.rests import CLEAR_MV, CLEARLY, SeenAtRest, against_rests, reaching_to
 from evenstring.analysis.causes.hypotheses import METER_MOST_MV
 from evenstring.analysis.results import Weakness
 from evenstring.analysis.series.curve_slope import SLOPE_SCALE_U
 
-__all__ = ["as_charge_by_rests"]
+__all__ = ["as_charge_by_rests", "as_rests_have_it"]
 
-_METER = CAUSES[0]
 _LIKELY = 0.75  # the highest confidence that is stated: our choice
 _STANDS_OUT = 0.5  # probability of not being healthy from which a group is looked at: our choice
 # Times as unlike in millivolts as in charge, over all rests: tuned on published cells (`tuned`, `withheld`)
@@ -26,9 +25,17 @@ _UNLIKE = 1.5
 _Z90 = 1.645  # standard uncertainties of a 90 % interval: published (normal distribution, 90 % two-sided)
 
 
+def as_rests_have_it(
+    w: Weakness, rests: tuple[SeenAtRest, ...], seen: tuple[SeenAtRest, ...], evidence: Evidence | None
+) -> Weakness:
+    """The statement as far as rests bear it out; `seen`: the same rests by the curve assumed."""
+    kept = as_charge_by_rests(against_rests(w, rests, evidence), rests)
+    return reaching_to(kept, (*rests, *seen))
+
+
 def as_charge_by_rests(w: Weakness, rests: tuple[SeenAtRest, ...]) -> Weakness:
     """The statement, or less or more charge in its place."""
-    open_cause = w.cause in ("cannot_tell", _METER) and not w.within_scatter
+    open_cause = w.cause in ("cannot_tell", "meter_offset") and not w.within_scatter
     if not open_cause or w.abnormal < _STANDS_OUT:
         return w
     g = w.group - 1
