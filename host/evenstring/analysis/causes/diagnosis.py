@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.causes.catalogue import CAUSES, SCATTER, SIGNS, UNITS
+from evenstring.analysis.causes.catalogue import CAUSES, LATE_RESISTANCE_U, SCATTER, SIGNS, UNITS
 from evenstring.analysis.causes.evidence.charge_by_rests import as_rests_have_it
 from evenstring.analysis.causes.evidence.estimates import CAPACITY, CHARGE, METER, RESISTANCE, Evidence, gather
 from evenstring.analysis.causes.evidence.pack_ocv import LEAST_DEPTH
@@ -311,7 +311,8 @@ def _listed(share: F64) -> tuple[tuple[CauseKind, float], ...]:
 def _sized(look: _Look, g: int, subset: tuple[int, ...], k: int, below_full: float = 0.0) -> tuple[float, float, float]:
     """Size of cause k under an explanation, and its 90 % interval: the fit's, and that of the curve's scale."""
     mean, u = estimate(look.size[g], look.covariance[g], look.scatter, subset, k, below_full)
-    size, scale = SIGNS[k] * mean, float(np.exp(_Z90 * look.evidence.scale_u[k]))
+    scale_u = LATE_RESISTANCE_U if k == RESISTANCE and look.evidence.late else look.evidence.scale_u[k]
+    size, scale = SIGNS[k] * mean, float(np.exp(_Z90 * scale_u))
     inwards, outwards = np.hypot(_Z90 * u, size * (1.0 - 1.0 / scale)), np.hypot(_Z90 * u, size * (scale - 1.0))
     low, high = (size - inwards, size + outwards) if size > 0 else (size - outwards, size + inwards)
     return round(size, 3), round(float(low), 3), round(float(high), 3)

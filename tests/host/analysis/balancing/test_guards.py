@@ -49,7 +49,7 @@ def test_a_spread_that_is_seen_to_close_is_not_said_to_stay(rule: str) -> None:
     found = said(window(0.004), rule)
 
     assert (found.answer, found.state) == ("time", "converging")
-    assert found.remaining_s == pytest.approx(5 * 3600.0 * np.sqrt(2.0), rel=0.1)
+    assert found.remaining_s == pytest.approx(1.25 * 5 * 3600.0, rel=0.1)
     assert found.remaining_low_s is not None
     assert found.remaining_low_s < 5 * 3600.0 < found.remaining_s
 

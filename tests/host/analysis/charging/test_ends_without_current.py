@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from evenstring.analysis.charging import charge_end
 from evenstring.analysis.charging.charge_end import without_standstill
 from evenstring.analysis.phases.current_steps import by_taps_v, without_end_leads
 from evenstring.analysis.phases.segment import find_phases
@@ -118,3 +119,20 @@ def test_the_level_by_taps_is_the_slope_of_numpys_line_through_their_potentials(
     one_lead = volts.copy()
     one_lead[:, :2] += np.array([-0.004, 0.002])  # the first group bleeds: twice the drop down, its neighbour up
     assert np.abs(by_taps_v(one_lead) - by_taps_v(volts)).max() < 0.05 * np.abs((one_lead - volts).mean(axis=1)).max()
+
+
+@pytest.mark.parametrize(("rows", "ended"), [(5, "cannot_tell"), (7, "interrupted_in_cv")])
+def test_a_few_rows_of_a_minute_are_no_held_voltage_yet(rows: int, ended: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of published cells two of 46 charges said to be interrupted there were full, or had not come to it."""
+    step_s, climb = 60.0, 4.17 - 0.004 * np.arange(60.0)[::-1]
+    level = np.concatenate([np.full(10, climb[0] - 0.03), climb, np.full(rows, 4.172), np.full(30, 4.14)])
+    volts = level[:, None] + np.linspace(-2e-3, 2e-3, GROUPS)
+    volts += np.random.default_rng(7).normal(0.0, 2e-4, volts.shape)
+    t = np.arange(len(level)) * step_s
+    session = Session(t, volts.astype(np.float32), np.zeros(volts.shape, np.uint8), np.zeros(len(t), np.float32))
+
+    mended = analyse(session, PROFILE).charge.ended
+    monkeypatch.setattr(charge_end, "_FEW_ROWS", 0.0)
+
+    assert mended == ended
+    assert analyse(session, PROFILE).charge.ended == "interrupted_in_cv"

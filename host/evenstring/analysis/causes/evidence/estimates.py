@@ -15,7 +15,7 @@ from enum import IntEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.causes.catalogue import LATE_SCALE_U, SCALE_U
+from evenstring.analysis.causes.catalogue import SCALE_U
 from evenstring.analysis.causes.evidence.pack_ocv import LEAST_DEPTH, PackCurve
 from evenstring.analysis.causes.evidence.rows import Rows, make_rows
 from evenstring.analysis.series.resistance import group_resistance
@@ -92,6 +92,7 @@ class Evidence:
             group's own two parts; NaN where not resolved. A worn cell's is 1, a joint's or lead's 0.
         depth: share of the capacity that was moved. has_steps: resistance was seen in the steps of a ride.
         soc0: SoC of the median group at the start. curve: the pack's own.
+        late: whether resistance was not read at once, but with what of it is slow.
         scale_u: (4,) standard uncertainty of the logarithm of a size: what cells unlike the assumed ones do to it.
     """
 
@@ -105,6 +106,7 @@ class Evidence:
     seen_mv: F64 | None = None
     doubted: tuple[Evidence, ...] = ()
     scale_u: tuple[float, ...] = SCALE_U
+    late: bool = False
 
     @property
     def tells_capacity(self) -> bool:
@@ -145,9 +147,8 @@ def gather(session: Session, profile: PackProfile) -> Evidence | None:
         fast = (r_ohm / middle - 1.0) * 100.0, u
     apart = _disagreement(rows) if fast is None else None
     groups = session.groups
-    soon = fast is not None and float(np.median(np.diff(session.time_s))) <= AT_ONCE_S
-    scale_u = SCALE_U if soon else LATE_SCALE_U
-    plain, *doubted = (replace(_look(rows, fast, apart, groups, whole), scale_u=scale_u) for whole in (0.0, *_WHOLE))
+    late = fast is None or float(np.median(np.diff(session.time_s))) > AT_ONCE_S
+    plain, *doubted = (replace(_look(rows, fast, apart, groups, whole), late=late) for whole in (0.0, *_WHOLE))
     return replace(plain, doubted=tuple(doubted))
 
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.causes.catalogue import LATE_SCALE_U, SCALE_U
+from evenstring.analysis.causes.catalogue import SCALE_U
 from evenstring.analysis.causes.evidence.estimates import (
     AT_ONCE_S,
     CAPACITY,
@@ -70,9 +70,9 @@ def gather_blind(
     if evidence.depth >= _LEAST_DEPTH:
         why_not = ""
     by_load = relative_resistance(session)
-    at_once = by_load is not None and float(np.median(np.diff(session.time_s))) <= AT_ONCE_S
+    late = by_load is None or float(np.median(np.diff(session.time_s))) > AT_ONCE_S
     found = by_load or resistance_by_charger(session, phases)
-    evidence = _with_resistance(evidence, found, _SCALE_U if at_once else LATE_SCALE_U)
+    evidence = replace(_with_resistance(evidence, found), late=late)
     missing = [why_not] if why_not else []
     if not evidence.has_steps:
         missing.append("resistance is not told (the load hardly changed)")
@@ -161,7 +161,7 @@ def _part(session: Session, keep: NDArray[np.bool_], amps: NDArray[np.float64]) 
     )
 
 
-def _with_resistance(evidence: Evidence, found: tuple[F64, F64] | None, scale_u: tuple[float, ...]) -> Evidence:
+def _with_resistance(evidence: Evidence, found: tuple[F64, F64] | None) -> Evidence:
     """The sags' ratios, joined to what the charge tells: there a resistance and the meter look much alike."""
     nothing = np.full(len(evidence.size), np.nan)  # joint or cell shows in slow against fast: the slow is not known
     if found is None:
@@ -176,7 +176,7 @@ def _with_resistance(evidence: Evidence, found: tuple[F64, F64] | None, scale_u:
     covariance[:, RESISTANCE, :] = covariance[:, :, RESISTANCE] = 0.0
     covariance[:, RESISTANCE, RESISTANCE] = u**2
     size -= np.median(size, axis=0)
-    return replace(evidence, size=size, covariance=covariance, slow_share=nothing, has_steps=True, scale_u=scale_u)
+    return replace(evidence, size=size, covariance=covariance, slow_share=nothing, has_steps=True, scale_u=_SCALE_U)
 
 
 def _less_sure(evidence: Evidence) -> Evidence:
