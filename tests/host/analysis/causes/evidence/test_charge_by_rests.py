@@ -6,7 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from evenstring.analysis.causes.evidence.charge_by_rests import as_charge_by_rests
+from evenstring.analysis.causes.evidence.charge_by_rests import as_charge_by_rests, as_rests_have_it
+from evenstring.analysis.causes.evidence.estimates import nothing_known
 from evenstring.analysis.causes.evidence.rests import SeenAtRest, reaching_to
 from evenstring.analysis.results import Weakness
 
@@ -82,3 +83,13 @@ def test_an_interval_reaches_to_what_each_rest_makes_of_a_gap() -> None:
 
     assert (found.size, found.size_low, found.size_high) == (-2.8, -6.0, -1.5)
     assert reaching_to(OPEN, rests) == OPEN
+
+
+@pytest.mark.parametrize("has_steps", [False, True])
+def test_a_meter_that_the_steps_of_a_load_told_stays_the_meter(has_steps: bool) -> None:
+    """By hand: 5 mV of meter, and 0.8 % less capacity at 9 mV a percent of charge, when it is nearly empty."""
+    told, rests = replace(OPEN, cause="meter_offset", size=-5.0), (rest(-5.3, 5.8), rest(-13.0, 9.3))
+
+    found = as_rests_have_it(told, rests, rests, replace(nothing_known(5), has_steps=has_steps))
+
+    assert (found == told) is has_steps
