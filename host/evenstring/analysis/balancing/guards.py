@@ -65,6 +65,11 @@ class Trend:
         """Whether it closes, beyond doubt."""
         return self.closing_v_h > _CLEAR_U * self.u_v_h
 
+    @property
+    def grows(self) -> bool:
+        """Whether it grows, as no board makes it: then polarisation still moves it, and says nothing of its end."""
+        return self.closing_v_h < -_MAY_U * self.u_v_h
+
 
 def trend_of(w: Window, *, after_taper: bool = False) -> Trend | None:
     """How fast the spread of the last means at constant voltage closed beside what follows the current.
@@ -143,7 +148,7 @@ def _no_never(found: Balancing, w: Window, fit: Fit, gap_v: float, profile: Pack
         stops = _stops(found, w, trend, gap_v, profile)
         if stops is not None:
             return stops
-    if trend is None:
+    if trend is None or trend.grows:
         return found.without_time("none", "not_reached", _LOST) if found.answer == "never" else found
     if trend.clear and trend.closing_v_h > gap_v / _DAY_H:
         return _carried_on(found, trend, max(gap_v / trend.closing_v_h, 0.0))

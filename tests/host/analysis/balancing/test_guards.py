@@ -80,6 +80,14 @@ def test_while_the_current_still_dies_away_no_never_is_known(rule: str, held: in
     assert said(w, rule).answer == "none"
 
 
+@pytest.mark.parametrize("current", ["none", "settled"])
+def test_a_spread_that_still_grows_says_nothing_of_its_end(current: str) -> None:
+    """No board makes it grow: of a published string that was even half an hour later "never" was said."""
+    found = said(window(-0.003, current=current), "none")
+
+    assert (found.answer, found.remaining_s) == ("none", None)
+
+
 def tapered(closing_v_h: float, settles_v: float = 0.0) -> Window:
     """The current is gone after half of the last three quarters of an hour; what it left dies away in ten minutes."""
     hours = np.arange(MEANS) * STEP_H / 2.0
