@@ -38,6 +38,7 @@ _SLOWS = 1.25  # times of that line, the middle of what followed: tuned on publi
 # the gap as read: tuned on published cells (`tuned`, `withheld`). A forecast is not surer than the last, whatever its
 # draws say.
 _LINE_U, _GAP_U_V, _LEAST_U = 0.4, 1e-3, 0.15
+_ERRS_MORE = 1.3  # times the width of an interval, as a log: tuned on published cells (`tuned`, `withheld`)
 _Z90 = 1.645  # published (normal distribution, 90 % two-sided)
 _SHORTEST_S, _OPEN = 180.0, 6.0  # for a low end of nothing; times the forecast, for an open high one: our choice
 _STOPS = (
@@ -129,7 +130,7 @@ def kept_to_trend(found: Balancing, w: Window, fit: Fit, goal_v: float, profile:
     """A time is weighed with the trend, in volts; no "never" and no "over a day" is said against it."""
     gap_v = (found.spread_mv or 0.0) / 1e3 - goal_v
     if found.answer == "time" and not CHEMISTRIES[profile.chemistry].judged_by_charge:
-        return _weighed(found, trend_of(w), gap_v)
+        return _as_it_errs(_weighed(found, trend_of(w), gap_v))
     return _no_never(found, w, fit, gap_v, profile) if found.answer in ("never", "over_24_h") else found
 
 
@@ -196,6 +197,18 @@ def _weighed(found: Balancing, trend: Trend | None, gap_v: float) -> Balancing:
         found, answer=answer, remaining_s=seconds, remaining_low_s=low_s,
         remaining_high_s=None if found.remaining_high_s is None else high_s,
     )  # fmt: skip
+
+
+def _as_it_errs(found: Balancing) -> Balancing:
+    """The same time, less sure by what forecasts err beyond their draws: no model is the cells' own."""
+    said_s, low_s, high_s = found.remaining_s, found.remaining_low_s, found.remaining_high_s
+    if not said_s:
+        return found
+    return replace(
+        found,
+        remaining_low_s=None if low_s is None else said_s * (low_s / said_s) ** _ERRS_MORE,
+        remaining_high_s=None if high_s is None else said_s * (high_s / said_s) ** _ERRS_MORE,
+    )
 
 
 def _carried_on(found: Balancing, trend: Trend, hours: float) -> Balancing:

@@ -172,7 +172,12 @@ def test_a_time_is_weighed_with_a_clear_trend_carried_on() -> None:
     assert found.remaining_low_s < 3600.0
     assert found.remaining_high_s > 3.5 * 3600.0
     for nothing in (window(0.004, noise_v=5e-3), window(0.004, current="falling"), window(-0.004)):
-        assert kept_to_trend(told, nothing, fit, 0.010, PACK) == told
+        kept = kept_to_trend(told, nothing, fit, 0.010, PACK)
+        assert kept.remaining_s == told.remaining_s
+        assert kept.remaining_low_s == pytest.approx(
+            3600.0 * (2000.0 / 3600.0) ** 1.3
+        )  # less sure by what forecasts err
+        assert kept.remaining_high_s == pytest.approx(3600.0 * (6500.0 / 3600.0) ** 1.3)
     assert kept_to_trend(told, window(0.004), fit, 0.010, replace(PACK, chemistry="lfp")) == told
 
 
