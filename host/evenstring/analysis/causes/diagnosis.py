@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.causes.catalogue import CAUSES, LATE_RESISTANCE_U, SCATTER, SIGNS, UNITS
+from evenstring.analysis.causes.catalogue import CAUSES, LATE_RESISTANCE_U, METER_MOST_MV, SCATTER, SIGNS, UNITS
 from evenstring.analysis.causes.evidence.charge_by_rests import as_rests_have_it
 from evenstring.analysis.causes.evidence.estimates import CAPACITY, CHARGE, METER, RESISTANCE, Evidence, gather
 from evenstring.analysis.causes.evidence.pack_ocv import LEAST_DEPTH
@@ -28,7 +28,6 @@ from evenstring.analysis.causes.evidence.rests import (
 from evenstring.analysis.causes.evidence.without_current import BLIND_NOTE, gather_blind
 from evenstring.analysis.causes.hypotheses import (
     EFFECT,
-    METER_MOST_MV,
     PREVALENCE,
     SUBSETS,
     as_charge,

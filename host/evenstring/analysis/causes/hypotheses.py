@@ -15,13 +15,12 @@ from statistics import NormalDist
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.causes.catalogue import CAUSES, SCATTER
+from evenstring.analysis.causes.catalogue import CAUSES, METER_MOST_MV, SCATTER
 from evenstring.analysis.causes.evidence.estimates import CAPACITY, CHARGE, METER, RESISTANCE
 from evenstring.analysis.series.arrays import robust_sigma
 
 __all__ = [
     "EFFECT",
-    "METER_MOST_MV",
     "PREVALENCE",
     "SUBSETS",
     "as_charge",
@@ -48,7 +47,6 @@ SUBSETS: tuple[tuple[int, ...], ...] = (
     *combinations(range(len(CAUSES)), 2),
     (CAPACITY, LEVEL_AT_TOP),
 )
-METER_MOST_MV = 12.0  # a larger one is not believed without a hand meter: "cannot tell": our choice
 _LEAST_RESISTANCE = -12.0  # %, three deviations of production: no fault takes resistance away: our choice
 _FOLLOWS = 0.9  # correlation of lost capacity with added resistance, of lost electrode area: our choice
 _PAIR_SHARE = 0.1  # of the prior of a single cause: tuned on own packs under 100,000

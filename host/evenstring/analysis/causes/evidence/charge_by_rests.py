@@ -10,9 +10,9 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+from evenstring.analysis.causes.catalogue import METER_MOST_MV
 from evenstring.analysis.causes.evidence.estimates import Evidence
 from evenstring.analysis.causes.evidence.rests import CLEAR_MV, CLEARLY, SeenAtRest, against_rests, reaching_to
-from evenstring.analysis.causes.hypotheses import METER_MOST_MV
 from evenstring.analysis.results import Weakness
 from evenstring.analysis.series.curve_slope import SLOPE_SCALE_U
 
