@@ -68,7 +68,7 @@ class Trend:
 
     @property
     def grows(self) -> bool:
-        """Whether it grows, as no board makes it: then polarisation still moves it, and says nothing of its end."""
+        """Whether it grows: where no current is known polarisation may still move it, and says nothing of its end."""
         return self.closing_v_h < -_MAY_U * self.u_v_h
 
 
@@ -149,7 +149,7 @@ def _no_never(found: Balancing, w: Window, fit: Fit, gap_v: float, profile: Pack
         stops = _stops(found, w, trend, gap_v, profile)
         if stops is not None:
             return stops
-    if trend is None or trend.grows:
+    if trend is None or (w.share is None and trend.grows):
         return found.without_time("none", "not_reached", _LOST) if found.answer == "never" else found
     if trend.clear and trend.closing_v_h > gap_v / _DAY_H:
         return _carried_on(found, trend, max(gap_v / trend.closing_v_h, 0.0))

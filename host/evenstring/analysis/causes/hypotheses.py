@@ -56,6 +56,7 @@ _SCATTER_WEIGHT = 90.0
 # variance)
 _CUT, _CUT_GIVES = 2.5, 1.07
 _Z90 = 1.645  # standard uncertainties of a 90 % interval: published (normal distribution, 90 % two-sided)
+_NOTHING_LEFT = 1e-3  # of a distribution: our choice
 _LEAST_OWN = 0.25  # of the production variance: no pack is evener than half of the usual scatter: our choice
 
 
@@ -168,10 +169,15 @@ def _estimates(x: F64, covariance: F64, scatter: F64, subset: tuple[int, ...], b
 
 
 def no_more_than(most: float, size: float, low: float, high: float) -> tuple[float, float, float]:
-    """What is left of a size and its interval, as a normal distribution of its logarithm, where no more can be."""
+    """What is left of a size and its interval, as a normal distribution of its logarithm, where no more can be.
+
+    All of it where next to nothing would be left: then it is the label, or the sensor, that is off.
+    """
     if not 0.0 < low < high or not 0.0 < most < high:
         return size, low, high
     normal = NormalDist(math.log(size), math.log(high / low) / (2.0 * _Z90))
     below = normal.cdf(math.log(most))
+    if below < _NOTHING_LEFT:
+        return size, low, high
     middle, least, largest = (round(math.exp(normal.inv_cdf(q * below)), 3) for q in (0.5, 0.05, 0.95))
     return middle, least, largest

@@ -34,6 +34,10 @@ def test_a_size_that_is_well_below_what_can_be_stays() -> None:
     assert no_more_than(20.0, 3.0, -2.0, 40.0) == (3.0, -2.0, 40.0)
 
 
+def test_where_nothing_would_be_left_a_label_or_a_sensor_is_off_and_the_size_stays() -> None:
+    assert no_more_than(1.0, 4300.0, 2500.0, 7500.0) == (4300.0, 2500.0, 7500.0)
+
+
 @pytest.mark.parametrize(("every", "late"), [(1, False), (10, True)], ids=["each second", "ten seconds"])
 def test_a_resistance_that_is_read_late_is_of_an_unsure_scale(every: int, late: bool) -> None:
     """R after 30 s is 1.6 to 2.3 times R after 1 s (from memory, published pulses): an ohm is a smaller share of it."""
