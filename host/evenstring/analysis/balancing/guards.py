@@ -46,7 +46,7 @@ _STOPS = (
     " this can be told"
 )
 _NONE_BLEEDS_V = 0.005  # highest group under the threshold that the owner gives: a board's own sensing: common practice
-_LOST = "how far and how fast it closes is lost in the uncertainty of so short a time"
+_LOST = "how far and how fast it closes is lost in the uncertainty of what was seen"
 _DAY_H, _WEEK_H = 24.0, 168.0  # published (SI brochure, day)
 # Left over of groups against their mean, and of the mean, V: more is no fit: tuned on published cells (`tuned`)
 _LEFT_OWN_V, _LEFT_ALL_V = 2e-3, 5e-3

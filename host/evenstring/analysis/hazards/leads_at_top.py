@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from evenstring.analysis.hazards.stays_above import OVER_V, SUSPECT_MOST, judged
 from evenstring.analysis.results import Hazard, Phase
 from evenstring.analysis.series.chances import chance_above
 from evenstring.analysis.series.rows_of_phase import between
@@ -23,14 +24,12 @@ from evenstring.profile import PackProfile
 __all__ = ["find_leads_at_top"]
 
 F64 = NDArray[np.float64]
-_LEAST_GROUPS, _LEAST_ROWS = 4, 20  # our choice
+_LEAST_ROWS = 20  # our choice
 _MIDDLE = (0.2, 0.6)  # part of the charge by which it is known what a group always reads above: our choice
 _END_S = 4.0  # averaged over, at the end: our choice
 _STANDS_V, _APART_V = 0.003, 0.012  # where it counts as above the next; and at the end, at least: our choice
-_OVER_V = 0.005  # above the bleed threshold, where it must be bled: our choice
 _LEAD_PERCENT = 0.6  # of capacity, more than makers and boards leave: tuned on published cells (`tuned`, `withheld`)
 _U, _BY_LABEL_U = 0.12, 0.25  # relative, of a lead: with a current sensor, and by the charger's label: our choice
-_MOST = 0.85  # the highest confidence that is stated: our choice
 _Z90 = 1.645  # published (normal distribution, 90 % two-sided)
 
 
@@ -48,22 +47,22 @@ def find_leads_at_top(signals: Signals, profile: PackProfile, phases: tuple[Phas
     """The group that leads at the end of the last charge, where that ended before its voltage was held."""
     charges = [p for p in phases if p.kind.startswith("charge")]
     flat = CHEMISTRIES[profile.chemistry].judged_by_charge
-    if not flat or not charges or charges[-1].kind != "charge_cc" or profile.bleed_ma <= 0:
+    if not flat or not charges or charges[-1].kind != "charge_cc" or not judged(signals, profile):
         return ()
     rows = np.flatnonzero(
         between(signals.time_s, charges[-1].start_s, charges[-1].end_s) & np.isfinite(signals.volts_v).all(axis=1)
     )[:-1]  # the last may lie half in the rest after it
-    if len(rows) < _LEAST_ROWS or signals.volts_v.shape[1] < _LEAST_GROUPS:
+    if len(rows) < _LEAST_ROWS:
         return ()
     amps = profile.charger_current_a if signals.current_a is None else float(np.median(signals.current_a[rows[-20:]]))
     if amps is None or not amps > 0.0:
         return ()
     lead = _lead(signals.time_s[rows], signals.volts_v[rows], signals.step_s)
-    if lead is None or lead.above_v < _APART_V or lead.top_v < profile.threshold_v + _OVER_V:
+    if lead is None or lead.above_v < _APART_V or lead.top_v < profile.threshold_v + OVER_V:
         return ()
     percent = 100.0 * amps * lead.seconds / 3600.0 / profile.capacity_ah
     relative = _BY_LABEL_U if signals.current_a is None else _U
-    sure = round(min(chance_above(percent, relative * percent, _LEAD_PERCENT), _MOST), 3)
+    sure = round(min(chance_above(percent, relative * percent, _LEAD_PERCENT), SUSPECT_MOST), 3)
     if sure < 0.5:
         return ()
     low, high = percent * (1.0 - _Z90 * relative), percent * (1.0 + _Z90 * relative)

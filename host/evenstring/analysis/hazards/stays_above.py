@@ -20,18 +20,18 @@ from evenstring.analysis.series.signals import Signals
 from evenstring.analysis.series.uncertainty import MeterError
 from evenstring.profile import PackProfile
 
-__all__ = ["find_alone_above", "find_stays_above", "without_closing"]
+__all__ = ["OVER_V", "SUSPECT_MOST", "find_alone_above", "find_stays_above", "judged", "without_closing"]
 
 _LEAST_S = 1800.0  # of held voltage: the later half is looked at, the earlier left to the polarisation: our choice
 _BINS = 12  # means over such a share of it: our choice
 _ALONE_V, _ALONE_CHARGE = 0.015, 0.015  # above the next highest; of charge: our choice
 _STAYS_H = 10.0  # at this pace it would take longer to come down: more than one sitting: our choice
-_OVER_V = 0.005  # above the bleed threshold, where it must be bled: our choice
+OVER_V = 0.005  # above the bleed threshold, where it must be bled: our choice
 _LEAST_GROUPS = 4  # our choice
 # Above the next highest, where it was not watched for long: beyond the spread that is aimed at, and three deviations
 # of the charge that makers and boards leave; of charge: our choice
 _SUSPECT_V, _SUSPECT_CHARGE = 0.012, 0.012
-_SUSPECT_MOST = 0.85  # the highest confidence that is stated of it: our choice
+SUSPECT_MOST = 0.85  # the highest confidence that is stated of it: our choice
 # Of rest after a charge, or half of a held voltage; the last part in so many of it counts; the charge's end: our choice
 _REST_S, _LATE, _TOP_S = 300.0, 3.0, 60.0
 _Z90, _MOST = 1.645, 0.95  # published (normal distribution, 90 % two-sided); the highest confidence: our choice
@@ -42,7 +42,7 @@ def find_stays_above(
 ) -> tuple[Hazard, ...]:
     """Of the last voltage that was held long enough; of a charge that shows less, the group alone at its top."""
     held = [p for p in phases if p.kind == "charge_cv" and p.end_s - p.start_s >= _LEAST_S]
-    watched = _watched(signals, profile, held[-1]) if held and _judged(signals, profile) else ()
+    watched = _watched(signals, profile, held[-1]) if held and judged(signals, profile) else ()
     return find_alone_above(signals, profile, phases, meter) if watched == () else tuple(filter(None, watched))
 
 
@@ -68,7 +68,7 @@ def _watched(signals: Signals, profile: PackProfile, held: Phase) -> tuple[Hazar
     stays = up_there * chance_above(now, left, least)
     if up_there < 0.5:
         return (None,)
-    if stays < 0.5 or float(means[-1, g]) < profile.threshold_v + _OVER_V:
+    if stays < 0.5 or float(means[-1, g]) < profile.threshold_v + OVER_V:
         return ()
     size, half = 1e3 * now, 1e3 * _Z90 * left
     span_h = float(np.ptp(hours))
@@ -84,7 +84,7 @@ def find_alone_above(
 
     `leads_v`: by which bleeding over shared leads may move a reading.
     """
-    if not _judged(signals, profile):
+    if not judged(signals, profile):
         return ()
     last = max((k for k, p in enumerate(phases) if p.kind.startswith("charge")), default=None)
     if last is None:
@@ -105,15 +105,15 @@ def find_alone_above(
     slope_v = slope_at_level_v(profile, float(np.median(volts)))
     least_v = max(_SUSPECT_V, _SUSPECT_CHARGE * slope_v)
     sure = chance_above(above_v, np.sqrt(2.0) * meter.channel_v, least_v + leads_v)
-    if sure < 0.5 or float(top[g]) < profile.threshold_v + _OVER_V:
+    if sure < 0.5 or float(top[g]) < profile.threshold_v + OVER_V:
         return ()
     percent = 100.0 * above_v / max(slope_v, above_v)
     half = _Z90 * SLOPE_SCALE_U * percent
-    low, sure = max(percent - half, 0.0), round(min(sure, _SUSPECT_MOST), 3)
+    low, sure = max(percent - half, 0.0), round(min(sure, SUSPECT_MOST), 3)
     return (Hazard("alone_above", g + 1, percent, "%", low, percent + half, sure, seen_mv=1e3 * above_v),)
 
 
-def _judged(signals: Signals, profile: PackProfile) -> bool:
+def judged(signals: Signals, profile: PackProfile) -> bool:
     """Whether there are others to compare with, and a balancer that should act."""
     return signals.volts_v.shape[1] >= _LEAST_GROUPS and profile.bleed_ma > 0
 

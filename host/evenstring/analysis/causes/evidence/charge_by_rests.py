@@ -12,7 +12,7 @@ from dataclasses import replace
 
 from evenstring.analysis.causes.catalogue import METER_MOST_MV
 from evenstring.analysis.causes.evidence.estimates import Evidence
-from evenstring.analysis.causes.evidence.rests import CLEAR_MV, CLEARLY, SeenAtRest, against_rests, reaching_to
+from evenstring.analysis.causes.evidence.rests import CLEARLY, SeenAtRest, against_rests, reaching_to
 from evenstring.analysis.results import Weakness
 from evenstring.analysis.series.curve_slope import SLOPE_SCALE_U
 
@@ -41,9 +41,7 @@ def as_charge_by_rests(w: Weakness, rests: tuple[SeenAtRest, ...]) -> Weakness:
     if not open_cause or w.abnormal < _STANDS_OUT:
         return w
     g = w.group - 1
-    clear = [
-        r for r in rests if r.tells_charge and abs(float(r.away_mv[g])) > max(CLEAR_MV, CLEARLY * float(r.u_mv[g]))
-    ]
+    clear = [r for r in rests if r.tells_charge and r.clear(w.group)]
     sizes = [float(r.away_mv[g]) / r.percent_mv for r in clear]
     if not sizes or min(sizes) * max(sizes) < 0.0:
         return w

@@ -49,7 +49,7 @@ _LEAST_MV = 1e-3  # of 1 % of charge: keeps a flat place from a division by 0: o
 _SLOPE_OVER = 0.05  # of SoC to either side, over which a slope is compared with the mean: our choice
 _RELAXES_MV, _RELAXES = 1.0, 0.05  # what a load leaves behind differs between groups, of what is seen: our choice
 _CURVE_SHARE = 0.15  # of what is seen, at least: tuned on own packs under 100,000
-CLEAR_MV = 5.0  # from here on a departure at rest tells which group holds more: our choice
+_CLEAR_MV = 5.0  # from here on a departure at rest tells which group holds more: our choice
 _SAME_MV = 1.5  # between a meter's offset and a departure at rest: our choice
 _APART_V = 0.05  # levels of rests far apart in charge: our choice
 _WELL_KNOWN_MV, _STEEPER = 2.5, 1.5  # of a departure at rest; of the slopes there, times: our choice
@@ -89,6 +89,11 @@ class SeenAtRest:
     after_charge: bool
     tells_charge: bool
     moved: float | None = None
+
+    def clear(self, group: int) -> bool:
+        """Whether a group, counted from 1, stands off beyond doubt; not where it was not read."""
+        away_mv, u_mv = abs(float(self.away_mv[group - 1])), float(self.u_mv[group - 1])
+        return away_mv > max(_CLEAR_MV, CLEARLY * u_mv)
 
 
 def rests_seen(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) -> tuple[SeenAtRest, ...]:
@@ -262,8 +267,7 @@ def _charge_explains(group: int, rests: list[SeenAtRest]) -> bool:
     told = [r for r in rests if r.tells_charge]
     far = told and max(r.level_v for r in told) - min(r.level_v for r in told) > _APART_V
     gaps = np.array([float(r.away_mv[group - 1]) / r.percent_mv for r in told])
-    clear = all(abs(float(r.away_mv[group - 1])) > max(CLEAR_MV, CLEARLY * float(r.u_mv[group - 1])) for r in told)
-    if not far or not clear or np.ptp(np.sign(gaps)) > 0.0:
+    if not far or not all(r.clear(group) for r in told) or np.ptp(np.sign(gaps)) > 0.0:
         return False
     spread = float(np.abs(gaps).max() / np.abs(gaps).min())
     return spread < float(np.exp(_Z90 * np.sqrt(2.0) * SLOPE_SCALE_U))
@@ -273,7 +277,7 @@ def _charge_is_not_there(w: Weakness, rest: SeenAtRest) -> bool:
     """Whether it stands clearly to the other side, or clearly nearer than the least of what is said makes it."""
     g = w.group - 1
     shown = float(np.sign(w.size) * rest.away_mv[g])
-    if shown < -max(CLEAR_MV, CLEARLY * float(rest.u_mv[g])):
+    if shown < 0.0 and rest.clear(w.group):
         return True
     least = min(abs(w.size_low), abs(w.size_high)) if w.size_low * w.size_high > 0.0 else 0.0
     expected = (1.0 - SLOPE_SCALE_U) * rest.percent_mv * least
@@ -285,4 +289,4 @@ def _stands_as_far(w: Weakness, rest: SeenAtRest, evidence: Evidence) -> bool:
         return False
     away = abs(float(rest.away_mv[w.group - 1]))
     most = float(np.abs(evidence.seen_mv[:, w.group - 1]).max())
-    return away > max(CLEAR_MV, CLEARLY * float(rest.u_mv[w.group - 1]), _AS_FAR * most)
+    return rest.clear(w.group) and away > _AS_FAR * most
