@@ -81,7 +81,10 @@ def _balanced(material: Material) -> Figure:
     if b.state == "balanced" and not over:
         return "time to balanced", "reached", both(goal, when)
     if b.state == "not_reached":
-        return "time to balanced", "not known", "no hour at constant voltage to tell it from" * (b.at_s is None)
+        why = (
+            "no hour at constant voltage to tell it from" if b.at_s is None else "this charge does not tell; why, below"
+        )
+        return "time to balanced", "not known", why
     if b.state == "balanced" or b.remaining_low_s == 0.0:
         return "time to balanced", "about reached", both("as near as this meter can tell", when)
     return "time to balanced", remaining_time(b), both(interval(b), goal if b.state == "converging" else "")
