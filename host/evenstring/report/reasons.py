@@ -81,7 +81,11 @@ def _regen_near_ceiling(ride: Ride) -> str:
 
 
 def _lowest(charge: Charge) -> str:
-    return f"group {charge.lowest_group} at {charge.lowest_v_end:.3f} V" if charge.lowest_v_end is not None else ""
+    if charge.lowest_v_end is None:
+        return ""
+    lag = round(charge.lowest_lag_percent or 0.0, 1)
+    by = f", {lag} % of charge or more behind the next," if lag else ""
+    return f"group {charge.lowest_group} at {charge.lowest_v_end:.3f} V{by}"
 
 
 def _stopped_early(charge: Charge) -> str:

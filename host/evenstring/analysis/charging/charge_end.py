@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.charging.level_clues import PLATEAU_S, seen_for_s, slowed_for_s, start_jump_v, stop_step_v
+from evenstring.analysis.charging.lowest_lag import lowest_lag_percent
 from evenstring.analysis.results import Balancing, Charge, EndKind, Phase
 from evenstring.analysis.series.arrays import column_means, rolling_median
 from evenstring.analysis.series.charge_moved import charge_total_ah
@@ -124,6 +125,7 @@ def _one(
         current_end_a=float(np.median(amps[-5:])) if known_a and amps is not None else None,
         charged_ah=None if amps is None else charge_total_ah(signals.time_s[inside], amps),
         short_ah=_short_ah(profile, low) if ended in ("ended_uneven", "stopped_early") else None,
+        lowest_lag_percent=lowest_lag_percent(signals, profile, span, inside),
         light_at_s=light_at_s(signals, profile, span),
         done_light_a=None if amps is None else done_light_a(signals, profile, inside),
     )

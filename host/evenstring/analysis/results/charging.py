@@ -27,6 +27,8 @@ class Charge:
     current_end_a: float | None = None
     charged_ah: float | None = None
     short_ah: float | None = None  # how much charge the lowest group lacks to full
+    # Where the curve is flat: it lags behind the next lowest by so much of the capacity, or by more
+    lowest_lag_percent: float | None = None
     light_at_s: float | None = None  # current fell to the done-light threshold
     done_light_a: float | None = None  # that threshold: the profile's, or where the taper ended; None without current
 

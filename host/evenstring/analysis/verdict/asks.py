@@ -18,6 +18,7 @@ from evenstring.analysis.results import (
     Action,
     Balancing,
     CauseKind,
+    Charge,
     Event,
     EventKind,
     Findings,
@@ -27,6 +28,7 @@ from evenstring.analysis.results import (
     Step,
     Weakness,
 )
+from evenstring.chemistry import CHEMISTRIES
 from evenstring.profile import PackProfile
 
 __all__ = ["Ask", "asks_of"]
@@ -40,7 +42,9 @@ _NEAR_LEAD_S = 5.0  # an open lead spoils its neighbours' readings that long bef
 _MANY = 3  # visits of one severity that are said one by one: our choice
 # Confidence from which a cause is spoken of, a group stands out, and one that a rider would feel does: our choice
 _SURE, _LIKELY, _FELT = 0.8, 0.5, 0.25
-_FAR_V = 0.2  # below full at the end of a charge: balancing will not mend that in a night: our choice
+# Below full at the end of a charge, and on a flat curve the least that one lags alone, where makers and boards leave
+# 0.6: no night of balancing mends that: our choice
+_FAR_V, _LAGS_PERCENT = 0.2, 1.0
 _OFF_PERCENT = 2.0  # of charge, off the others: worth a charge to its end: our choice
 _NEARLY = 0.75  # of the size that a rider feels: our choice
 _FELT_PERCENT, _FELT_MV = 2.0, 30.0  # of charge, or spread, that stays: a rider meets it: our choice
@@ -174,7 +178,7 @@ def _below_empty(event: Event) -> _Asked | None:
 def _charge(found: Findings, profile: PackProfile) -> list[Ask]:
     charge = found.charge
     if charge.ended in ("stopped_early", "ended_uneven"):
-        far = charge.lowest_v_end is not None and charge.lowest_v_end < profile.full_v - _FAR_V
+        far = _is_far(charge, profile)
         number = "charge.cause_group" if charge.ended == "stopped_early" else "charge.lowest_group"
         if far:
             return [Ask(charge.ended, charge, number, "inspect", None, "workshop")]
@@ -186,6 +190,14 @@ def _charge(found: Findings, profile: PackProfile) -> list[Ask]:
     if charge.ended == "charger_low":
         return [Ask("charger_low", charge, "charger.plateau_per_group_v")]
     return []
+
+
+def _is_far(charge: Charge, profile: PackProfile) -> bool:
+    """Whether the lowest group is far from full: by volts, or on a flat curve by the charge that it lags by."""
+    flat = CHEMISTRIES[profile.chemistry].judged_by_charge
+    if flat and (charge.lowest_lag_percent is not None or charge.ended == "stopped_early"):
+        return (charge.lowest_lag_percent or 0.0) >= _LAGS_PERCENT
+    return charge.lowest_v_end is not None and charge.lowest_v_end < profile.full_v - _FAR_V
 
 
 def _balancing(found: Findings) -> list[Ask]:

@@ -14,6 +14,7 @@ from evenstring.analysis.results import (
     Charge,
     Charger,
     Coverage,
+    EndKind,
     Event,
     EventKind,
     Findings,
@@ -106,6 +107,27 @@ def test_each_row_asks_for_what_the_table_says(action: Action, found: dict[str, 
     assert made.reasons[0].action == action
     assert 0.0 < made.confidence <= 1.0
     assert made.steps
+
+
+@pytest.mark.parametrize(
+    ("ended", "lag", "action"),
+    [
+        ("stopped_early", 0.4, "keep_charging"),
+        ("stopped_early", None, "keep_charging"),
+        ("stopped_early", 2.4, "inspect"),
+        ("ended_uneven", 2.4, "inspect"),
+        ("ended_uneven", None, "inspect"),
+    ],
+)
+def test_on_a_flat_curve_it_goes_by_charge_how_far_from_full_the_lowest_is(
+    ended: EndKind, lag: float | None, action: Action
+) -> None:
+    """3.39 V of 3.65 is anything from two thirds full upwards: by volts each such string would be inspected."""
+    charge = Charge(ended, 7, (7,), 2, lowest_v_end=3.39, short_ah=0.5, lowest_lag_percent=lag)
+    made = decide(replace(FINE, charge=charge), PackProfile(groups=24, chemistry="lfp"))
+
+    assert made.action == action
+    assert ("2.4 % of charge or more behind the next" in sentence(made.reasons[0])) == (lag == 2.4)
 
 
 def test_every_step_has_its_words_in_one_place() -> None:
