@@ -6,10 +6,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.series.arrays import rolling_mean, white_noise
-from evenstring.analysis.series.lines import line_through
+from evenstring.analysis.series.lines import line_through, slope_u
 from evenstring.analysis.series.signals import Signals
 
-__all__ = ["rows_until_held"]
+__all__ = ["rows_until_held", "rows_while_low_rise"]
 
 F64 = NDArray[np.float64]
 _LEFT_PLATEAU = 0.99  # of the constant current: tuned on own sessions under 300,000
@@ -26,6 +26,31 @@ _STAGE, _STAGE_ROWS = 0.08, 5  # of the highest current: a stage; and so many ro
 _EDGES = 12  # of a stretch, one part in so many at either end: our choice
 _ALONG_U = 4.0  # uncertainties by which the level goes with the current: our choice
 _SETTLED_V = 1e-3  # a level this near to the end's has settled: tuned on own sessions under 300,000
+# Of a voltage held without a current that shows: so long, and the lower half rises by more than so many times its
+# uncertainty: our choice
+_UNSEEN_S, _RISE_U = 900.0, 4.0
+_RISEN_V = 1e-4  # and by this beyond it, at least: our choice
+
+
+def rows_while_low_rise(signals: Signals, last: int, held: NDArray[np.bool_]) -> int:
+    """Rows from `last` on in which the level is `held`, (n,), if the lower half of the groups rises there; else 0.
+
+    Bleeders draw the high groups down, and a charger that holds the sum lifts the low ones by as much, with a current
+    that no sensor shows. After a charge no group rises by itself: polarisation dies away downwards, and bleeding at
+    rest lifts nothing.
+    """
+    ends = np.flatnonzero(~held)
+    rows = np.arange(last, last + (int(ends[0]) if len(ends) else len(held)))
+    volts = signals.volts_v[rows]
+    whole = np.isfinite(volts).all(axis=1)
+    time_s, volts = signals.time_s[rows[whole]], volts[whole]
+    if len(time_s) < _STAGE_ROWS or time_s[-1] - time_s[0] < _UNSEEN_S:
+        return 0
+    lowest = np.argsort(volts.mean(axis=0))[: max(1, volts.shape[1] // 2)]
+    line = line_through(time_s - time_s[0], volts[:, lowest].mean(axis=1).astype(np.float64))
+    noise_v = np.sqrt(line.squares_left / len(time_s))
+    risen_v = (time_s[-1] - time_s[0]) * (line.slope - _RISE_U * slope_u(noise_v, time_s))
+    return len(rows) if risen_v > _RISEN_V else 0
 
 
 def rows_until_held(signals: Signals, amps: F64, first: int, last: int) -> int:

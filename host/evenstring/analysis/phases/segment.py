@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.phases.by_voltage import labels_from_voltage
-from evenstring.analysis.phases.cv_by_current import rows_until_held
+from evenstring.analysis.phases.cv_by_current import rows_until_held, rows_while_low_rise
 from evenstring.analysis.results import Phase, PhaseKind
 from evenstring.analysis.series.arrays import rolling_mean, rolling_median, runs_of, white_noise
 from evenstring.analysis.series.rest import REST_S, rest_current_a
@@ -34,6 +34,7 @@ _HELD_A = 5e-3  # and the charger gives at least this: tuned on own sessions und
 # Of the sensor's noise, beside what counts as rest, and at most so many times that: our choice
 _RESTLESS, _QUIET_MOST = 2.0, 2.0
 _FLOWS_S, _TRICKLE_S = 10.0, 300.0  # means of a small current, and of one that is nearly none: our choice
+_PLATEAU_S = 300.0  # at most, at the end of a charge, by which it is known what is held: our choice
 _STANDS_OUT = 1.5  # times what counts as rest: a charge that moves no voltage is one from here on: our choice
 _REST, _RIDE, _CC, _CV, _UNKNOWN = "rest", "ride", "charge_cc", "charge_cv", "unknown"
 _AWAY_ROWS = 2000  # away from a charge, where the sensor's zero is read: our choice
@@ -100,12 +101,13 @@ def _charges(signals: Signals, near: F64, quiet: float) -> list[tuple[int, int]]
 def _held_until(signals: Signals, amps: F64, first: int, last: int) -> int:
     """The charge goes on while its voltage is held and some current flows, be it ever so small.
 
-    What is nearly none is looked for in longer means, where the voltage is held to the end of the recording.
+    What is nearly none is looked for in longer means, where the voltage is held to the end of the recording; what is
+    less than the sensor shows, by the groups that it lifts.
     """
     t, level = signals.time_s, signals.level_v
     if last >= len(t):
         return last
-    plateau = float(np.median(level[max(first, last - 30) : last]))
+    plateau = float(np.median(level[max(first, last - int(np.clip(_PLATEAU_S / signals.step_s, 3, 30))) : last]))
     after = slice(last, min(len(t), last + 200_000))
     held = (np.abs(level[after] - plateau) < _HELD_V) & ~signals.gap_after[after]
     noise_a = white_noise(amps[first:last])
@@ -115,7 +117,7 @@ def _held_until(signals: Signals, amps: F64, first: int, last: int) -> int:
         if going.all():
             break
     ends = np.flatnonzero(~going)
-    return last + (int(ends[0]) if len(ends) else len(going))
+    return last + max(int(ends[0]) if len(ends) else len(going), rows_while_low_rise(signals, last, held))
 
 
 def _zero_a(amps: F64, quiet: float, first: int, last: int) -> float:
