@@ -40,6 +40,7 @@ _JOINED_S = 5.0  # a phase that ends within this follows on: our choice
 _USUAL_POLAR_V, _QUICK_GROWS = 0.07, 1.4
 _SETTLED_S, _LEAST_BEFORE_S = 300.0, 900.0  # after the charger came on; looked at before the hold, at least: our choice
 _EDGE_WEIGHT = 0.1  # of a mean that mixes two regimes: our choice
+_TAPER_S = 1800.0  # in which a taper that nobody measured falls to 1/e: common practice
 # Where the charger's coming on was not recorded; relative, seen and not: our choice
 _SINCE_H, _QUICK_V, _QUICK_U = 0.4, 0.05, (0.05, 0.6)
 
@@ -107,10 +108,14 @@ def make_window(signals: Signals, phases: tuple[Phase, ...], held: Phase, full_v
     share, full = None, None
     if signals.current_a is not None:
         amps = _means(signals.current_a[rows, None], which, n)[0][:, 0]
-        full = max(float(np.median(amps[~is_held]) if (~is_held).sum() > 3 else amps.max()), 1e-3)
+        before = np.median(amps[~is_held]) if (~is_held).sum() > 3 else _before_a(signals, joined)
+        full = max(float(amps.max() if before is None else before), 1e-3)
         share = amps / full
     groups = volts.shape[1]
     since_h = (middle[0] - joined[-1].start_s) / 3600.0 if joined else _SINCE_H
+    flowed = 1.0  # of full current, at the first mean
+    if start > held.start_s:
+        flowed = float(np.exp(-(start - held.start_s) / _TAPER_S)) if share is None else float(np.clip(share[0], 0, 1))
     return Window(
         step_h=step_s / 3600.0,
         held=is_held,
@@ -119,13 +124,22 @@ def make_window(signals: Signals, phases: tuple[Phase, ...], held: Phase, full_v
         share=share,
         set_v=float(np.median(volts[is_held].mean(axis=1))),
         full_current_a=full,
-        slow0=float(-np.expm1(-since_h / SLOW_H)),
-        lead0=-np.expm1(-since_h / LEAD_H),
+        slow0=float(-flowed * np.expm1(-since_h / SLOW_H)),
+        lead0=-flowed * np.expm1(-since_h / LEAD_H),
         rho=np.zeros(groups) if seen is None else seen[0],
         rho_u=_RHO_UNKNOWN_U if seen is None else seen[1],
         quick_v=_QUICK_V if seen is None else seen[2],
         quick_u=_QUICK_U[1 if seen is None else 0],
     )
+
+
+def _before_a(signals: Signals, joined: list[Phase]) -> float | None:
+    """Full current, A, of the charge before the hold; None where that was not recorded."""
+    if not joined or signals.current_a is None:
+        return None
+    rows = between(signals.time_s, joined[-1].end_s - _BEFORE_S, joined[-1].end_s)
+    rows &= signals.time_s >= joined[-1].start_s
+    return float(np.nanmedian(signals.current_a[rows])) if rows.any() else None
 
 
 def _means(values: F64, which: NDArray[np.int64], n: int) -> tuple[F64, F64]:
