@@ -113,7 +113,7 @@ def _check_meter(r: Reason, _m: Material) -> str:
 
 def _charge_on(r: Reason, _m: Material) -> str:
     b = r.rests_on if isinstance(r.rests_on, Balancing) else _m.found.balancing
-    left = b.remaining_s
+    left = b.remaining_s or b.remaining_high_s  # near the target: at most
     if left is not None and left <= _SITTING_S and b.answer == "time":
         span = ""
         if b.remaining_low_s is not None and b.remaining_high_s is not None:

@@ -13,6 +13,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from evenstring.analysis.balancing.as_read import kept_to_reading
 from evenstring.analysis.balancing.criterion import EVEN_CHARGE, at_top, by_charge, charge_gap, goal_v, too_flat
 from evenstring.analysis.balancing.forecast import Target, carry_on
 from evenstring.analysis.balancing.guards import kept_to_trend, misfit
@@ -72,7 +73,8 @@ def find_balancing(
     even = base.even_in_charge if by_charge(profile) else now.high_mv <= target_v * 1e3
     held_s = span.end_s - span.start_s
     if held_s >= _LEAST_S and not (even and not by_charge(profile)):
-        return _forecast(base, now.low_mv, signals, profile, phases, meter)
+        found = _forecast(base, now.low_mv, signals, profile, phases, meter)
+        return found if by_charge(profile) else kept_to_reading(found, now)
     return _without_forecast(base, bool(even), held_s)
 
 
@@ -142,7 +144,7 @@ def _forecast(
     if there and least_mv > base.target_mv and not by_charge(profile):
         return found.without_time("none", "not_reached", _HIDDEN)  # no model sees what was not read
     if there or (by_charge(profile) and base.even_in_charge):
-        return replace(_not_surer_than_read(found), state="balanced", remaining_s=0.0, answer="time")
+        return replace(found, state="balanced", remaining_s=0.0, answer="time")
     if not np.isfinite(middle):
         why = _why_not_closing(chosen, bleeding, float(window.set_v), profile)
         found = replace(found, state="not_converging", answer="never", reasons=(why,))
@@ -151,15 +153,6 @@ def _forecast(
         caution = (_DOUBT[doubt],) if doubt else ()
         found = replace(found, state="converging", remaining_s=float(middle), answer=answer, reasons=caution)
     return kept_to_trend(found, window, chosen, target.volts_v, profile)
-
-
-def _not_surer_than_read(found: Balancing) -> Balancing:
-    """At the target by the model: as read it may be above, and then what is above takes its time at the rate."""
-    above_mv = (found.spread_mv or 0.0) - (found.target_mv or 0.0)
-    rate, high_s = found.rate_mv_per_h or 0.0, found.remaining_high_s
-    if above_mv <= 0.0 or rate <= 0.0 or high_s is None:
-        return found
-    return replace(found, remaining_high_s=max(high_s, 3600.0 * above_mv / rate))
 
 
 def _choose(fits: list[Fit]) -> tuple[Fit, str]:

@@ -26,7 +26,7 @@ __all__ = ["ABOVE_LOWEST_V", "CLOSING", "Parts", "run"]
 
 F64 = NDArray[np.float64]
 ABOVE_LOWEST_V = 0.005  # boards leave groups this near to the lowest alone: common practice
-_UNSEEN = 0.02  # of full current: a sensor's zero is no better, and charge counted from it runs away: our choice
+_UNSEEN = 0.007  # of full current: a sensor's zero is no better, and charge counted from it runs away: our choice
 CLOSING = ("above_lowest", "odd_even")  # rules under which a string gets even: the lowest group is left alone
 
 
@@ -129,8 +129,9 @@ class _Charger:
         """See `run`."""
         known: list[tuple[float, float] | None] = [None if held else (1.0, 1.0) for held in w.held]
         if w.share is not None:
-            known = list(zip(w.share, 0.5 * (w.share + np.append(w.share[1:], w.share[-1])), strict=True))
-            known = [None if held and at[0] < _UNSEEN else at for at, held in zip(known, w.held, strict=True)]
+            until_next = 0.5 * (w.share + np.append(w.share[1:], w.share[-1]))
+            seen = ~w.held | (w.share >= _UNSEEN)
+            known = [(now, after) if k else None for now, after, k in zip(w.share, until_next, seen, strict=True)]
         late = common.full_v * common.slow
         groups = w.volts_v.shape[1]
         return cls(

@@ -51,6 +51,8 @@ def remaining_time(b: Balancing) -> str:
         return "never, as it is"
     if b.answer == "over_24_h" or (b.remaining_s is not None and b.remaining_s > _DAY_S):
         return "longer than 24 h"
+    if b.remaining_s == 0.0:
+        return "about reached"
     seconds = b.remaining_s
     return "not known" if seconds is None else clock(60 * round(seconds / 60) if seconds > 600 else seconds)
 
@@ -61,7 +63,8 @@ def interval(b: Balancing) -> str:
     if low is None or b.remaining_s is None:
         return ""
     if b.remaining_s == 0.0:
-        return "" if high == 0.0 else "at the target, within the uncertainty of the spread"
+        latest = "" if not high else f"; {clock(60 * round(high / 60))} at most"
+        return "" if high == 0.0 else f"at the target, within the uncertainty of the spread{latest}"
     # A low end over a day has its high end in hours too; else "longer than 24 h" would be the shorter of the two.
     far = high is not None and high > _DAY_S >= low
     end = "no upper end" if high is None else "longer than 24 h" if far else clock(60 * round(high / 60))
