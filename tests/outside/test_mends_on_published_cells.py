@@ -10,7 +10,7 @@ from functools import cache
 
 import numpy as np
 import pytest
-from evenstring.analysis.balancing import answer, charge_curve, map_fit
+from evenstring.analysis.balancing import answer, charge_curve, map_fit, window
 from evenstring.analysis.balancing.window import make_window
 from evenstring.analysis.causes import diagnosis
 from evenstring.analysis.causes.diagnosis import judge
@@ -18,7 +18,7 @@ from evenstring.analysis.causes.evidence import estimates, without_current
 from evenstring.analysis.causes.evidence.estimates import gather
 from evenstring.analysis.causes.hypotheses import SUBSETS
 from evenstring.analysis.hazards import all_hazards
-from evenstring.analysis.phases import cv_by_current
+from evenstring.analysis.phases import cv_by_current, segment
 from evenstring.analysis.phases.segment import find_phases
 from evenstring.analysis.riding import reserve
 from evenstring.analysis.run import analyse
@@ -260,8 +260,8 @@ def test_a_gap_that_rests_show_is_no_riddle(monkeypatch: pytest.MonkeyPatch) -> 
 @pytest.mark.parametrize("own_curve_unknown", ["BPX_NMC"], indirect=True)
 @pytest.mark.usefixtures("own_curve_unknown")
 def test_a_string_that_closes_while_its_current_dies_away_is_not_said_to_stay(monkeypatch: pytest.MonkeyPatch) -> None:
-    """It closes in 4.1 hours; three groups at a time bleed, in half of the time."""
-    made, profile, truth = with_truth(220183, "BPX_NMC")
+    """It closes in 8.8 hours; a few groups at a time bleed, in a third of the time."""
+    made, profile, truth = with_truth(240098, "BPX_NMC")
 
     mended = analyse(made, profile).balancing
     monkeypatch.setattr(answer, "kept_to_trend", lambda found, *_: found)
@@ -292,3 +292,39 @@ def test_what_a_group_took_in_fits_into_it(monkeypatch: pytest.MonkeyPatch) -> N
 
     assert before.size_low > 17.01
     assert mended.size_low < 17.01 < mended.size_high
+
+
+@pytest.mark.parametrize("own_curve_unknown", ["ORegan2022"], indirect=True)
+@pytest.mark.usefixtures("own_curve_unknown")
+def test_two_hours_held_with_a_current_that_no_sensor_shows_are_not_lost(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The charger stays for 2.3 h after its light, with 60 mA; from the end it takes 1.8 h."""
+    made, profile, truth = with_truth(210405, "ORegan2022")
+
+    mended = analyse(made, profile)
+    monkeypatch.setattr(segment, "rows_while_low_rise", lambda *_: 0)
+    before = analyse(made, profile)
+
+    assert (before.charge.ended, mended.charge.ended, truth.ended) == ("full", "still_charging", "still_charging")
+    assert before.phases[-1].kind == "rest"
+    assert truth.remaining_s is not None
+    said = mended.balancing
+    assert said.remaining_low_s is not None
+    assert said.remaining_s is not None
+    assert said.remaining_high_s is not None
+    assert said.remaining_low_s < truth.remaining_s < said.remaining_high_s
+    assert said.remaining_s == pytest.approx(truth.remaining_s, rel=0.4)
+    assert before.balancing.remaining_s == pytest.approx(2.0 * truth.remaining_s, rel=0.1)
+
+
+@pytest.mark.parametrize("own_curve_unknown", ["ORegan2022"], indirect=True)
+@pytest.mark.usefixtures("own_curve_unknown")
+def test_the_unit_of_a_long_hold_is_the_current_of_the_charge_before_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    """With the trickle of the hold for a unit all that is known beforehand is fifty times off: nothing closes."""
+    made, profile, _ = with_truth(210405, "ORegan2022")
+    monkeypatch.setattr(answer, "kept_to_trend", lambda found, *_: found)
+
+    mended = analyse(made, profile).balancing
+    monkeypatch.setattr(window, "_before_a", lambda *_: None)
+    before = analyse(made, profile).balancing
+
+    assert (before.answer, mended.answer) == ("never", "time")

@@ -56,3 +56,28 @@ def test_a_charger_whose_current_swings_and_takes_the_voltage_along_holds_none()
     ocv = np.interp(t, [0.0, 1870.0, 2000.0], [4.05, 4.115, 4.1155])
 
     assert kinds(3.5 + swing, ocv, 4.19, 2.0) == ["rest", "charge_cc", "rest"]
+
+
+@pytest.mark.parametrize(
+    ("low_v_h", "high_v_h", "last"),
+    [(0.004, -0.004, "charge_cv"), (0.0, -0.004, "rest"), (0.0, 0.0, "rest"), (-0.001, -0.001, "rest")],
+    ids=["held while the high ones bleed", "left alone while the high ones bleed", "still", "relaxing"],
+)
+def test_a_hold_whose_current_no_sensor_shows_is_told_by_the_low_groups_that_it_lifts(
+    low_v_h: float, high_v_h: float, last: str
+) -> None:
+    """By hand: a charger that holds the sum lifts half of the groups by what the other half is bled of."""
+    t = np.arange(0.0, 8400.0, 10.0)
+    charge, after_h = t < 3600.0, np.maximum(t - 3600.0, 0.0) / 3600.0
+    amps = np.where(charge, 4.0 * np.exp(-np.clip(t - 1800.0, 0.0, None) / 300.0), 0.0)
+    level = np.where(t < 1800.0, 4.05 + 0.15 * t / 1800.0, 4.2)
+    volts = np.repeat(level[:, None], GROUPS, axis=1)
+    volts[:, : GROUPS // 2] += -0.01 + low_v_h * after_h[:, None]
+    volts[:, GROUPS // 2 :] += 0.01 + high_v_h * after_h[:, None]
+    rng = np.random.default_rng(11)
+    session = replace(
+        a_day(len(t), GROUPS), time_s=t, volts_v=(volts + rng.normal(0.0, 2e-4, volts.shape)).astype(np.float32),
+        current_a=(amps + rng.normal(0.0, 0.02, len(t))).astype(np.float32),
+    )  # fmt: skip
+
+    assert find_phases(session, PackProfile(groups=GROUPS))[-1].kind == last
