@@ -21,6 +21,7 @@ from evenstring.analysis.charging.lowest_lag import lowest_lag_percent
 from evenstring.analysis.results import Balancing, Charge, EndKind, Phase
 from evenstring.analysis.series.arrays import column_means, rolling_median
 from evenstring.analysis.series.charge_moved import charge_total_ah
+from evenstring.analysis.series.rest import rest_current_a
 from evenstring.analysis.series.rows_of_phase import rows_in
 from evenstring.analysis.series.signals import Signals
 from evenstring.analysis.series.uncertainty import MeterError
@@ -46,6 +47,7 @@ _EVEN_V = 0.010  # so near under the median, the target of balancing, a group is
 _FELL, _SCALED = 0.8, 1.4
 _NEARLY = 0.9  # of the time after which a held voltage counts as full: our choice
 _SMALL_STEP = 0.25  # of the jump with which a charge began: the current that ended was another: our choice
+_LATE_S = 300.0  # at the end, for a current too small to be read at once: our choice
 _EDGE_S = 10.0  # averaged at the end: our choice
 # Absolute standard uncertainties: 99 of 100 cuts at the ceiling are read this near to it: published (normal
 # distribution, 99 % two-sided: 2.576)
@@ -202,6 +204,8 @@ def _how(
     u: float,
 ) -> tuple[EndKind, tuple[int, ...]]:
     if inside[-1] >= len(signals.time_s) - 2:
+        if _no_current_shows(signals, profile, inside):  # the charger may have gone in the last minutes
+            return ("full", ()) if _when_tapered(profile, volts)[0] == "full" else ("cannot_tell", ())
         return "cannot_tell" if _end_may_hide(signals, profile, span) else "still_charging", ()
     met = peak + soon_v
     first = int(np.nanargmax(met))
@@ -219,6 +223,14 @@ def _how(
     if not _tapered(signals, profile, span):
         return "cannot_tell" if _may_be_another(signals, profile, span, inside) else "interrupted_in_cv", ()
     return _when_tapered(profile, volts)
+
+
+def _no_current_shows(signals: Signals, profile: PackProfile, inside: NDArray[np.int64]) -> bool:
+    """Whether the end of a charge has no more current than counts as rest, by a sensor."""
+    if signals.current_a is None:
+        return False
+    late = inside[signals.time_s[inside] > signals.time_s[inside[-1]] - _LATE_S]
+    return abs(float(np.median(signals.current_a[late]))) <= rest_current_a(profile)
 
 
 def _end_may_hide(signals: Signals, profile: PackProfile, span: tuple[Phase, ...]) -> bool:

@@ -16,10 +16,10 @@ from evenstring.analysis.causes.catalogue import SCATTER
 from evenstring.analysis.causes.evidence.estimates import CAPACITY, CHARGE, Evidence, nothing_known
 from evenstring.analysis.causes.evidence.pack_ocv import PackCurve
 from evenstring.analysis.results import Phase, Weakness
-from evenstring.analysis.series.arrays import column_medians, median_group_v
+from evenstring.analysis.series.arrays import column_medians, median_group_v, rolling_median
 from evenstring.analysis.series.charge_moved import charge_moved_ah
 from evenstring.analysis.series.curve_slope import SLOPE_SCALE_U
-from evenstring.analysis.series.rest import REST_S
+from evenstring.analysis.series.rest import REST_S, rest_current_a
 from evenstring.analysis.series.rows_of_phase import between
 from evenstring.analysis.series.uncertainty import meter_error
 from evenstring.chemistry import CHEMISTRIES
@@ -102,6 +102,7 @@ def rests_seen(session: Session, profile: PackProfile, phases: tuple[Phase, ...]
     channel_mv = 1e3 * meter_error(session).channel_v
     moved_ah = None if session.current_a is None else charge_moved_ah(session.time_s, session.current_a)
     out = []
+    phases = tuple(p for phase in phases for p in _with_what_rests(phase, session, profile))
     for k, phase in enumerate(phases):
         length_s = phase.end_s - phase.start_s
         if phase.kind != "rest" or length_s < REST_S:
@@ -125,6 +126,19 @@ def rests_seen(session: Session, profile: PackProfile, phases: tuple[Phase, ...]
         moved = None if moved_ah is None else float(np.mean(moved_ah[rows])) / profile.capacity_ah
         out.append(SeenAtRest(away_mv, u_mv, length_s, level_v, soc, percent_mv, share, after_charge, tells, moved))
     return tuple(out)
+
+
+def _with_what_rests(phase: Phase, session: Session, profile: PackProfile) -> tuple[Phase, ...]:
+    """A hold, and apart the end of it in which hardly any current flows: as good as a rest, though it is held."""
+    if phase.kind != "charge_cv" or session.current_a is None:
+        return (phase,)
+    rows = np.flatnonzero(between(session.time_s, phase.start_s, phase.end_s))
+    amps = rolling_median(session.current_a[rows].astype(np.float64), 5, "edge")
+    flows = np.flatnonzero(np.abs(amps) > rest_current_a(profile))
+    since_s = float(session.time_s[rows[flows[-1]]]) if len(flows) else phase.start_s
+    if phase.end_s - since_s < REST_S:
+        return (phase,)
+    return replace(phase, end_s=since_s), Phase("rest", since_s, phase.end_s)
 
 
 def on_own_curve(rests: tuple[SeenAtRest, ...], curve: PackCurve | None) -> tuple[SeenAtRest, ...]:
