@@ -11,6 +11,7 @@ from evenstring.report.next_steps import next_step, record_next
 from evenstring.report.page import render
 from evenstring.report.reasons import headline, sure_line
 from evenstring.report.report_json import report_json
+from evenstring.report.sections import balancing
 from evenstring.report.sections.first import headline_figures, is_visit
 from evenstring.report.words import counted, listed, surely
 
@@ -42,6 +43,17 @@ def test_a_spread_over_the_target_is_never_said_to_have_reached_it() -> None:
     shown = figures(balancing=Balancing("balanced", remaining_s=0.0, spread_mv=11.9, at_s=7200.0))
 
     assert shown["time to balanced"][0] == "about reached"
+
+
+def test_what_the_meter_cannot_tell_from_its_target_has_no_hours_but_a_latest() -> None:
+    near = Balancing("converging", 3.0, 1.0, 0.0, 0.0, 9000.0, "time", spread_mv=12.5, at_s=7200.0)
+    shown = balancing.section(a_material(a_day(), balancing=near))
+    assert shown is not None
+
+    assert figures(balancing=near)["time to balanced"][0] == "about reached"
+    assert shown.pairs[0] == (
+        "time to balanced", "about reached", "at the target, within the uncertainty of the spread; 2 h 30 min at most",
+    )  # fmt: skip
 
 
 @pytest.mark.parametrize(

@@ -205,7 +205,9 @@ def _how(
 ) -> tuple[EndKind, tuple[int, ...]]:
     if inside[-1] >= len(signals.time_s) - 2:
         if _no_current_shows(signals, profile, inside):  # the charger may have gone in the last minutes
-            return ("full", ()) if _when_tapered(profile, volts)[0] == "full" else ("cannot_tell", ())
+            done = _when_tapered(profile, volts)
+            sure = done[0] == "full" or done[0] == _when_tapered(profile, volts + max(u, _LEAST_MARGIN_V))[0]
+            return done if sure else ("cannot_tell", ())
         return "cannot_tell" if _end_may_hide(signals, profile, span) else "still_charging", ()
     met = peak + soon_v
     first = int(np.nanargmax(met))
