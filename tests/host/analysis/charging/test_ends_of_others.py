@@ -369,3 +369,26 @@ def test_between_two_scans_a_minute_apart_a_group_that_bends_up_may_have_met_its
 
     assert charge.ended == ended
     assert charge.cause_groups == ((3,) if ended == "stopped_early" else ())
+
+
+@pytest.mark.parametrize(
+    ("lag_v", "ended"),
+    [(0.0, "full"), (0.050, "ended_uneven"), (0.0315, "cannot_tell")],
+    ids=["even", "uneven", "near"],
+)
+def test_a_charger_left_on_with_no_current_to_see_ended_as_the_groups_stand(lag_v: float, ended: str) -> None:
+    """By hand: held for two hours after the taper, which draws half of the groups down and lifts the others.
+
+    All are full from 30 mV under 4.2 V; at 31.5 the meter cannot tell.
+    """
+    t = np.arange(0.0, 7200.0, 10.0)
+    taper_a = 5.0 * np.exp(-np.arange(0.0, 3600.0, 10.0) / 400.0)
+    level = charge(10.0, climb(60, 4.2, 10.0), np.full(360 + len(t), 4.2))
+    amps = np.concatenate([np.zeros(60), np.full(360, 5.0), taper_a, np.zeros(len(t))])
+    session = recorded(level, 10.0, amps)
+    volts = session.volts_v.copy()
+    moved = np.outer(np.append(np.zeros(len(level) - len(t)), 1e-6 * t), np.repeat([1.0, -1.0], GROUPS // 2))
+    volts += (moved - moved[-1]).astype(np.float32)
+    volts[:, 0] -= np.float32(lag_v - 2e-3)
+
+    assert analyse(replace(session, volts_v=volts), NOBODYS).charge.ended == ended
