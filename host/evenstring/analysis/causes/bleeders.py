@@ -42,6 +42,7 @@ _CLEAR = 8.0  # log likelihood by which two classes must beat one: tuned on own 
 # normal distribution of deviation 1: our choice
 _PARTLY = 0.1 * np.sqrt(2.0 * np.pi)
 _LIKE_U = 3.0  # uncertainties within which a group moves as its class does: our choice
+_OTHERWISE_U = 8.0  # uncertainties beyond both classes, of a group that moves by something else: our choice
 _FAR = 10.0  # deviations: what is farther off belongs to no class: our choice
 _MOST = 0.97  # the highest confidence that is stated: our choice
 _Z90 = 1.645  # standard uncertainties of a 90 % interval: published (normal distribution, 90 % two-sided)
@@ -68,6 +69,12 @@ class _Classes:
     bleeds: F64
     quiet_v_h: float
     bleed_v_h: float
+
+    def some_move_otherwise(self) -> bool:
+        """Whether a group falls far faster than bleeders or rises far faster than the rest: it is not bleeding then."""
+        away_v_h = self.rate_v_h - self.quiet_v_h
+        beyond_v_h = np.maximum(away_v_h, -away_v_h - self.bleed_v_h)
+        return bool((beyond_v_h > _OTHERWISE_U * self.u_v_h).any())
 
     def falls(self, g: int) -> bool:
         """Whether the group moves as those that bleed, or faster down."""
@@ -105,7 +112,7 @@ def without_consequences(weakness: tuple[Weakness, ...], faults: tuple[Weakness,
 
 def _at_constant_voltage(signals: Signals, profile: PackProfile, phase: Phase, meter: MeterError) -> list[Weakness]:
     classes = _classes(signals, profile, phase)
-    if classes is None:
+    if classes is None or classes.some_move_otherwise():
         return []
     height, bleeds = classes.height_v, classes.bleeds
     begin = classes.begin_v
@@ -114,13 +121,30 @@ def _at_constant_voltage(signals: Signals, profile: PackProfile, phase: Phase, m
     for g in range(len(height)):
         lower = (height < height[g] - margin) & (begin < begin[g] - margin)
         higher = (height > height[g] + margin) & (begin > begin[g] + margin)
-        if bleeds[g] < 1.0 - _SURE and np.sum(lower & (bleeds > _SURE)) >= 2:
+        out_of_order = bleeds[g] < 1.0 - _SURE and np.sum(lower & (bleeds > _SURE)) >= 2
+        if out_of_order and _out_of_order_v(classes, g) > margin + 2.0 * _others_out_of_order_v(classes, g):
             sure = min(_MOST, 1.0 - float(bleeds[g]))
             out.append(_statement(g, classes, profile, sure, "dead: it stands above groups that bleed, and does not"))
         elif classes.falls(g) and np.sum(higher & (bleeds < 1.0 - _SURE)) >= 2 and not np.any(lower):
             sure = min(_MOST, float(bleeds[g]))
             out.append(_statement(g, classes, profile, sure, "stuck on: the lowest falls while higher groups do not"))
     return out if len(out) <= _MOST_FAULTS else []  # more than two: the board's rule is another one, not a fault
+
+
+def _out_of_order_v(classes: _Classes, g: int) -> float:
+    """How far a group stands above one that bleeds, V; not above the lowest of them, which may be one by chance."""
+    lower = np.sort(classes.height_v[classes.bleeds > _SURE])
+    return float(classes.height_v[g] - lower[1]) if len(lower) > 1 else 0.0
+
+
+def _others_out_of_order_v(classes: _Classes, g: int) -> float:
+    """The same of other groups that do not bleed, but for one that may be another fault.
+
+    A board senses each group with an error of its own, and some bleed by turns: so far out of order is no fault.
+    """
+    quiet = np.flatnonzero(classes.bleeds < 1.0 - _SURE)
+    far = sorted(_out_of_order_v(classes, int(k)) for k in quiet if k != g)
+    return max(0.0, far[-_MOST_FAULTS]) if len(far) >= _MOST_FAULTS else 0.0
 
 
 def _classes(signals: Signals, profile: PackProfile, phase: Phase) -> _Classes | None:

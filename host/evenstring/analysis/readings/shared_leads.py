@@ -32,6 +32,7 @@ _LEAST_STEPS = 2  # or it may be a contact: our choice
 _ALIKE = 0.35  # how much the steps may differ among themselves, relative: tuned on own sessions under 300,000
 _MOST_AT_ONCE = 12  # groups that switch in one step: our choice
 _CONTRADICTIONS = 0.03  # of the steps: tuned on own sessions under 300,000
+_GOES_ON = 0.5  # of a step, in the rows before or after it: our choice
 _RIDE_MARGIN_S = 5.0  # before and after a ride: our choice
 _MOST_STEPS = 10  # a group: beyond it some are missed, and who bleeds is not known: tuned on own sessions under 300,000
 _EXPLAINED = 0.85  # of a step, by patterns: tuned on own sessions under 300,000
@@ -151,10 +152,19 @@ def _steps(signals: Signals, phases: tuple[Phase, ...]) -> list[tuple[float, int
     last = -_SIDE
     for k in np.flatnonzero(strength > _LEAST_V):
         window = strength[max(0, k - _SIDE) : k + _SIDE + 1]
-        if strength[k] >= window.max() and k - last >= _SIDE:
+        if strength[k] >= window.max() and k - last >= _SIDE and not _goes_on(total, at, int(k)):
             out += [(float(t[at[k]]), *rest) for rest in _taken_apart(_change(total, at[k]))]
             last = int(k)
     return out
+
+
+def _goes_on(total: F64, at: NDArray[np.int64], k: int) -> bool:
+    """Whether the group that moves most moves on as before or after: it climbs, as at the steep top of a flat curve."""
+    here = _matched(_change(total, at[k : k + 1]))[0]
+    g = int(np.argmax(np.abs(here)))
+    beside = np.array([j for j in (k - 2 * _SIDE - 1, k + 2 * _SIDE + 1) if 0 <= j < len(at)])
+    there = _matched(_change(total, at[beside]))[:, g] if len(beside) else np.zeros(0)
+    return bool((there * np.sign(here[g]) > _GOES_ON * abs(here[g])).any())
 
 
 def _change(total: F64, at: Any) -> F64:

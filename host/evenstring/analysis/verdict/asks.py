@@ -42,9 +42,8 @@ _NEAR_LEAD_S = 5.0  # an open lead spoils its neighbours' readings that long bef
 _MANY = 3  # visits of one severity that are said one by one: our choice
 # Confidence from which a cause is spoken of, a group stands out, and one that a rider would feel does: our choice
 _SURE, _LIKELY, _FELT = 0.8, 0.5, 0.25
-# Below full at the end of a charge, and on a flat curve the least that one lags alone, where makers and boards leave
-# 0.6: no night of balancing mends that: our choice
-_FAR_V, _LAGS_PERCENT = 0.2, 1.0
+# Below full at the end of a charge, and on a flat curve what one lags alone: no night of balancing mends it: our choice
+_FAR_V, _LAGS_PERCENT = 0.2, 5.0
 _OFF_PERCENT = 2.0  # of charge, off the others: worth a charge to its end: our choice
 _NEARLY = 0.75  # of the size that a rider feels: our choice
 _FELT_PERCENT, _FELT_MV = 2.0, 30.0  # of charge, or spread, that stays: a rider meets it: our choice

@@ -39,16 +39,16 @@ def charged(behind: float, *, reads_v: float = 0.0, sensor: bool = True) -> Sign
 
 @pytest.mark.parametrize("behind", [4.0, 9.0, 14.0])
 def test_it_lags_by_what_flowed_since_the_next_lowest_left_or_by_more(behind: float) -> None:
-    """By hand: the next, 2.3 % beyond the foot, was 15 mV above it 2.15 % ago."""
-    assert lowest_lag_percent(charged(behind), PACK, CHARGE, ROWS) == pytest.approx(2.15, abs=0.03)
+    """By hand: the next, 2.3 % beyond the foot, was 8 mV above it 2.22 % ago."""
+    assert lowest_lag_percent(charged(behind), PACK, CHARGE, ROWS) == pytest.approx(2.22, abs=0.03)
 
 
 def test_on_the_climb_it_lags_by_what_volts_say_less_what_the_meter_may() -> None:
-    """By hand: 1.3 % in all, of which 15 mV are 0.15 %."""
-    assert lowest_lag_percent(charged(1.5), PACK, CHARGE, ROWS) == pytest.approx(1.15, abs=0.05)
+    """By hand: 1.3 % in all, of which 8 mV are 0.08 %."""
+    assert lowest_lag_percent(charged(1.5), PACK, CHARGE, ROWS) == pytest.approx(1.22, abs=0.05)
 
 
-@pytest.mark.parametrize("reads_v", [0.0, 0.012])
+@pytest.mark.parametrize("reads_v", [0.0, 0.005])
 def test_one_that_is_level_with_the_next_does_not_lag(reads_v: float) -> None:
     assert lowest_lag_percent(charged(0.2, reads_v=reads_v), PACK, CHARGE, ROWS) == pytest.approx(0.0, abs=0.05)
 
@@ -57,7 +57,7 @@ def test_the_chargers_label_tells_it_until_a_voltage_is_held() -> None:
     blind, labelled = charged(9.0, sensor=False), replace(PACK, charger_current_a=AMPS)
 
     assert lowest_lag_percent(blind, PACK, CHARGE, ROWS) is None
-    assert lowest_lag_percent(blind, labelled, CHARGE, ROWS) == pytest.approx(2.15, abs=0.03)
+    assert lowest_lag_percent(blind, labelled, CHARGE, ROWS) == pytest.approx(2.22, abs=0.03)
     held = (CHARGE[0], Phase("charge_cv", 3600.0, 3601.0))
     assert lowest_lag_percent(blind, labelled, held, ROWS) is None
 
