@@ -52,7 +52,7 @@ __all__ = ["PREVALENCE", "Diagnosis", "diagnose", "find_weakness", "judge"]
 F64 = NDArray[np.float64]
 
 _ONE_PLACE_SURE = 0.75  # what one voltage tells is likely, and no more: our choice
-_BLIND_METER = 0.75  # the highest confidence with which a meter is blamed without the current: our choice
+_BLIND_SURE = 0.75  # without the current, of a meter's offset, or with one rest of less capacity: our choice
 _BEYOND_SEEN_MV = 1.0  # an offset is no larger than what was seen, but for this: our choice
 _ALSO = 0.5  # probability of a second cause beside the meter's offset: our choice
 _SHOWN = 0.25  # probability of not being healthy from which a group is spoken of: tuned on own packs under 100,000
@@ -152,11 +152,12 @@ def _without_sensor(
 
 
 def _by_curve_alone(w: Weakness, rests: tuple[SeenAtRest, ...]) -> Weakness:
-    """The statement with its ground said. Without the current only rests make it likely that it is the meter."""
+    """The statement with its ground said. Without the current only rests tell a meter, or capacity from charge."""
+    one_rest = sum(rest.tells_charge for rest in rests) < 2
     if w.cause == "meter_offset" and proved_mv(w.group, rests) is None:
         w = replace(w, cause="cannot_tell")
-    elif w.cause == "meter_offset":
-        w = replace(w, confidence=min(w.confidence, _BLIND_METER))
+    elif w.cause == "meter_offset" or (w.cause == "low_capacity" and one_rest):
+        w = replace(w, confidence=min(w.confidence, _BLIND_SURE))
     return replace(w, detail="; ".join(filter(None, (w.detail, BLIND_NOTE))))
 
 
@@ -354,7 +355,7 @@ def _statement(g: int, look: _Look, weight: F64) -> Weakness:
         probabilities=_listed(told),
     )
     # More capacity or less resistance is no weakness, what may be nothing names none, an even split is no answer.
-    odd = low < 0.0 < high or (CAUSES[k] in ("low_capacity", "high_resistance") and size < 0)
+    odd = low < 0.0 < high or (k == RESISTANCE and size < 0) or (k == CAPACITY and size < SCATTER[CAPACITY])
     # To blame the meter for a weak cell is the dangerous mistake, and no meter in order is this far out.
     odd = odd or (CAUSES[k] == "meter_offset" and (abs(size) > METER_MOST_MV or not _was_seen(evidence, g, size)))
     unclear = share[k] < _AHEAD * np.sort(share)[-2] and len(best) < 2
