@@ -27,6 +27,7 @@ F64 = NDArray[np.float64]
 _ROWS = 50_000  # looked at together: our choice
 _SIDE = 3  # rows averaged before and after a step: tuned on own sessions under 300,000
 _LEAST_V = 0.0010  # of one lead's drop; a group then moves by twice that: tuned on own sessions under 300,000
+_MOST_V = 0.05  # of one lead: 0.3 A along 0.15 ohm of wire and contacts: common practice
 _STILL_V = 0.002  # the level moves by less: the charger was not switched: tuned on own sessions under 300,000
 _LEAST_STEPS = 2  # or it may be a contact: our choice
 _ALIKE = 0.35  # how much the steps may differ among themselves, relative: tuned on own sessions under 300,000
@@ -51,7 +52,7 @@ def find_shared_leads(signals: Signals, profile: PackProfile, phases: tuple[Phas
     # Where a board switches often a row may hold a part of a step only, so the large ones count, if they are alike.
     large = np.sort(sizes)[::-1]
     lead_v = float(np.median(large[large > (1.0 - _ALIKE) * large[min(2, len(large) - 1)]]))
-    if large[0] > (1.0 + 2.0 * _ALIKE) * lead_v:
+    if large[0] > (1.0 + 2.0 * _ALIKE) * lead_v or lead_v > _MOST_V:
         return None
     events = tuple(
         (float(t), g + 1, 1 if a > 0 else -1)
