@@ -30,6 +30,7 @@ _SETTLED_V = 1e-3  # a level this near to the end's has settled: tuned on own se
 # uncertainty: our choice
 _UNSEEN_S, _RISE_U = 900.0, 4.0
 _RISEN_V = 1e-4  # and by this beyond it, at least: our choice
+_MINUTES_S, _WITHIN_U = 120.0, 3.0  # means by which the end of a rise is found, and their noise: our choice
 
 
 def rows_while_low_rise(signals: Signals, last: int, held: NDArray[np.bool_]) -> int:
@@ -47,10 +48,24 @@ def rows_while_low_rise(signals: Signals, last: int, held: NDArray[np.bool_]) ->
     if len(time_s) < _STAGE_ROWS or time_s[-1] - time_s[0] < _UNSEEN_S:
         return 0
     lowest = np.argsort(volts.mean(axis=0))[: max(1, volts.shape[1] // 2)]
-    line = line_through(time_s - time_s[0], volts[:, lowest].mean(axis=1).astype(np.float64))
+    low_v = volts[:, lowest].mean(axis=1).astype(np.float64)
+    until = _highest_until(low_v, max(_STAGE_ROWS, round(_MINUTES_S / signals.step_s)))
+    time_s, low_v = time_s[:until], low_v[:until]
+    if time_s[-1] - time_s[0] < _UNSEEN_S:
+        return 0
+    line = line_through(time_s - time_s[0], low_v)
     noise_v = np.sqrt(line.squares_left / len(time_s))
     risen_v = (time_s[-1] - time_s[0]) * (line.slope - _RISE_U * slope_u(noise_v, time_s))
-    return len(rows) if risen_v > _RISEN_V else 0
+    return int(np.flatnonzero(whole)[until - 1]) + 1 if risen_v > _RISEN_V else 0
+
+
+def _highest_until(low_v: F64, width: int) -> int:
+    """Rows up to which means of so many are at their highest, within what noise makes: what falls is not held."""
+    blocks = max(1, len(low_v) // width)
+    means = low_v[: blocks * width].reshape(blocks, -1).mean(axis=1) if len(low_v) >= width else low_v[:1]
+    least = float(means.max()) - _WITHIN_U * white_noise(low_v) / np.sqrt(width)
+    last = int(np.flatnonzero(means >= least)[-1])
+    return len(low_v) if last == len(means) - 1 else (last + 1) * width
 
 
 def rows_until_held(signals: Signals, amps: F64, first: int, last: int) -> int:

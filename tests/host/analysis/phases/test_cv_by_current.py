@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from evenstring.analysis.phases.segment import find_phases
 from evenstring.profile import PackProfile
+from evenstring.session import Session
 
 from tests.host.looks import a_day
 
@@ -58,6 +59,24 @@ def test_a_charger_whose_current_swings_and_takes_the_voltage_along_holds_none()
     assert kinds(3.5 + swing, ocv, 4.19, 2.0) == ["rest", "charge_cc", "rest"]
 
 
+def unseen(low_v_h: float, high_v_h: float, gone_s: float = np.inf) -> Session:
+    """A charge and 80 minutes after its taper, in which the halves of the string move; the charger goes, or stays."""
+    t = np.arange(0.0, 8400.0, 10.0)
+    charge, after_h = t < 3600.0, np.clip(t, 3600.0, gone_s) / 3600.0 - 1.0
+    amps = np.where(charge, 4.0 * np.exp(-np.clip(t - 1800.0, 0.0, None) / 300.0), 0.0)
+    level = np.where(t < 1800.0, 4.05 + 0.15 * t / 1800.0, 4.2)
+    volts = np.repeat(level[:, None], GROUPS, axis=1)
+    volts[:, : GROUPS // 2] += -0.01 + low_v_h * after_h[:, None]
+    volts[:, GROUPS // 2 :] += 0.01 + high_v_h * after_h[:, None]
+    rng = np.random.default_rng(11)
+    settles = 0.0005 * -np.expm1(-np.maximum(t - gone_s, 0.0) / 300.0) if np.isfinite(gone_s) else np.zeros(len(t))
+    volts -= settles[:, None]
+    return replace(
+        a_day(len(t), GROUPS), time_s=t, volts_v=(volts + rng.normal(0.0, 2e-4, volts.shape)).astype(np.float32),
+        current_a=(amps + rng.normal(0.0, 0.02, len(t))).astype(np.float32),
+    )  # fmt: skip
+
+
 @pytest.mark.parametrize(
     ("low_v_h", "high_v_h", "last"),
     [(0.004, -0.004, "charge_cv"), (0.0, -0.004, "rest"), (0.0, 0.0, "rest"), (-0.001, -0.001, "rest")],
@@ -67,17 +86,12 @@ def test_a_hold_whose_current_no_sensor_shows_is_told_by_the_low_groups_that_it_
     low_v_h: float, high_v_h: float, last: str
 ) -> None:
     """By hand: a charger that holds the sum lifts half of the groups by what the other half is bled of."""
-    t = np.arange(0.0, 8400.0, 10.0)
-    charge, after_h = t < 3600.0, np.maximum(t - 3600.0, 0.0) / 3600.0
-    amps = np.where(charge, 4.0 * np.exp(-np.clip(t - 1800.0, 0.0, None) / 300.0), 0.0)
-    level = np.where(t < 1800.0, 4.05 + 0.15 * t / 1800.0, 4.2)
-    volts = np.repeat(level[:, None], GROUPS, axis=1)
-    volts[:, : GROUPS // 2] += -0.01 + low_v_h * after_h[:, None]
-    volts[:, GROUPS // 2 :] += 0.01 + high_v_h * after_h[:, None]
-    rng = np.random.default_rng(11)
-    session = replace(
-        a_day(len(t), GROUPS), time_s=t, volts_v=(volts + rng.normal(0.0, 2e-4, volts.shape)).astype(np.float32),
-        current_a=(amps + rng.normal(0.0, 0.02, len(t))).astype(np.float32),
-    )  # fmt: skip
+    assert find_phases(unseen(low_v_h, high_v_h), PackProfile(groups=GROUPS))[-1].kind == last
 
-    assert find_phases(session, PackProfile(groups=GROUPS))[-1].kind == last
+
+def test_that_hold_ends_where_the_charger_goes() -> None:
+    """By hand: fifty minutes on the low groups settle by half a millivolt, with the level well within the plateau's."""
+    *_, held, left_alone = find_phases(unseen(0.004, -0.004, gone_s=6600.0), PackProfile(groups=GROUPS))
+
+    assert (held.kind, left_alone.kind) == ("charge_cv", "rest")
+    assert held.end_s == pytest.approx(6600.0, abs=150.0)
