@@ -39,6 +39,8 @@ _BESIDE_V = 0.004  # of a single step: bleeders that switch at once with it, ske
 # Of the ohms: with a sensor; without one, where also the current is supposed: our choice
 _U_SENSOR, _U_BLIND = 0.1, 0.5
 _LEAST_GROUPS = 4  # our choice
+# A, of a step by which a group that moves alone is measured; its resistance up and down, as a share: our choice
+_LEAST_STEP_A, _ALIKE = 1.0, 0.5
 _OVER_ROWS = (1, 2)  # our choice
 _CLIMBS, _MUCH = 4, 0.05  # rows of a climb, and its last rise, of the step that ends it: our choice
 _Z90, _MOST = 1.645, 0.97  # published (normal distribution, 90 % two-sided); the highest confidence: our choice
@@ -57,6 +59,11 @@ def find_extra_heat(signals: Signals, profile: PackProfile, phases: tuple[Phase,
     """The groups whose extra resistance makes more heat at the usual current than is let pass, or is many times."""
     if signals.volts_v.shape[1] < _LEAST_GROUPS:
         return ()
+    return _by_steps(signals, profile, phases) or _alone(signals, profile, _usual_a(signals, profile, phases))
+
+
+def _by_steps(signals: Signals, profile: PackProfile, phases: tuple[Phase, ...]) -> tuple[Hazard, ...]:
+    """By what each group's steps are to the median group's."""
     each = [steps for rows in _OVER_ROWS if (steps := _steps(signals, rows)) is not None]
     if not each:
         return ()
@@ -64,13 +71,13 @@ def find_extra_heat(signals: Signals, profile: PackProfile, phases: tuple[Phase,
     usual_a = _usual_a(signals, profile, phases)
     ohm = _USUAL_VH / profile.capacity_ah if steps.ohm is None else steps.ohm
     relative = _U_BLIND if steps.ohm is None else _U_SENSOR
-    found = [_heat(int(g), steps, ohm * usual_a**2, relative, usual_a) for g in np.argsort(-steps.extra)[:2]]
+    most = np.argsort(-steps.extra)[:2]
+    found = [_heat(int(g), steps.extra[g], steps.u[g], ohm * usual_a**2, relative, usual_a) for g in most]
     return tuple(h for h in found if h.confidence >= 0.5)
 
 
-def _heat(g: int, steps: _Steps, median_w: float, relative: float, usual_a: float) -> Hazard:
-    """`median_w`: heat of the median group at the usual current."""
-    extra, u_extra = float(steps.extra[g]), float(steps.u[g])
+def _heat(g: int, extra: float, u_extra: float, median_w: float, relative: float, usual_a: float) -> Hazard:
+    """`extra`: over the median group's resistance; `median_w`: heat of that at the usual current."""
     watt = extra * median_w
     u = float(np.hypot(u_extra * median_w, relative * watt))
     real = chance_above(extra, 2.0 * u_extra, 0.3)  # an extra of less is scatter, whatever the watts
@@ -79,6 +86,30 @@ def _heat(g: int, steps: _Steps, median_w: float, relative: float, usual_a: floa
         "extra_heat", g + 1, watt, "W", max(watt - _Z90 * u, 0.0), watt + _Z90 * u, round(min(sure, _MOST), 3),
         current_a=usual_a, more_percent=100.0 * extra,
     )  # fmt: skip
+
+
+def _alone(signals: Signals, profile: PackProfile, usual_a: float) -> tuple[Hazard, ...]:
+    """A group that alone moves far with steps of a measured current which hardly move the others.
+
+    Up and down alike, as resistance does: what comes down from a steep top when the charger goes did not jump there.
+    """
+    if signals.current_a is None:
+        return ()
+    di = np.diff(signals.current_a.astype(np.float64))
+    own_v = np.diff(signals.volts_v, axis=0).astype(np.float64)
+    own_v -= median_group_v(own_v.astype(np.float32))[:, None]
+    steps = (np.abs(di) > _LEAST_STEP_A) & (np.diff(signals.time_s) < _NEAR_S)
+    di, own_v = di[steps], own_v[steps]
+    found = []
+    for g in np.flatnonzero((np.abs(own_v) > _ALONE_V).any(axis=0)):
+        far = (np.abs(own_v[:, g]) > _ALONE_V) & (np.abs(own_v[:, g]) < _MOST_STEP_V)
+        ohm = own_v[far, g] / di[far]
+        ways = [float(np.median(ohm[way])) for way in (di[far] > 0.0, di[far] < 0.0) if way.any()]
+        if len(ways) == 2 and min(ways) > _ALIKE * max(ways):
+            usual_ohm = _USUAL_VH / profile.capacity_ah
+            extra = min(ways) / usual_ohm
+            found.append(_heat(int(g), extra, _U_SENSOR * extra, usual_ohm * usual_a**2, _U_SENSOR, usual_a))
+    return tuple(h for h in found if h.confidence >= 0.5)
 
 
 def _steps(signals: Signals, rows: int) -> _Steps | None:

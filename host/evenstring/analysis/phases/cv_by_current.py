@@ -49,7 +49,7 @@ def rows_while_low_rise(signals: Signals, last: int, held: NDArray[np.bool_]) ->
         return 0
     lowest = np.argsort(volts.mean(axis=0))[: max(1, volts.shape[1] // 2)]
     low_v = volts[:, lowest].mean(axis=1).astype(np.float64)
-    until = _highest_until(low_v, max(_STAGE_ROWS, round(_MINUTES_S / signals.step_s)))
+    until = _highest_until(low_v, max(2, round(_MINUTES_S / signals.step_s)))
     time_s, low_v = time_s[:until], low_v[:until]
     if time_s[-1] - time_s[0] < _UNSEEN_S:
         return 0

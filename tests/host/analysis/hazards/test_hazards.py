@@ -56,6 +56,28 @@ def test_the_heat_of_a_bad_joint_is_joules_law_at_the_rides_own_current() -> Non
     assert found[0].more_percent == pytest.approx(300.0, abs=10.0)
 
 
+def on_and_off(up_v: float, down_v: float) -> Signals:
+    """Ten minutes of rest, forty of 5 A in which the others move by 5 mV, and rest; group 3 jumps by so much."""
+    t = np.arange(0.0, 3600.0, 5.0)
+    on = (t >= 600.0) & (t < 3000.0)
+    volts = np.repeat((3.8 + 0.005 * on)[:, None], GROUPS, axis=1)
+    volts[:, 2] += np.where(on, up_v, 0.0) + np.where(t >= 3000.0, up_v - down_v, 0.0)
+    return make_signals(read(volts, 5.0, 5.0 * on))
+
+
+def test_one_that_moves_alone_with_the_charger_has_the_heat_of_its_own_ohms() -> None:
+    """By hand: 0.3 V at 5 A are 60 mohm, which at half of 20 Ah an hour make 6 W; the others' steps are too small."""
+    (found,) = find_extra_heat(on_and_off(0.3, 0.3), PACK, (Phase("charge_cc", 600.0, 3000.0),))
+
+    assert (found.group, found.kind) == (3, "extra_heat")
+    assert found.size == pytest.approx(6.0, rel=0.05)
+
+
+@pytest.mark.parametrize(("up_v", "down_v"), [(0.0, 0.2), (0.03, 0.03), (0.06, 0.3)])
+def test_what_comes_down_from_a_steep_top_makes_no_heat(up_v: float, down_v: float) -> None:
+    assert find_extra_heat(on_and_off(up_v, down_v), PACK, (Phase("charge_cc", 600.0, 3000.0),)) == ()
+
+
 @pytest.mark.parametrize("extra_ohm", [0.0, 0.001, 0.004])
 def test_half_as_much_resistance_again_is_no_danger_of_heat(extra_ohm: float) -> None:
     assert find_extra_heat(ride(extra_ohm), PACK, RIDE) == ()
