@@ -139,7 +139,8 @@ def _before_a(signals: Signals, joined: list[Phase]) -> float | None:
         return None
     rows = between(signals.time_s, joined[-1].end_s - _BEFORE_S, joined[-1].end_s)
     rows &= signals.time_s >= joined[-1].start_s
-    return float(np.nanmedian(signals.current_a[rows])) if rows.any() else None
+    known_a = signals.current_a[rows & np.isfinite(signals.current_a)]
+    return float(np.median(known_a)) if len(known_a) else None
 
 
 def _means(values: F64, which: NDArray[np.int64], n: int) -> tuple[F64, F64]:
