@@ -127,7 +127,7 @@ def _what_happened(look: _Look) -> tuple[Findings, Unknown | None]:
     spread, no_rest = own_rest(widened(find_spread(session, signals, phases), look.shared, phases), profile)
     balancing = doubted(find_balancing(look.level, profile, phases, charge, meter), look.shared)
     balancing = without_standstill(balancing, charge)
-    balancing = with_rest(balancing, spread, profile, signals, phases)
+    balancing = with_rest(balancing, spread, profile, signals, phases, charge.lowest_lag_percent)
     charger = find_charger(signals, profile, phases, meter, balancing)
     balancing = without_charger(balancing, charger)
     rides = find_rides(signals, profile, phases, events)

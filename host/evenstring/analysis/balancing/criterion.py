@@ -81,14 +81,24 @@ def charge_gap(volts_v: F64, u_v: float, profile: PackProfile) -> ChargeGap | No
 
 
 def with_rest(
-    found: Balancing, spread: Spread, profile: PackProfile, signals: Signals, phases: tuple[Phase, ...]
+    found: Balancing,
+    spread: Spread,
+    profile: PackProfile,
+    signals: Signals,
+    phases: tuple[Phase, ...],
+    lag_percent: float | None = None,
 ) -> Balancing:
-    """What a rest adds where no held charge could tell: balanced at the top, elsewhere no more than even here."""
+    """What a rest adds where no held charge could tell: balanced at the top, elsewhere no more than even here.
+
+    `lag_percent`: of the lowest group at the end of the charge, on a flat curve; what lags is not even, whatever it
+    falls back to.
+    """
     claim = next((c for c in spread.claims if c.where == "rest"), None)
     rest_level_v = _rest_level_v(signals, phases)
     if claim is None or rest_level_v is None:
         return found
-    goal = goal_v(profile, rest_level_v, found.target_mv / 1e3)
+    lags = (lag_percent or 0.0) > 100.0 * EVEN_CHARGE
+    goal = None if lags else goal_v(profile, rest_level_v, found.target_mv / 1e3)
     even = None if goal is None else claim.high_mv <= goal * 1e3
     found = replace(found, even_here=even)
     later = found.at_s is None or claim.at_s >= found.at_s  # a rest after the charge knows better than any forecast
