@@ -8,11 +8,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from evenstring.analysis.balancing.guards import SLOWS
 from evenstring.analysis.results import Balancing, SpreadClaim
 
 __all__ = ["kept_to_reading"]
-
-_SLOWS = 1.25  # times a straight line, the middle of what followed: tuned on published cells (`tuned`, `withheld`)
 
 
 def kept_to_reading(found: Balancing, spread: SpreadClaim) -> Balancing:
@@ -37,4 +36,4 @@ def _latest_s(found: Balancing, spread: SpreadClaim) -> float | None:
     slowest = (found.rate_mv_per_h or 0.0) - (found.rate_u_mv_per_h or 0.0)
     if found.remaining_high_s is None or slowest <= 0.0:
         return None
-    return max(found.remaining_high_s, _SLOWS * 3600.0 * (spread.high_mv - found.target_mv) / slowest)
+    return max(found.remaining_high_s, SLOWS * 3600.0 * (spread.high_mv - found.target_mv) / slowest)

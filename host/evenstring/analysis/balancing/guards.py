@@ -18,7 +18,7 @@ from evenstring.analysis.series.lines import line_through
 from evenstring.chemistry import CHEMISTRIES
 from evenstring.profile import PackProfile
 
-__all__ = ["Trend", "kept_to_trend", "misfit", "trend_of"]
+__all__ = ["SLOWS", "Trend", "kept_to_trend", "misfit", "trend_of"]
 
 F64 = NDArray[np.float64]
 _LATE_H = 0.75  # the end of a held voltage, in which its trend is taken: our choice
@@ -33,7 +33,7 @@ _ALIKE = 2.0
 _CLEAR_U, _MAY_U = 3.0, 2.0
 # Times of a straight line, at either end of an interval: groups that stop bleeding, and others that join in: our choice
 _SOONER, _LATER = 0.5, 4.0
-_SLOWS = 1.25  # times of that line, the middle of what followed: tuned on published cells (`tuned`, `withheld`)
+SLOWS = 1.25  # times of that line, the middle of what followed: tuned on published cells (`tuned`, `withheld`)
 # Of a trend carried on, standard uncertainties: of the times themselves, as a log (groups stop, others join in), and of
 # the gap as read: tuned on published cells (`tuned`, `withheld`). A forecast is not surer than the last, whatever its
 # draws say.
@@ -214,7 +214,7 @@ def _as_it_errs(found: Balancing) -> Balancing:
 def _carried_on(found: Balancing, trend: Trend, hours: float) -> Balancing:
     why = f"by the trend of its end, {trend.closing_v_h * 1e3:.1f} mV an hour, carried on"
     return replace(
-        found, state="converging", answer="time", remaining_s=_SLOWS * hours * 3600.0,
+        found, state="converging", answer="time", remaining_s=SLOWS * hours * 3600.0,
         rate_mv_per_h=trend.closing_v_h * 1e3, rate_u_mv_per_h=trend.u_v_h * 1e3,
         remaining_low_s=_SOONER * hours * 3600.0, remaining_high_s=_LATER * hours * 3600.0, reasons=(why,),
     )  # fmt: skip
