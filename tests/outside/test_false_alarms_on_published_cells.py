@@ -25,7 +25,7 @@ def test_a_group_in_an_order_that_the_board_mixes_itself_has_no_dead_bleeder(mon
     made, profile, truth = session(250453, "BPX_NMC")
 
     mended = analyse(made, profile)
-    monkeypatch.setattr(bleeders, "_others_out_of_order_v", lambda *_: 0.0)
+    monkeypatch.setattr(bleeders, "_mixed_v", lambda *_: 0.0)
     before = analyse(made, profile)
 
     assert not truth.faults

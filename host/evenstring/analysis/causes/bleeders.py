@@ -121,30 +121,39 @@ def _at_constant_voltage(signals: Signals, profile: PackProfile, phase: Phase, m
     for g in range(len(height)):
         lower = (height < height[g] - margin) & (begin < begin[g] - margin)
         higher = (height > height[g] + margin) & (begin > begin[g] + margin)
-        out_of_order = bleeds[g] < 1.0 - _SURE and np.sum(lower & (bleeds > _SURE)) >= 2
-        if out_of_order and _out_of_order_v(classes, g) > margin + 2.0 * _others_out_of_order_v(classes, g):
+        quiet = bleeds[g] < 1.0 - _SURE and np.sum(lower & (bleeds > _SURE)) >= 2
+        falls = classes.falls(g) and np.sum(higher & (bleeds < 1.0 - _SURE)) >= 2 and not np.any(lower)
+        if quiet and _out_of_order(classes, g, quiet=True, margin=margin):
             sure = min(_MOST, 1.0 - float(bleeds[g]))
             out.append(_statement(g, classes, profile, sure, "dead: it stands above groups that bleed, and does not"))
-        elif classes.falls(g) and np.sum(higher & (bleeds < 1.0 - _SURE)) >= 2 and not np.any(lower):
+        elif falls and _out_of_order(classes, g, quiet=False, margin=margin):
             sure = min(_MOST, float(bleeds[g]))
             out.append(_statement(g, classes, profile, sure, "stuck on: the lowest falls while higher groups do not"))
     return out if len(out) <= _MOST_FAULTS else []  # more than two: the board's rule is another one, not a fault
 
 
-def _out_of_order_v(classes: _Classes, g: int) -> float:
-    """How far a group stands above one that bleeds, V; not above the lowest of them, which may be one by chance."""
-    lower = np.sort(classes.height_v[classes.bleeds > _SURE])
-    return float(classes.height_v[g] - lower[1]) if len(lower) > 1 else 0.0
+def _out_of_order(classes: _Classes, g: int, quiet: bool, margin: float) -> bool:
+    """Whether a group that does not bleed stands clearly above those that do, or one that bleeds below the quiet."""
+    return _past_v(classes, g, quiet) > margin + 2.0 * _mixed_v(classes, g, quiet)
 
 
-def _others_out_of_order_v(classes: _Classes, g: int) -> float:
-    """The same of other groups that do not bleed, but for one that may be another fault.
+def _mixed_v(classes: _Classes, g: int, quiet: bool) -> float:
+    """How far others of its class are out of order, V, but for one that may be another fault.
 
     A board senses each group with an error of its own, and some bleed by turns: so far out of order is no fault.
     """
-    quiet = np.flatnonzero(classes.bleeds < 1.0 - _SURE)
-    far = sorted(_out_of_order_v(classes, int(k)) for k in quiet if k != g)
+    alike = classes.bleeds < 1.0 - _SURE if quiet else classes.bleeds > _SURE
+    far = sorted(_past_v(classes, int(k), quiet) for k in np.flatnonzero(alike) if k != g)
     return max(0.0, far[-_MOST_FAULTS]) if len(far) >= _MOST_FAULTS else 0.0
+
+
+def _past_v(classes: _Classes, g: int, quiet: bool) -> float:
+    """How far above those that bleed, or below those that do not, V; not the farthest, which may be one by chance."""
+    others = classes.bleeds > _SURE if quiet else classes.bleeds < 1.0 - _SURE
+    away = np.sort(classes.height_v[g] - classes.height_v[others])
+    if len(away) < 2:
+        return 0.0
+    return float(away[-2] if quiet else -away[1])
 
 
 def _classes(signals: Signals, profile: PackProfile, phase: Phase) -> _Classes | None:

@@ -28,7 +28,8 @@ F64 = NDArray[np.float64]
 # W in one spot. Still air takes about 10 W/(m2 K) off a surface, radiation included (common practice, from memory), so
 # 2 W at one round cell of 21 by 70 mm (46 cm2 of mantle) make about 40 K; a joint is smaller yet: our choice
 _HEAT_W = 2.0
-MANY_TIMES = 2.0  # as much extra as two more groups in its place asks for a look at any current: our choice
+# As much extra as another whole group in one spot asks for a look at any current: our choice
+MANY_TIMES = 1.0
 _USUAL_C = 0.5  # usual current in capacities an hour, where no ride was measured: our choice
 _USUAL_VH = 0.14  # at once, times the capacity: 7 mohm of 20 Ah, where no current was measured: common practice
 _NEAR_S, _LEAST_STEP_V, _MOST_STEP_V = 65.0, 0.010, 1.0  # apart; of the median group; of any: our choice
@@ -130,6 +131,29 @@ def _steps(signals: Signals, rows: int) -> _Steps | None:
     use[use] = together
     away = volts - signals.level_v[:, None]
     comparable = ~elsewhere(away[:-rows][use], away[rows:][use])
+    noise_v = float(np.hypot(np.sqrt(2.0) * signals.reading_noise_v, _BESIDE_V))
+    each = [_extra(dv[way], middle[way], comparable[way], rows, noise_v) for way in _ways(middle, rows)]
+    found = [way for way in each if way is not None]
+    if not found:
+        return None
+    extra, u = (np.array(column) for column in zip(*found, strict=True))
+    least = np.argmin(extra, axis=0)[None]
+    amps = signals.current_a
+    ohm = None if amps is None else _ohm(middle, (amps[rows:] - amps[:-rows])[use])
+    return _Steps(np.take_along_axis(extra, least, 0)[0], np.take_along_axis(u, least, 0)[0], ohm)
+
+
+def _ways(middle: F64, rows: int) -> list[NDArray[np.bool_]]:
+    """The steps up and those down, each that tells something; all, where only both do.
+
+    Resistance is alike both ways. What was on a steep top when the charger went comes down far, and never jumped there.
+    """
+    ways = [middle > 0.0, middle < 0.0]
+    return [way for way in ways if np.sum(middle[way] ** 2) >= rows * _LEAST_POWER_V**2] or [ways[0] | ways[1]]
+
+
+def _extra(dv: F64, middle: F64, comparable: NDArray[np.bool_], rows: int, noise_v: float) -> tuple[F64, F64] | None:
+    """(g,) extra over the median group's, and its uncertainty, by some steps; None where too few groups are told of."""
     part = np.where(comparable, middle[:, None], 0.0)
     power = np.sum(part**2, axis=0) / rows  # each step is seen as often
     told = power >= _LEAST_POWER_V**2
@@ -140,12 +164,8 @@ def _steps(signals: Signals, rows: int) -> _Steps | None:
     left_v = np.sqrt(
         np.sum((dv * comparable - ratio * part) ** 2, axis=0) / np.maximum(comparable.sum(axis=0) - rows, 1.0)
     )
-    noise_v = np.hypot(np.sqrt(2.0) * signals.reading_noise_v, _BESIDE_V)
-    amps = signals.current_a
-    ohm = None if amps is None else _ohm(middle, (amps[rows:] - amps[:-rows])[use])
-    return _Steps(
-        np.where(told, ratio / np.median(ratio[told]) - 1.0, 0.0), np.maximum(noise_v, left_v) / np.sqrt(power), ohm
-    )
+    extra = np.where(told, ratio / np.median(ratio[told]) - 1.0, 0.0)
+    return extra, np.maximum(noise_v, left_v) / np.sqrt(power)
 
 
 def _out_of_a_climb(level_v: F64, middle: F64, rows: int) -> NDArray[np.bool_]:

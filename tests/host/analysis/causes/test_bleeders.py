@@ -7,6 +7,7 @@ from functools import cache
 
 import numpy as np
 import pytest
+from evenstring.analysis.causes import bleeders
 from evenstring.analysis.causes.bleeders import find_balancer_faults, without_consequences
 from evenstring.analysis.causes.diagnosis import diagnose
 from evenstring.analysis.phases.segment import find_phases
@@ -121,3 +122,14 @@ def test_departures_that_all_grow_alike_are_a_slope_that_grows_and_no_stuck_blee
     assert held(0.8 * begin, begin) == ()
     stuck = np.where(np.arange(8) == 7, -3.5, 0.5)
     assert [w.group for w in held(stuck, begin)] == [8]
+
+
+def test_no_bleeder_is_stuck_in_an_order_that_the_board_mixes_itself(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of a published cell: half of the groups bled by turns, and the lowest of them only reads too low."""
+    end = np.array([8.8, 8.3, 4.6, 2.4, 2.3, 1.6, 1.4, 0.3, -2.0, -2.4, -2.9, -4.8, -12.2, -13.4])
+    falls = np.array([1, 1, 1, 0, 1, 0, 1, 0, 1, 1, 1, 0, 1, 0]) * -2.6
+    begin = end - 1.5 * falls
+
+    assert held(falls, begin) == ()
+    monkeypatch.setattr(bleeders, "_mixed_v", lambda *_: 0.0)
+    assert [w.group for w in held(falls, begin)] == [13]

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from evenstring.analysis.causes.self_discharge import with_drains
+from evenstring.analysis.hazards import extra_heat
 from evenstring.analysis.hazards.at_rest import find_at_rest
 from evenstring.analysis.hazards.extra_heat import find_extra_heat
 from evenstring.analysis.hazards.far_behind import far_behind_by_cause, find_far_behind
@@ -76,6 +77,34 @@ def test_one_that_moves_alone_with_the_charger_has_the_heat_of_its_own_ohms() ->
 @pytest.mark.parametrize(("up_v", "down_v"), [(0.0, 0.2), (0.03, 0.03), (0.06, 0.3)])
 def test_what_comes_down_from_a_steep_top_makes_no_heat(up_v: float, down_v: float) -> None:
     assert find_extra_heat(on_and_off(up_v, down_v), PACK, (Phase("charge_cc", 600.0, 3000.0),)) == ()
+
+
+def charged(up: float, down: float) -> Signals:
+    """On and off as above, without a sensor: the others step by 60 and 80 mV, group 3 by so many times as much."""
+    t = np.arange(0.0, 3600.0, 60.0)
+    on = (t >= 600.0) & (t < 3000.0)
+    after = t >= 3000.0
+    volts = np.repeat((3.3 + 0.06 * on - 0.02 * after)[:, None], GROUPS, axis=1)
+    volts[:, 2] += (up - 1.0) * 0.06 * (on | after) - (down - 1.0) * 0.08 * after
+    return make_signals(read(volts, 60.0))
+
+
+def test_a_spot_that_is_to_all_appearance_another_group_asks_for_a_look_at_any_current() -> None:
+    """Of a published cell: half as much again as a group, without a sensor 1.0 W and no more, was "a weak group"."""
+    (found,) = find_extra_heat(charged(2.5, 2.5), PACK, (Phase("charge_cc", 600.0, 3000.0),))
+
+    assert (found.group, found.more_percent) == (3, pytest.approx(150.0, rel=0.1))
+    assert found.size < 2.0
+    assert find_extra_heat(charged(1.8, 1.8), PACK, ()) == ()
+
+
+def test_resistance_steps_up_and_down_alike(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of iron phosphate: a group on its steep top comes down far when the charger goes, and had not gone up so."""
+    top = charged(1.0, 4.0)
+
+    assert find_extra_heat(top, PACK, ()) == ()
+    monkeypatch.setattr(extra_heat, "_ways", lambda middle, _: [np.ones(len(middle), dtype=bool)])
+    assert [h.group for h in find_extra_heat(top, PACK, ())] == [3]
 
 
 @pytest.mark.parametrize("extra_ohm", [0.0, 0.001, 0.004])
