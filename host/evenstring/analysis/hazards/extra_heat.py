@@ -21,7 +21,7 @@ from evenstring.analysis.series.rows_of_phase import rows_of_kind
 from evenstring.analysis.series.signals import Signals
 from evenstring.profile import PackProfile
 
-__all__ = ["MANY_TIMES", "find_extra_heat"]
+__all__ = ["ANOTHER_GROUP", "find_extra_heat"]
 
 F64 = NDArray[np.float64]
 
@@ -29,7 +29,7 @@ F64 = NDArray[np.float64]
 # 2 W at one round cell of 21 by 70 mm (46 cm2 of mantle) make about 40 K; a joint is smaller yet: our choice
 _HEAT_W = 2.0
 # As much extra as another whole group in one spot asks for a look at any current: our choice
-MANY_TIMES = 1.0
+ANOTHER_GROUP = 1.0
 _USUAL_C = 0.5  # usual current in capacities an hour, where no ride was measured: our choice
 _USUAL_VH = 0.14  # at once, times the capacity: 7 mohm of 20 Ah, where no current was measured: common practice
 _NEAR_S, _LEAST_STEP_V, _MOST_STEP_V = 65.0, 0.010, 1.0  # apart; of the median group; of any: our choice
@@ -82,7 +82,7 @@ def _heat(g: int, extra: float, u_extra: float, median_w: float, relative: float
     watt = extra * median_w
     u = float(np.hypot(u_extra * median_w, relative * watt))
     real = chance_above(extra, 2.0 * u_extra, 0.3)  # an extra of less is scatter, whatever the watts
-    sure = max(real * chance_above(watt, u, _HEAT_W), chance_above(extra, u_extra, MANY_TIMES))
+    sure = max(real * chance_above(watt, u, _HEAT_W), chance_above(extra, u_extra, ANOTHER_GROUP))
     return Hazard(
         "extra_heat", g + 1, watt, "W", max(watt - _Z90 * u, 0.0), watt + _Z90 * u, round(min(sure, _MOST), 3),
         current_a=usual_a, more_percent=100.0 * extra,

@@ -26,6 +26,7 @@ _LEAST_S = 1800.0  # of held voltage: the later half is looked at, the earlier l
 _BINS = 12  # means over such a share of it: our choice
 _ALONE_V, _ALONE_CHARGE = 0.015, 0.015  # above the next highest; of charge: our choice
 _STAYS_H = 10.0  # at this pace it would take longer to come down: more than one sitting: our choice
+_DRAWS_AWAY = 0.99  # chance that it rises over the others: our choice
 OVER_V = 0.005  # above the bleed threshold, where it must be bled: our choice
 _LEAST_GROUPS = 4  # our choice
 # Above the next highest, where it was not watched for long: beyond the spread that is aimed at, and three deviations
@@ -68,7 +69,9 @@ def _watched(signals: Signals, profile: PackProfile, held: Phase) -> tuple[Hazar
     stays = up_there * chance_above(now, left, least)
     if up_there < 0.5:
         return (None,)
-    if stays < 0.5 or float(means[-1, g]) < profile.threshold_v + OVER_V:
+    # Where nobody gave the threshold, one that draws away from the others shows that these are bled.
+    bled = "balancer.threshold_v" in profile.defaults and chance_above(line.slope, u_rate, 0.0) > _DRAWS_AWAY
+    if stays < 0.5 or (not bled and float(means[-1, g]) < profile.threshold_v + OVER_V):
         return ()
     size, half = 1e3 * now, 1e3 * _Z90 * left
     span_h = float(np.ptp(hours))

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 
 from evenstring.analysis.causes.catalogue import cause_of
 from evenstring.analysis.causes.self_discharge import DRAINS
-from evenstring.analysis.hazards.extra_heat import MANY_TIMES
+from evenstring.analysis.hazards.extra_heat import ANOTHER_GROUP
 from evenstring.analysis.results import (
     Action,
     Balancing,
@@ -261,7 +261,7 @@ def _causes(found: Findings) -> Iterator[Ask]:
         if cause.asks is None or w.confidence < _SURE or (w.cause in DRAINS and w.group in drained):
             continue
         # Heat that small steps hide from the hazards; where they saw it, they say it.
-        if w.cause == "high_resistance" and w.size_low >= 100.0 * MANY_TIMES and w.group not in hot:
+        if w.cause == "high_resistance" and w.size_low >= 100.0 * ANOTHER_GROUP and w.group not in hot:
             yield Ask("high_resistance", w, f"weakness[{k}]", "inspect", w.confidence, "check_joint")
             continue
         if cause.ride_from is not None and not _may_be_felt(w) and w.group != first_empty:

@@ -330,6 +330,19 @@ def test_below_the_bleed_threshold_no_bleeder_has_to_act() -> None:
     assert find_stays_above(signals, replace(PACK, threshold_v=4.24), phases, METER) == ()
 
 
+@pytest.mark.parametrize(("rises_v_h", "groups"), [(0.010, [5]), (0.0, [])])
+def test_one_that_draws_away_shows_that_the_others_are_bled_under_a_threshold_nobody_gave(
+    rises_v_h: float, groups: list[int]
+) -> None:
+    """Of a published cell: a dead bleeder, the charger at 4.15 V a group, and 4.18 V assumed for 4.14."""
+    signals, phases = held(0.045, -rises_v_h)
+    assumed = replace(PACK, threshold_v=4.26, defaults=(*PACK.defaults, "balancer.threshold_v"))
+    given = replace(assumed, defaults=())
+
+    assert [h.group for h in find_stays_above(signals, assumed, phases, METER) if h.kind == "stays_above"] == groups
+    assert find_stays_above(signals, given, phases, METER) == ()
+
+
 def _in_order(
     made: tuple[Signals, tuple[Phase, ...]],
 ) -> tuple[Signals, PackProfile, tuple[Phase, ...], MeterError]:

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from evenstring.analysis.series.lag import lagged
 from evenstring.ocv import OcvCurve
 
-__all__ = ["LEAST_DEPTH", "SURFACE_S", "TAUS_S", "PackCurve", "filtered", "fit_curve"]
+__all__ = ["LEAST_DEPTH", "SURFACE_S", "TAUS_S", "PackCurve", "Place", "filtered", "fit_curve"]
 
 F64 = NDArray[np.float64]
 
@@ -97,7 +97,18 @@ def filtered(time_s: F64, amps: F64, taus_s: tuple[float, ...]) -> F64:
     return np.column_stack([np.interp(time_s, t, out[:, j]) for j in range(len(taus_s))])
 
 
-def fit_curve(curve: OcvCurve, time_s: F64, moved: F64, lead: F64, volts_v: F64, amps: F64) -> PackCurve | None:
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where the median group was seen at a known SoC, within so much, and the charge moved by then."""
+
+    moved: float
+    soc: float
+    within: float
+
+
+def fit_curve(
+    curve: OcvCurve, time_s: F64, moved: F64, lead: F64, volts_v: F64, amps: F64, full: Place | None = None
+) -> PackCurve | None:
     """Fit b rows.
 
     Args:
@@ -107,12 +118,13 @@ def fit_curve(curve: OcvCurve, time_s: F64, moved: F64, lead: F64, volts_v: F64,
         lead: (b,) lead of the surface per second of diffusion.
         volts_v: (b,) the median group.
         amps: (b, 1 + k) current at once and filtered by TAUS_S.
+        full: a place at the top of the charge, outside the rows, where one was seen.
     """
     if np.ptp(moved) < LEAST_DEPTH:
         return _by_profile(curve, moved, volts_v, amps)
     alike = np.exp(-np.abs(np.subtract.outer(time_s, time_s)) / _ERROR_S) + _WHITE_SHARE**2 * np.eye(len(time_s))
     white = np.linalg.inv(np.linalg.cholesky(alike))
-    fits = [_fit(curve, moved + seconds * lead, volts_v, amps, white) for seconds in _DIFFUSION_S]
+    fits = [_fit(curve, moved + seconds * lead, volts_v, amps, white, full) for seconds in _DIFFUSION_S]
     known = [(fit, seconds) for fit, seconds in zip(fits, _DIFFUSION_S, strict=True) if fit is not None]
     if not known:
         return None
@@ -129,13 +141,16 @@ class _Fit:
     covariance: F64
 
 
-def _fit(curve: OcvCurve, q: F64, v: F64, amps: F64, white: F64) -> _Fit | None:
+def _fit(curve: OcvCurve, q: F64, v: F64, amps: F64, white: F64, full: Place | None) -> _Fit | None:
     """The most probable starting SoC, freedom of the correction, and error, with no resistance below zero.
 
     A negative one would let the curve be too steep by as much: a resistance that comes out so is none (active set).
     """
     soc0 = np.arange(0.01, 1.0, 0.01)
     soc0 = soc0[(soc0 + q.max() <= 1.0 + _BEYOND) & (soc0 + q.min() >= -_BEYOND)]
+    if full is not None:  # a wrong curve errs alike in all rows: however many they are, they do not outvote the top
+        near = np.abs(soc0 + full.moved - full.soc) <= full.within
+        soc0 = soc0[near] if near.any() else soc0
     if not len(soc0):
         return None  # before any knots are set: a sensor that is stuck moves many capacities
     knots = _knots(q)

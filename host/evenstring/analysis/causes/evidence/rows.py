@@ -15,10 +15,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from evenstring.analysis.causes.evidence.pack_ocv import SURFACE_S, TAUS_S, PackCurve, filtered, fit_curve
+from evenstring.analysis.causes.evidence.pack_ocv import SURFACE_S, TAUS_S, PackCurve, Place, filtered, fit_curve
 from evenstring.analysis.series.arrays import median_group_v
 from evenstring.analysis.series.charge_moved import charge_moved_ah, counted_steps_s, silent_after
-from evenstring.ocv import default_curve
+from evenstring.ocv import OcvCurve, default_curve
 from evenstring.profile import PackProfile
 from evenstring.session import Session
 
@@ -31,6 +31,9 @@ _MOST_ROWS = 360  # longer ones in long recordings: the cost grows with the cube
 _TOP_V = 0.05  # below full: from here on groups may bleed: our choice
 _BLEED_MARGIN_V = 0.03  # a board's own reading of the threshold: our choice
 _LEAK_S = 6 * 3600.0  # across a longer gap leaks may have changed the charges: our choice
+# The top of a charge: so near to full, at so little current; its SoC is known within: our choice
+_NEAR_FULL_V, _HARDLY_C, _FULL_WITHIN = 0.06, 0.1, 0.03
+_LABEL_WITHIN = 0.1  # relative, of the capacity given, and so of the charge moved: our choice
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -88,7 +91,9 @@ def make_rows(session: Session, profile: PackProfile) -> Rows | None:
         return None
     through = np.column_stack([amps, lag[:, :-1]])[use]
     lead = lag[use, -1] / (3600.0 * profile.capacity_ah)
-    found = fit_curve(default_curve(profile.chemistry), time_b[use], q[use], lead, v[use], through)
+    curve = default_curve(profile.chemistry)
+    full = _full(curve, amps, q, v, profile)
+    found = fit_curve(curve, time_b[use], q[use], lead, v[use], through, full)
     if found is None:
         return None
     surface = q[use] + found.diffusion_s * lead
@@ -97,6 +102,19 @@ def make_rows(session: Session, profile: PackProfile) -> Rows | None:
         time_b[use], q[use], surface, through[:, 0] * found.ohm[0] + slow, slow, found.slope_at(surface),
         found.slope_u(surface), found, d[use], float(np.ptp(q[use])),
     )  # fmt: skip
+
+
+def _full(curve: OcvCurve, amps: F64, moved: F64, median_v: F64, profile: PackProfile) -> Place | None:
+    """The top of a charge, once hardly any current flows: there the median group is at the SoC of its voltage.
+
+    A curve that is not the cells' own may be read at a wrong place all along the way up; at the top all agree.
+    """
+    there = (median_v > profile.full_v - _NEAR_FULL_V) & (np.abs(amps) < _HARDLY_C * profile.capacity_ah)
+    if not there.any():
+        return None
+    k = np.flatnonzero(there)[np.argmax(moved[there])]
+    within = _FULL_WITHIN + _LABEL_WITHIN * float(np.ptp(moved))
+    return Place(float(moved[k]), float(curve.soc(float(median_v[k]))), within)
 
 
 def _longest_way(time_s: F64, amps: F64, highest_v: F64, moved: F64, profile: PackProfile) -> NDArray[np.bool_]:

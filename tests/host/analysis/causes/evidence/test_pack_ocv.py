@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 from evenstring.analysis.causes.diagnosis import judge
+from evenstring.analysis.causes.evidence import rows
 from evenstring.analysis.causes.evidence.estimates import CAPACITY, RESISTANCE, _regress, gather
 from evenstring.analysis.causes.evidence.pack_ocv import filtered
 from evenstring.analysis.causes.evidence.rows import Rows, make_rows
@@ -130,3 +131,21 @@ def test_the_capacity_is_read_off_what_the_surface_does_and_no_resistance_is() -
     assert missing == pytest.approx(10.0, abs=1.0)
     assert abs(extra) < 1.0
     assert of_group_3(replace(made, surface=made.moved))[1] > 5.0  # as if only the inside were fuller
+
+
+@pytest.mark.parametrize(("soc", "way_up_alone"), [(0.45, 0.17), (0.6, 0.29)])
+def test_where_a_charge_began_is_known_from_where_it_ended(
+    soc: float, way_up_alone: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The simulator's own SoC, of cells of another published curve: the way up alone is read at a wrong place."""
+    plan = DutyCycle().rest(minutes=10).charge(hours=8, leave_hours=0.2).rest(minutes=20)
+    session = recorded(plan, name="umich_nmc", soc=soc)
+
+    mended = make_rows(session, PROFILE)
+    monkeypatch.setattr(rows, "_full", lambda *_: None)
+    before = make_rows(session, PROFILE)
+
+    assert mended is not None
+    assert before is not None
+    assert mended.curve.soc0 == pytest.approx(soc, abs=0.08)
+    assert before.curve.soc0 == pytest.approx(way_up_alone, abs=0.03)
