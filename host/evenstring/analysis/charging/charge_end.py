@@ -66,7 +66,7 @@ _EARLY_LIGHT_C = 1.0 / 10.0  # of the capacity in A: chargers end the taper ther
 # and its zero reads it: our choice
 _DELIVERS, _TAPERED = 1.2, 1.15
 # Under full, of a mean group in charge, for a voltage that may be held; where the curve is steep at its top: our choice
-_NEAR_HELD_V, _NEAR_HELD_BY_CHARGE_V = 0.010, 0.1
+_NEAR_HELD_V, _NEAR_HELD_BY_CHARGE_V = 0.020, 0.1
 _MOSTLY = 0.9  # of a charge's rows have no greater current: our choice
 _FAR_GREATER = 2.0  # times the light, of a current that tapered to it: our choice
 _FALLEN = 0.86  # of the current in rows that fall one by one: a taper, and no swing: our choice
@@ -221,7 +221,7 @@ def _how(
         # have risen by was not measured.
         return "stopped_early", _nearest_first(met, top - _CAUSE_V - float(soon_v[first]) / 2)
     if span[-1].kind != "charge_cv" and not _done_unseen(signals, profile, inside):
-        return _before_cv(signals, profile, inside), ()
+        return _before_cv(signals, profile, inside, float(np.nanmax(peak))), ()
     if not _tapered(signals, profile, span):
         return "cannot_tell" if _may_be_another(signals, profile, span, inside) else "interrupted_in_cv", ()
     return _when_tapered(profile, volts)
@@ -278,22 +278,27 @@ def _wanted_more(signals: Signals, profile: PackProfile, inside: NDArray[np.int6
     return step_v is not None and step_v > _STOP_STEP_V
 
 
-def _before_cv(signals: Signals, profile: PackProfile, inside: NDArray[np.int64]) -> EndKind:
-    """How a charge ended in which no held voltage was found, and no group read at its ceiling."""
+def _before_cv(signals: Signals, profile: PackProfile, inside: NDArray[np.int64], top_v: float) -> EndKind:
+    """How a charge ended in which no held voltage was found, and no group read at its ceiling; `top_v`: the highest."""
     by_charge, sparse = CHEMISTRIES[profile.chemistry].judged_by_charge, signals.step_s > _MOMENT_S
     if by_charge and sparse:
         return "cannot_tell"  # between two rows a group shoots up to its ceiling
-    if signals.current_a is not None:
-        return "interrupted_in_cv" if sparse and _falls(signals.current_a[inside]) else "stopped_before_cv"
-    # So near to full the voltage may have been held for a while, or, on a curve that shoots up, a group met its ceiling
-    # between two rows; where a small step ends it, a charger may be left.
-    least_v = profile.full_v - (_NEAR_HELD_BY_CHARGE_V if by_charge else _NEAR_HELD_V)
+    if signals.current_a is not None and sparse and _falls(signals.current_a[inside]):
+        return "interrupted_in_cv"
+    # So near to full the voltage may have been held for a while; a board whose ceiling nobody gave may have had enough
+    # of a group above full; on a curve that shoots up, one met its ceiling between two rows.
     last = signals.volts_v[inside[-4:]] if by_charge else signals.level_v[inside[-4:], None]
-    near = float(np.nan_to_num(column_means(last)).max()) >= least_v
+    near_v = _NEAR_HELD_BY_CHARGE_V if by_charge else _NEAR_HELD_V
+    near = float(np.nan_to_num(column_means(last)).max()) >= profile.full_v - near_v
+    if near or (top_v >= profile.full_v and "limits.ceiling_v" in profile.defaults):
+        return "cannot_tell"
+    if signals.current_a is not None:
+        return "stopped_before_cv"
+    # Where a small step ends it, a charger may be left.
     jump_v = start_jump_v(signals, float(signals.time_s[inside[0]]))
     step_v = stop_step_v(signals, inside)
     small = jump_v is not None and step_v is not None and step_v < _SMALL_STEP * jump_v
-    return "cannot_tell" if near or small else "stopped_before_cv"
+    return "cannot_tell" if small else "stopped_before_cv"
 
 
 def _falls(amps: F64) -> bool:
