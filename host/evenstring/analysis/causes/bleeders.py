@@ -11,7 +11,7 @@ Rates by least squares with terms that die away after the taper; two classes at 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -129,7 +129,20 @@ def _at_constant_voltage(signals: Signals, profile: PackProfile, phase: Phase, m
         elif falls and _out_of_order(classes, g, quiet=False, margin=margin):
             sure = min(_MOST, float(bleeds[g]))
             out.append(_statement(g, classes, profile, sure, "stuck on: the lowest falls while higher groups do not"))
-    return out if len(out) <= _MOST_FAULTS else []  # more than two: the board's rule is another one, not a fault
+    if len(out) > _MOST_FAULTS:  # the board's rule is another one, not a fault
+        return []
+    return [w for w in out if _as_in_each_half(signals, profile, phase, w.group - 1, float(bleeds[w.group - 1]))]
+
+
+def _as_in_each_half(signals: Signals, profile: PackProfile, phase: Phase, g: int, bleeds: float) -> bool:
+    """Whether neither half of the time, where it can be judged by itself, has the group surely the other way.
+
+    A group that bleeds in both, and jumped between them as a board's turn or a lead makes it, has no rate of its own.
+    """
+    middle_s = (phase.start_s + _SETTLE_S + phase.end_s) / 2.0
+    halves = replace(phase, end_s=middle_s), replace(phase, start_s=middle_s - _SETTLE_S)
+    each = [classes for half in halves if (classes := _classes(signals, profile, half)) is not None]
+    return not any(abs(float(classes.bleeds[g]) - bleeds) > _SURE for classes in each)
 
 
 def _out_of_order(classes: _Classes, g: int, quiet: bool, margin: float) -> bool:
@@ -138,13 +151,12 @@ def _out_of_order(classes: _Classes, g: int, quiet: bool, margin: float) -> bool
 
 
 def _mixed_v(classes: _Classes, g: int, quiet: bool) -> float:
-    """How far others of its class are out of order, V, but for one that may be another fault.
+    """How far others of its class are out of order, V.
 
     A board senses each group with an error of its own, and some bleed by turns: so far out of order is no fault.
     """
     alike = classes.bleeds < 1.0 - _SURE if quiet else classes.bleeds > _SURE
-    far = sorted(_past_v(classes, int(k), quiet) for k in np.flatnonzero(alike) if k != g)
-    return max(0.0, far[-_MOST_FAULTS]) if len(far) >= _MOST_FAULTS else 0.0
+    return max((_past_v(classes, int(k), quiet) for k in np.flatnonzero(alike) if k != g), default=0.0)
 
 
 def _past_v(classes: _Classes, g: int, quiet: bool) -> float:

@@ -91,10 +91,14 @@ def test_a_leaking_cell_is_not_taken_for_a_stuck_bleeder():
     assert faults(charged(1, leak_ma=5.0)) == []
 
 
-def held(rate_mv_h: np.ndarray, begin_mv: np.ndarray) -> tuple[Weakness, ...]:
-    """What is said of an hour and a half at constant voltage in which each group moves at a rate of its own."""
+def held(rate_mv_h: np.ndarray, begin_mv: np.ndarray, jump_mv: np.ndarray | None = None) -> tuple[Weakness, ...]:
+    """What is said of an hour and a half at constant voltage in which each group moves at a rate of its own.
+
+    `jump_mv`: (g,) by which groups step up in the middle of what is looked at.
+    """
     t = np.arange(0.0, 5400.0, 2.0)
     apart = begin_mv + rate_mv_h * t[:, None] / 3600.0
+    apart += 0.0 if jump_mv is None else np.where(t[:, None] > 3300.0, jump_mv, 0.0)
     volts = 4.19 + apart / 1e3 + np.random.default_rng(1).normal(0.0, 5e-4, apart.shape)
     session = Session(t, volts.astype(np.float32), np.zeros(volts.shape, np.uint8), np.zeros(len(t), np.float32))
     signals = make_signals(session)
@@ -133,3 +137,17 @@ def test_no_bleeder_is_stuck_in_an_order_that_the_board_mixes_itself(monkeypatch
     assert held(falls, begin) == ()
     monkeypatch.setattr(bleeders, "_mixed_v", lambda *_: 0.0)
     assert [w.group for w in held(falls, begin)] == [13]
+
+
+def test_a_group_that_bleeds_in_each_half_and_stood_higher_in_the_second_has_no_dead_bleeder(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Of a published cell: the second highest fell as the others did, and jumped up between."""
+    begin = np.array([20.0, 19.0, 18.0, 14.0, 13.0, 12.0, 11.0, 10.0, -60.0, -61.0, -62.0, -63.0])
+    rate = np.where(begin > 0.0, -2.6, 0.0)
+
+    jump = np.where(np.arange(12) == 1, 2.0, 0.0)
+
+    assert held(rate, begin, jump) == ()
+    monkeypatch.setattr(bleeders, "_as_in_each_half", lambda *_: True)
+    assert [w.group for w in held(rate, begin, jump)] == [2]
