@@ -349,3 +349,24 @@ def test_less_charge_is_no_less_capacity_where_the_charge_began_higher_than_its_
     assert truth.faults[0][:2] == (8, "charge_offset")
     assert [w.cause for w in mended.weakness if w.group == 8] == ["charge_offset"]
     assert [w.cause for w in before.weakness if w.group == 8] == ["low_capacity"]
+
+
+@pytest.mark.parametrize(
+    ("paper", "seed", "group", "less"), [("BPX_LFP", 200189, 4, 4.3), ("Prada2013_branches", 300020, 12, 12.4)]
+)
+def test_on_iron_phosphate_less_charge_is_named_by_when_a_group_passes_the_same_places(
+    paper: str, seed: int, group: int, less: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Prada et al. 2013 and the BPX example, each charged: all groups read within 10 mV, whatever they hold."""
+    made, profile, truth = session(seed, paper)
+
+    mended = analyse(made, profile)
+    monkeypatch.setattr(diagnosis, "shifts_seen", lambda *_: None)
+    before = analyse(made, profile)
+
+    assert truth.faults[0][:2] == (group, "charge_offset")
+    found = next(w for w in mended.weakness if w.group == group and w.cause == "charge_offset")
+    assert found.size == pytest.approx(-less, rel=0.3)
+    assert found.confidence < 0.8
+    assert (mended.verdict.action == "inspect") == (less > 8.0)
+    assert before.verdict.action != "inspect"

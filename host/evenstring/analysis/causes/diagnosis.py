@@ -25,6 +25,7 @@ from evenstring.analysis.causes.evidence.rests import (
     rests_seen,
     with_rests,
 )
+from evenstring.analysis.causes.evidence.shifts import Shifts, no_surer_than_courses, shifts_seen, with_shifts
 from evenstring.analysis.causes.evidence.without_current import BLIND_NOTE, gather_blind
 from evenstring.analysis.causes.hypotheses import (
     EFFECT,
@@ -39,6 +40,7 @@ from evenstring.analysis.causes.hypotheses import (
     shares,
     weights,
 )
+from evenstring.analysis.causes.left_open import next_recording, undecided, why_unsure
 from evenstring.analysis.causes.meter_patterns import LEAST_GROUPS, course, without_meter_patterns
 from evenstring.analysis.causes.outliers import StandOut, stand_outs
 from evenstring.analysis.causes.self_discharge import told_leaks
@@ -69,7 +71,6 @@ _SURER, _STEEPER = 1.0, 1.3
 _Z90 = 1.645  # standard uncertainties of a 90 % interval: published (normal distribution, 90 % two-sided)
 # What a group was charged with fits into it; a label may be so much above what a pack holds: our choice
 _LABEL = 0.95
-_SHALLOW, _HALF_DEEP = 0.15, 0.4  # of the capacity moved: a small fault hides; more would show: our choice
 _MOSTLY, _HARDLY = 0.5, 0.05  # of a look's probability, of an explanation's: our choice
 _BY_CHANCE = 0.01  # rarer in strings that are in order: no scatter, whatever a look in doubt makes of it: our choice
 _MOST_SURE = 0.99  # the highest confidence that is stated: our choice
@@ -104,18 +105,20 @@ def diagnose(session: Session, profile: PackProfile, phases: tuple[Phase, ...]) 
         why = "a group is judged by its neighbours, and there are fewer than four"
         return Diagnosis(leaks, Unknown("weakness", why, "the whole string, from the first group to the last"))
     rests = seen = rests_seen(session, profile, phases)
+    shifts = shifts_seen(session, profile, phases)
     if session.has_current:
         gathered = gather(session, profile)
         rests = on_own_curve(seen, None if gathered is None else gathered.curve)
-        look = _with_sensor(gathered, rests)
+        look = _with_sensor(None if gathered is None else with_shifts(gathered, shifts), rests)
     else:
-        look = _without_sensor(session, profile, phases, rests)
+        look = _without_sensor(session, profile, phases, rests, shifts)
     # What a group lost by leaking is less charge too: one thing, said once.
     lost = {w.group for w in leaks}
     same = ("charge_offset", "cannot_tell")
     told = _with_rest(look.weakness, session, profile, rests)
     kept = [w for w in told if w.group not in lost or w.cause not in same or w.size > 0]
     kept = [as_rests_have_it(w, rests, seen, look.evidence) for w in kept]
+    kept = kept if shifts is None else [no_surer_than_courses(w) for w in kept]
     return replace(look, weakness=tuple(sorted((*leaks, *kept), key=lambda w: -w.confidence)), rests=seen)
 
 
@@ -137,16 +140,20 @@ def _with_rest(
 
 
 def _without_sensor(
-    session: Session, profile: PackProfile, phases: tuple[Phase, ...], rests: tuple[SeenAtRest, ...]
+    session: Session,
+    profile: PackProfile,
+    phases: tuple[Phase, ...],
+    rests: tuple[SeenAtRest, ...],
+    shifts: Shifts | None,
 ) -> Diagnosis:
     record = "a ride, a rest of half an hour and a whole charge from below half in one recording; better, the current"
-    blind = gather_blind(session, profile, phases, rests)
+    blind = gather_blind(session, profile, phases, rests, shifts)
     if blind.evidence is None:
         return Diagnosis((), Unknown("weakness", f"without a current sensor: {blind.why_not}", record))
     evidence, patterns = without_meter_patterns(blind.evidence, SCATTER, EFFECT, PREVALENCE)
     found = tuple(_by_curve_alone(w, rests) for w in judge(evidence))
     why = [blind.why_not] if blind.why_not else []
-    why += _undecided(found)
+    why += undecided(found)
     unknown = Unknown("weakness", f"without a current sensor: {'; '.join(why)}", record) if why else None
     return Diagnosis(found, unknown, patterns, evidence)
 
@@ -171,47 +178,9 @@ def _with_sensor(gathered: Evidence | None, rests: tuple[SeenAtRest, ...]) -> Di
     looks = [_look(e) for e in (evidence, *doubted)]
     weighed = [_weighed(looks, g) for g in range(len(evidence.size))]
     found, evidence = _judged(looks, weighed), _believed(looks, weighed)
-    why = _why_unsure(evidence, found)
-    unknown = Unknown("weakness", why, _next_recording(evidence, found)) if why else None
+    why = why_unsure(evidence, found)
+    unknown = Unknown("weakness", why, next_recording(evidence, found)) if why else None
     return Diagnosis(found, unknown, patterns, evidence)
-
-
-def _why_unsure(evidence: Evidence, found: tuple[Weakness, ...]) -> str:
-    """Why more could be known, or nothing."""
-    why = _undecided(found)
-    if evidence.depth < _SHALLOW:
-        why.append(f"only {evidence.depth:.0%} of the capacity was moved: a small fault would not show")
-    elif not evidence.has_steps:
-        why.append("no ride was recorded: a small fault would not show")
-    return "; ".join(why)
-
-
-def _undecided(found: tuple[Weakness, ...]) -> list[str]:
-    said = []
-    causes = [w.group for w in found if w.cause == "cannot_tell" and not w.within_scatter]
-    if causes:
-        said.append(f"{_groups(causes)}, but this recording fits more than one cause")
-    little = [w.group for w in found if w.within_scatter]
-    if little:
-        said.append(f"{_groups(little)}, though no further than production scatter goes")
-    return said
-
-
-def _groups(numbers: list[int]) -> str:
-    """Who stands out, in words."""
-    listed = ", ".join(str(n) for n in sorted(numbers))
-    return f"groups {listed} stand out" if len(numbers) > 1 else f"group {listed} stands out"
-
-
-def _next_recording(evidence: Evidence, found: tuple[Weakness, ...]) -> str:
-    """What would tell."""
-    if not evidence.has_steps:
-        return "a ride with the current sensor, then a whole charge"
-    if found and all(w.within_scatter for w in found):
-        return "the same again in some weeks: what has grown is a fault, what has not is scatter"
-    if evidence.depth < _HALF_DEEP:
-        return "a ride below half, then a whole charge in one recording"
-    return "two rests a week apart with no charge between"
 
 
 def judge(evidence: Evidence, *doubted: Evidence) -> tuple[Weakness, ...]:

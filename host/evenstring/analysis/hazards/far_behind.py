@@ -24,7 +24,7 @@ _U = 0.2  # standard uncertainty of the gap, for the curve is seldom this cell's
 _REST_S, _LATE = 300.0, 3  # of rest after the charge, and the last part in so many of it counts: our choice
 _FLAT_V = 0.3  # V per 1.0 of SoC: under it volts say little of charge: our choice
 _Z90 = 1.645  # published (normal distribution, 90 % two-sided)
-_SURELY = 0.8  # of the cause: our choice
+_SURELY = 0.7  # of the cause, which is likely then: our choice
 _MOST = 0.95  # the highest confidence that is stated: our choice
 
 
@@ -54,7 +54,7 @@ def find_far_behind(
 
 
 def far_behind_by_cause(weakness: tuple[Weakness, ...], told: tuple[Hazard, ...]) -> tuple[Hazard, ...]:
-    """Groups that surely lack so much charge, of which no hazard is told yet."""
+    """Groups that are likely to lack so much charge, of which no hazard is told yet."""
     known = {h.group for h in told}
     less = [w for w in weakness if w.cause == "charge_offset" and w.size < 0 and w.confidence >= _SURELY]
     found = [_behind(w.group, -w.size, (w.size_high - w.size_low) / (2.0 * _Z90 * -w.size), None)

@@ -25,6 +25,7 @@ from evenstring.analysis.causes.evidence.estimates import (
 )
 from evenstring.analysis.causes.evidence.relative_sag import implied_rate, relative_resistance, resistance_by_charger
 from evenstring.analysis.causes.evidence.rests import SeenAtRest, with_rests
+from evenstring.analysis.causes.evidence.shifts import Shifts, with_shifts
 from evenstring.analysis.results import Phase
 from evenstring.analysis.series.rows_of_phase import between, rows_in
 from evenstring.analysis.series.signals import make_signals
@@ -60,13 +61,18 @@ class Blind:
 
 
 def gather_blind(
-    session: Session, profile: PackProfile, phases: tuple[Phase, ...], rests: tuple[SeenAtRest, ...]
+    session: Session,
+    profile: PackProfile,
+    phases: tuple[Phase, ...],
+    rests: tuple[SeenAtRest, ...],
+    shifts: Shifts | None = None,
 ) -> Blind:
-    """Evidence of a session without a current sensor; `rests`: all of its rests."""
+    """Evidence of a session without a current sensor; `rests`: all of its rests; `shifts`: on a flat curve."""
     if session.scans < 100 or session.groups < 4:
         return Blind(None, "the recording is too short")
     evidence, why_not = _of_charge(session, profile, phases)
     evidence = with_rests(evidence or _of_rests_alone(session.groups, rests), rests)
+    evidence = with_shifts(evidence, shifts)
     if evidence.depth >= _LEAST_DEPTH:
         why_not = ""
     by_load = relative_resistance(session)
