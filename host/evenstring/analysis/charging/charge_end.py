@@ -66,7 +66,7 @@ _EARLY_LIGHT_C = 1.0 / 10.0  # of the capacity in A: chargers end the taper ther
 # and its zero reads it: our choice
 _DELIVERS, _TAPERED = 1.2, 1.15
 # Under full, of a mean group in charge, for a voltage that may be held; where the curve is steep at its top: our choice
-_NEAR_HELD_V, _NEAR_HELD_BY_CHARGE_V = 0.020, 0.1
+_NEAR_HELD_V, _NEAR_HELD_BY_CHARGE_V = 0.010, 0.1
 _MOSTLY = 0.9  # of a charge's rows have no greater current: our choice
 _FAR_GREATER = 2.0  # times the light, of a current that tapered to it: our choice
 _FALLEN = 0.86  # of the current in rows that fall one by one: a taper, and no swing: our choice
