@@ -84,7 +84,7 @@ def _lowest(charge: Charge) -> str:
     if charge.lowest_v_end is None:
         return ""
     lag = round(charge.lowest_lag_percent or 0.0, 1)
-    by = f", by time and current some {lag:.0f} % of charge behind the next," if lag >= 1.0 else ""
+    by = f", by time and current at least {lag:.0f} % of charge behind the next," if lag >= 1.0 else ""
     return f"group {charge.lowest_group} at {charge.lowest_v_end:.3f} V{by}"
 
 
