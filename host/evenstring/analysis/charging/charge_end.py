@@ -223,7 +223,8 @@ def _how(
     if span[-1].kind != "charge_cv" and not _done_unseen(signals, profile, inside):
         return _before_cv(signals, profile, inside, float(np.nanmax(peak))), ()
     if not _tapered(signals, profile, span):
-        return "cannot_tell" if _may_be_another(signals, profile, span, inside) else "interrupted_in_cv", ()
+        cut = signals.current_a is None and top >= least_v  # by a board, of a current too small to leave a clear step
+        return "cannot_tell" if cut or _may_be_another(signals, profile, span, inside) else "interrupted_in_cv", ()
     return _when_tapered(profile, volts)
 
 

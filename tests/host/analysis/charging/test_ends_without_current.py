@@ -121,15 +121,29 @@ def test_the_level_by_taps_is_the_slope_of_numpys_line_through_their_potentials(
     assert np.abs(by_taps_v(one_lead) - by_taps_v(volts)).max() < 0.05 * np.abs((one_lead - volts).mean(axis=1)).max()
 
 
+def held_for(rows: int, first_mv: float = 0.0, stop_v: float = 0.032) -> Session:
+    """A climb of an hour, so many rows of a minute at 4.172 V, and a stop; the first group stands so much higher."""
+    step_s, climb = 60.0, 4.17 - 0.004 * np.arange(60.0)[::-1]
+    level = np.concatenate([
+        np.full(10, climb[0] - 0.03), climb, np.full(rows, 4.172), np.full(30, 4.172 - stop_v),
+    ])  # fmt: skip
+    volts = level[:, None] + np.linspace(-2e-3, 2e-3, GROUPS)
+    volts[:, 0] += first_mv / 1e3
+    volts += np.random.default_rng(7).normal(0.0, 2e-4, volts.shape)
+    t = np.arange(len(level)) * step_s
+    return Session(t, volts.astype(np.float32), np.zeros(volts.shape, np.uint8), np.zeros(len(t), np.float32))
+
+
+@pytest.mark.parametrize(("first_mv", "ended"), [(0.0, "interrupted_in_cv"), (78.0, "cannot_tell")])
+def test_a_group_at_its_ceiling_may_have_ended_a_current_too_small_to_leave_a_step(first_mv: float, ended: str) -> None:
+    """Of a published cell: its third stage left a millivolt when the board cut at 4.25 V."""
+    assert analyse(held_for(7, first_mv, 0.004), PROFILE).charge.ended == ended
+
+
 @pytest.mark.parametrize(("rows", "ended"), [(5, "cannot_tell"), (7, "interrupted_in_cv")])
 def test_a_few_rows_of_a_minute_are_no_held_voltage_yet(rows: int, ended: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """Of published cells two of 46 charges said to be interrupted there were full, or had not come to it."""
-    step_s, climb = 60.0, 4.17 - 0.004 * np.arange(60.0)[::-1]
-    level = np.concatenate([np.full(10, climb[0] - 0.03), climb, np.full(rows, 4.172), np.full(30, 4.14)])
-    volts = level[:, None] + np.linspace(-2e-3, 2e-3, GROUPS)
-    volts += np.random.default_rng(7).normal(0.0, 2e-4, volts.shape)
-    t = np.arange(len(level)) * step_s
-    session = Session(t, volts.astype(np.float32), np.zeros(volts.shape, np.uint8), np.zeros(len(t), np.float32))
+    session = held_for(rows)
 
     mended = analyse(session, PROFILE).charge.ended
     monkeypatch.setattr(charge_end, "_FEW_ROWS", 0.0)
