@@ -129,7 +129,7 @@ def test_on_a_flat_curve_it_goes_by_charge_how_far_from_full_the_lowest_is(
     made = decide(replace(FINE, charge=charge), PackProfile(groups=24, chemistry="lfp"))
 
     assert made.action == action
-    assert ("some 12 % of charge behind the next" in sentence(made.reasons[0])) == (lag == 12.4)
+    assert ("at least 12 % of charge behind the next" in sentence(made.reasons[0])) == (lag == 12.4)
 
 
 def test_every_step_has_its_words_in_one_place() -> None:
