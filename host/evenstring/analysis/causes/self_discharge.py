@@ -47,7 +47,8 @@ _SCALE = 0.1  # of a change: charge moved is only known as well as sensor and pr
 _Z90 = 1.645  # standard uncertainties of a 90 % interval: published (normal distribution, 90 % two-sided)
 _NOISE_V = 0.0005  # of a meter that states none: our choice
 _FLAT_V = 0.2  # V per 1.0 of SoC: our choice
-DRAINS = ("self_discharge", "balancer_fault")  # causes by which charge leaves a group at rest: our choice
+# Causes by which charge leaves a group at rest: our choice
+DRAINS: tuple[CauseKind, ...] = ("self_discharge", "balancer_fault")
 _FOLLOWS = ("charge_offset", "cannot_tell", "meter_offset")
 
 

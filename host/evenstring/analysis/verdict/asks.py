@@ -55,6 +55,8 @@ _SAME: dict[HazardKind, tuple[CauseKind, ...]] = {
     "stays_above": ("balancer_fault",),
     "alone_above": ("balancer_fault",),
 }
+# The other way round: the hazard says the size, and all that it may come from.
+_SAYS_ALL: dict[HazardKind, tuple[CauseKind, ...]] = {"extra_heat": ("high_resistance",), "drains_at_rest": DRAINS}
 _WEAK = ("low_capacity", "high_resistance", "cut_under_load")
 # What is said of a group that paid several visits: the first of these.
 _GRAVITY: tuple[tuple[Action, EventKind], ...] = tuple(
@@ -248,8 +250,7 @@ def _profile(found: Findings) -> list[Ask]:
 def _causes(found: Findings) -> Iterator[Ask]:
     """Sure causes that limit a ride or that neither charging nor balancing mends, and groups that stand out."""
     first_empty = None if found.reserve is None else found.reserve.group
-    hot = {h.group for h in found.hazards if h.kind == "extra_heat"}
-    drained = {h.group for h in found.hazards if h.kind == "drains_at_rest"}  # said there, with all it may come from
+    said = {(h.group, cause) for h in found.hazards for cause in _SAYS_ALL.get(h.kind, ())}
     # No balancing mends that in a night, or at all.
     far = {h.group for h in found.hazards if h.kind in ("far_behind", "stays_above", "alone_above")}
     for k, w in enumerate(w for w in found.weakness if w.cause != "cannot_tell"):  # as report.json lists them
@@ -258,10 +259,10 @@ def _causes(found: Findings) -> Iterator[Ask]:
             if w.confidence >= _SURE and abs(w.size) >= _OFF_PERCENT and _still_off(found) and w.group not in far:
                 yield Ask("charge_offset", w, f"weakness[{k}]", None, w.confidence)
             continue
-        if cause.asks is None or w.confidence < _SURE or (w.cause in DRAINS and w.group in drained):
+        if cause.asks is None or w.confidence < _SURE or (w.group, w.cause) in said:
             continue
-        # Heat that small steps hide from the hazards; where they saw it, they say it.
-        if w.cause == "high_resistance" and w.size_low >= 100.0 * ANOTHER_GROUP and w.group not in hot:
+        # Heat that small steps hide from the hazards.
+        if w.cause == "high_resistance" and w.size_low >= 100.0 * ANOTHER_GROUP:
             yield Ask("high_resistance", w, f"weakness[{k}]", "inspect", w.confidence, "check_joint")
             continue
         if cause.ride_from is not None and not _may_be_felt(w) and w.group != first_empty:
