@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from evenstring.analysis.balancing import charge_curve
 from evenstring.analysis.causes import bleeders, diagnosis
+from evenstring.analysis.causes.evidence import shifts
 from evenstring.analysis.charging import charge_end
 from evenstring.analysis.readings import shared_leads
 from evenstring.analysis.run import analyse
@@ -100,3 +101,20 @@ def test_what_lags_on_a_flat_curve_is_far_behind_and_not_even_whatever_it_falls_
     assert mended.charge.lowest_group == 6
     assert (before.balancing.state, before.verdict.action) == ("balanced", "keep_charging")
     assert (mended.balancing.state, mended.verdict.action) == ("not_reached", "inspect")
+
+
+def test_at_a_steep_end_a_course_differs_by_its_place_and_not_by_tens_of_millivolts(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Iron phosphate: sound group 3 climbs first at the end; by volts alone its course would rather lie 14 % back."""
+    made, profile, truth = session(250144, "BPX_LFP")
+
+    mended = analyse(made, profile)
+    monkeypatch.setattr(shifts, "_PLACE_U", 0.0)
+    before = analyse(made, profile)
+
+    assert truth.faults[0][:2] == (1, "charge_offset")
+    assert "charge_offset" not in [w.cause for w in mended.weakness]
+    assert mended.verdict.action != "inspect"
+    assert [(w.group, w.cause) for w in before.weakness if w.cause == "charge_offset"] == [(3, "charge_offset")]
+    assert before.verdict.action == "inspect"

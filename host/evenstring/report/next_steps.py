@@ -70,8 +70,8 @@ def _mend_lead(r: Reason, m: Material) -> str:
 
 def _check_joint(r: Reason, _m: Material) -> str:
     return (
-        f"Neither charge nor ride it until someone trained has looked at the joints, links and leads{_of(r)}: what gets"
-        " hot there can burn. Are they all sound, the cells of that group are worn. Take this page along."
+        f"Before it is charged or ridden on, have someone trained look at the joints, links and leads{_of(r)}: what"
+        " gets hot there can burn. Are they all sound, the cells of that group are worn."
     )
 
 

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenstring.analysis.results import Phase
-from evenstring.analysis.series.charge_moved import charge_moved_ah
+from evenstring.analysis.series.charge_moved import charge_or_label_ah
 from evenstring.analysis.series.signals import Signals
 from evenstring.chemistry import CHEMISTRIES
 from evenstring.profile import PackProfile
@@ -36,14 +36,13 @@ def lowest_lag_percent(
     if not CHEMISTRIES[profile.chemistry].judged_by_charge or len(rows) < _LEAST_ROWS:
         return None
     label_a = None if charge[-1].kind == "charge_cv" else profile.charger_current_a
-    if signals.current_a is None and label_a is None:
-        return None
-    amps = np.full(len(rows), label_a) if signals.current_a is None else signals.current_a[rows]
     time_s, volts = signals.time_s[rows], signals.volts_v[rows].astype(np.float64)
+    moved_ah = charge_or_label_ah(time_s, None if signals.current_a is None else signals.current_a[rows], label_a)
+    if moved_ah is None:
+        return None
     end = volts[time_s >= time_s[-1] - _END_S].mean(axis=0)
     lowest, following = np.argsort(end)[:2]
     stood = np.flatnonzero(volts[:, following] < end[lowest] + _LEFT_V)
     if not len(stood):
         return None
-    moved_ah = charge_moved_ah(time_s, amps)
     return 100.0 * float(moved_ah[-1] - moved_ah[stood[-1]]) / profile.capacity_ah

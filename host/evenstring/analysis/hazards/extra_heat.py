@@ -57,7 +57,7 @@ class _Steps:
 
 
 def find_extra_heat(signals: Signals, profile: PackProfile, phases: tuple[Phase, ...]) -> tuple[Hazard, ...]:
-    """The groups whose extra resistance makes more heat at the usual current than is let pass, or is many times."""
+    """The groups whose extra resistance makes more heat than is let pass, or is as much as another group's."""
     if signals.volts_v.shape[1] < _LEAST_GROUPS:
         return ()
     return _by_steps(signals, profile, phases) or _alone(signals, profile, _usual_a(signals, profile, phases))

@@ -13,7 +13,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["SILENCE_S", "charge_moved_ah", "charge_total_ah", "counted_steps_s", "silent_after"]
+__all__ = [
+    "SILENCE_S",
+    "charge_moved_ah",
+    "charge_or_label_ah",
+    "charge_total_ah",
+    "counted_steps_s",
+    "silent_after",
+]
 
 F64 = NDArray[np.float64]
 SILENCE_S = 120.0  # a longer step is a silence; reconnecting a lead or a board takes less: our choice
@@ -40,6 +47,13 @@ def charge_moved_ah(time_s: F64, current_a: NDArray[Any]) -> F64:
     amps = np.nan_to_num(current_a.astype(np.float64))
     middle = (amps + np.concatenate((amps[:1], amps[:-1]))) / 2.0
     return np.asarray(np.cumsum(middle * counted_steps_s(time_s)) / _S_PER_H)
+
+
+def charge_or_label_ah(time_s: F64, current_a: NDArray[Any] | None, label_a: float | None) -> F64 | None:
+    """The same at a charger: without a sensor by its label, in A; None where neither is known."""
+    if current_a is None and label_a is None:
+        return None
+    return charge_moved_ah(time_s, np.full(len(time_s), label_a, np.float64) if current_a is None else current_a)
 
 
 def charge_total_ah(time_s: F64, current_a: NDArray[Any]) -> float:

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from evenstring.analysis.causes.evidence.estimates import CAPACITY, CHARGE, Evidence
 from evenstring.analysis.results import Phase, Weakness
-from evenstring.analysis.series.charge_moved import charge_moved_ah
+from evenstring.analysis.series.charge_moved import charge_moved_ah, charge_or_label_ah
 from evenstring.analysis.series.rows_of_phase import between
 from evenstring.chemistry import CHEMISTRIES
 from evenstring.profile import PackProfile
@@ -75,7 +75,7 @@ def with_shifts(evidence: Evidence, shifts: Shifts | None) -> Evidence:
     return replace(
         _with(evidence, size, covariance, shifts.relative_u),
         depth=max(evidence.depth, shifts.depth),
-        soc0=1.0 - shifts.depth if blind else evidence.soc0,
+        soc0=1.0 - shifts.depth if blind else evidence.soc0,  # on a flat curve a charge goes on to its steep end
         doubted=tuple(_with(look, size, covariance, shifts.relative_u) for look in evidence.doubted),
     )
 
@@ -118,22 +118,20 @@ def shifts_seen(session: Session, profile: PackProfile, phases: tuple[Phase, ...
 
 
 def _moved(session: Session, profile: PackProfile, rows: NDArray[np.intp]) -> F64 | None:
-    """Charge moved by each row since the session's start, as a share of the capacity; None where it is not known.
+    """Charge moved by each row, as a share of the capacity, since the session's start, or by the label since the first.
 
-    Where the current steps, volts do by themselves: then only what is charged at its largest part counts.
+    None where it is not known, and where the current steps: there volts step by themselves.
     """
     if len(rows) < _LEAST_BINS:
         return None
     if session.current_a is None:
-        if profile.charger_current_a is None:
-            return None
-        since_h = (session.time_s[rows] - session.time_s[rows[0]]) / 3600.0
-        return np.asarray(since_h * profile.charger_current_a / profile.capacity_ah)
-    amps = np.nan_to_num(session.current_a.astype(np.float64))
-    usual = float(np.median(amps[rows]))
-    if usual <= 0.0 or float(np.mean(np.abs(amps[rows] - usual) > _STEADY * usual)) > _STEADY:
+        moved_ah = charge_or_label_ah(session.time_s[rows], None, profile.charger_current_a)
+        return None if moved_ah is None else moved_ah / profile.capacity_ah
+    amps = np.nan_to_num(session.current_a[rows].astype(np.float64))
+    usual = float(np.median(amps))
+    if usual <= 0.0 or float(np.mean(np.abs(amps - usual) > _STEADY * usual)) > _STEADY:
         return None
-    return np.asarray(charge_moved_ah(session.time_s, amps)[rows] / profile.capacity_ah)
+    return np.asarray(charge_moved_ah(session.time_s, session.current_a)[rows] / profile.capacity_ah)
 
 
 def _course(moved: F64, volts_v: F64) -> tuple[F64, F64] | None:

@@ -6,7 +6,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from evenstring.analysis.causes.evidence import shifts
 from evenstring.analysis.causes.evidence.shifts import Shifts, no_surer_than_courses, shifts_seen
 from evenstring.analysis.results import Phase, Weakness
 from evenstring.profile import PackProfile
@@ -85,17 +84,6 @@ def test_nothing_is_told_where_volts_tell_it_or_no_current_is_known() -> None:
     assert swinging.current_a is not None
     swinging.current_a[::3] *= 0.5
     assert seen(swinging) is None
-
-
-def test_at_a_steep_end_a_departure_is_one_in_place_and_not_in_volts(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Half a percent apart at the end makes tens of millivolts there: they do not outvote the whole way up."""
-    sharp = seen(charged(0.02))
-    monkeypatch.setattr(shifts, "_PLACE_U", 0.0)
-    by_volts = seen(charged(0.02))
-
-    assert sharp is not None
-    assert by_volts is not None
-    assert abs(sharp.size[3, 0] + 2.0 - np.median(sharp.size[:, 0])) < 0.6
 
 
 def test_what_a_course_tells_is_likely_and_no_more() -> None:
